@@ -1,0 +1,62 @@
+# Needs Go 1.26, make and a C compiler (the race detector links with it).
+GO ?= go
+PKG := ./...
+# Packages that take -update; go test refuses the flag in the others.
+GOLDEN := ./station ./station/screen ./cmd/panecal ./limits
+FUZZTIME ?= 60s
+VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unknown)
+
+.PHONY: build demo test check race cover bench accuracy fuzz golden imports cross sim hil tidy clean
+
+build:
+	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/panecal ./cmd/panecal
+
+## demo: simulated units on pseudo-terminals; with no terminal a batch without a screen.
+demo: build
+	bin/panecal demo
+
+## test: everything that must hold before a change lands.
+test: check race cross
+
+check:
+	@test -z "$$(gofmt -l cmd limits protocol station store)" || { echo "gofmt wants:"; gofmt -l cmd limits protocol station store; exit 1; }
+	$(GO) vet $(PKG)
+	$(GO) tool staticcheck $(PKG)
+
+race:
+	$(GO) test -race $(PKG)
+
+cross:
+	@for t in linux/amd64 linux/arm64 windows/amd64 windows/arm64; do \
+		echo "build $$t"; CGO_ENABLED=0 GOOS=$${t%/*} GOARCH=$${t#*/} $(GO) build -o /dev/null ./cmd/panecal || exit 1; done
+
+cover:
+	$(GO) test -cover $(PKG)
+
+bench:
+	$(GO) test -run '^$$' -bench . -benchmem $(PKG)
+
+## accuracy: 10,000 simulated zones a case against the joint Cramér-Rao bound.
+accuracy:
+	PANECAL_ACCURACY=full $(GO) test -run TestAccuracy -v -count=1 -timeout 60m ./station/estimate
+
+## fuzz: every fuzz target for FUZZTIME.
+fuzz:
+	@set -e; for p in $$($(GO) list $(PKG)); do \
+		for f in $$($(GO) test -list '^Fuzz' $$p | grep '^Fuzz' || true); do \
+			echo "fuzz $$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) $$p; done; done
+
+golden:
+	$(GO) test $(GOLDEN) -update
+
+imports:
+	$(GO) test -run TestImports -v -count=1 ./cmd/panecal
+
+sim: build
+	bin/panecal sim --units 3 --seed 1
+
+tidy:
+	$(GO) mod tidy
+
+clean:
+	rm -rf bin
