@@ -1,0 +1,191 @@
+package station
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// Code names one thing the station can say. Codes are stable: records,
+// scripts and translations use them; the sentences may change.
+type Code string
+
+// Class says what kind of thing a code speaks of.
+type Class string
+
+// The classes. UnitFailed, CaptureBad and NotRunning are the three classes of
+// failure.
+const (
+	Guide      Class = "guide"   // what the hands do next; nothing is wrong
+	Notice     Class = "notice"  // something to know
+	Refused    Class = "refused" // a scan, a unit or a file was not accepted; nothing was measured
+	UnitFailed Class = "unit"    // the unit failed: bin, disposition, one instruction
+	CaptureBad Class = "capture" // the capture was bad: one instruction, the same attempt goes on, bounded
+	Broken     Class = "error"   // the attempt could not be finished: outcome error or aborted, hold
+	NotRunning Class = "stop"    // the nest or the station may not run
+)
+
+// Lift says who may end what a code says.
+type Lift string
+
+// Who may lift a stop.
+const (
+	LiftNobody   Lift = ""          // nothing to lift
+	LiftItself   Lift = "itself"    // ends when the cause has gone
+	LiftLead     Lift = "line lead" // badge and PIN at the station; a restart on record until people can sign
+	LiftEngineer Lift = "engineer"  // a signed file; a restart on record until files can be signed
+)
+
+// Args are what a sentence can name; a placeholder like {label} stands for
+// the field of that name.
+type Args struct {
+	Nest   string // name of the nest, or of several
+	Label  string
+	Bin    string // hard bin
+	Other  string // another unit, label, nest or bin
+	Detail string // quantity, error, version
+}
+
+// Meaning is one row of the table of codes.
+type Meaning struct {
+	Code     Code
+	Class    Class
+	Sentence string // one sentence for the operator, with {placeholders}
+	Action   string // one action, imperative; "" where the sentence is the action
+	Lift     Lift
+}
+
+// Codes returns the whole table. The slice is the caller's.
+func Codes() []Meaning { return slices.Clone(meanings) }
+
+// Meaning returns the code's row; for a code that is not in the table, which
+// a newer station may have recorded, a row that shows the code itself.
+func (c Code) Meaning() Meaning {
+	for _, m := range meanings {
+		if m.Code == c {
+			return m
+		}
+	}
+	return Meaning{Code: c, Class: Broken, Sentence: fmt.Sprintf("Code %s, unknown to this version.", string(c)),
+		Action: "Tell the test engineer."}
+}
+
+// Say returns the code's sentence with its placeholders filled.
+func (c Code) Say(a Args) string { return a.fill(c.Meaning().Sentence) }
+
+// Do returns the code's action with its placeholders filled.
+func (c Code) Do(a Args) string { return a.fill(c.Meaning().Action) }
+
+func (a Args) fill(text string) string {
+	return strings.NewReplacer("{nest}", a.Nest, "{label}", a.Label, "{bin}", a.Bin, "{other}", a.Other,
+		"{detail}", a.Detail).Replace(text)
+}
+
+// What the hands do.
+const (
+	HandsScan     Code = "scan"
+	HandsSeat     Code = "seat"
+	HandsSeatHere Code = "seat_here"
+	HandsReseat   Code = "reseat"
+	HandsTakeOut  Code = "take_out_first"
+	HandsClear    Code = "clear_field"
+	HandsTarget   Code = "bring_target"
+	HandsWait     Code = "wait"
+	HandsConfirm  Code = "confirm_retest"
+	HandsPassed   Code = "take_passed"
+	HandsFailed   Code = "take_failed"
+	HandsHeld     Code = "take_held"
+	HandsTurned   Code = "take_refused"
+	HandsReject   Code = "scan_reject"
+	HandsStopped  Code = "stopped"
+	HandsStarting Code = "starting"
+	HandsLeaving  Code = "leaving"
+)
+
+// Something to know.
+const (
+	NoticePassed      Code = "passed"
+	NoticeAgain       Code = "shown_again"
+	NoticeFiles       Code = "files_taken_up"
+	NoticeLabelLeft   Code = "label_expired"
+	NoticeLabelNew    Code = "label_replaced"
+	NoticeTwice       Code = "scanned_twice"
+	NoticeUnfinished  Code = "unfinished_before"
+	NoticeResolved    Code = "mark_resolved"
+	NoticeStopLifted  Code = "stop_lifted"
+	NoticeUnconfirmed Code = "label_not_confirmed"
+	NoticeIgnored     Code = "not_now"
+)
+
+// Not accepted.
+const (
+	RefusedLabel       Code = "label_unreadable"
+	RefusedLabelBusy   Code = "label_in_nest"
+	RefusedNest        Code = "nest_unknown"
+	RefusedNestBusy    Code = "nest_not_empty"
+	RefusedNoNest      Code = "no_empty_nest"
+	RefusedStopped     Code = "not_running"
+	RefusedUnlisted    Code = "label_not_listed"
+	RefusedProduct     Code = "wrong_product"
+	RefusedFirmware    Code = "wrong_firmware"
+	RefusedVersion     Code = "wrong_protocol"
+	RefusedShape       Code = "wrong_shape"
+	RefusedCap         Code = "attempts_used_up"
+	RefusedPassed      Code = "passed_before"
+	RefusedGate        Code = "gate_refused"
+	RefusedFiles       Code = "files_refused"
+	RefusedUnitFault   Code = "unit_reports_fault"
+	RefusedLabelReject Code = "reject_label_differs"
+)
+
+// The unit failed.
+const (
+	FailedLimits   Code = "out_of_limits"
+	FailedNoAnswer Code = "no_answer"
+	FailedWrite    Code = "write_refused"
+	FailedReadBack Code = "readback_differs"
+	FailedVerify   Code = "verify_failed"
+	FailedLabel    Code = "label_contradiction"
+)
+
+// The capture was bad.
+const (
+	BadStray     Code = "stray"
+	BadFrames    Code = "frames"
+	BadAmbient   Code = "ambient"
+	BadSaturated Code = "saturated"
+	BadDead      Code = "dead_zones"
+	BadHot       Code = "hot_zones"
+	BadLeakage   Code = "leakage_changed"
+	BadEnd       Code = "capture_cut_short"
+)
+
+// The attempt could not be finished.
+const (
+	BrokenCapture  Code = "capture_given_up"
+	BrokenTarget   Code = "no_target"
+	BrokenLost     Code = "unit_lost"
+	BrokenReset    Code = "unit_reset"
+	BrokenSwapped  Code = "unit_exchanged"
+	BrokenRefused  Code = "unit_refused"
+	BrokenContents Code = "contents_unknown"
+	BrokenEstimate Code = "estimation_failed"
+	BrokenEmitter  Code = "emitter_unconfirmed"
+	BrokenMark     Code = "mark_unconfirmed"
+	BrokenInternal Code = "internal_error"
+	BrokenFixture  Code = "fixture_in_attempt"
+	BrokenSkipped  Code = "skipped"
+	BrokenShutdown Code = "shut_down"
+	BrokenHold     Code = "engineering_hold"
+)
+
+// A nest or the station may not run.
+const (
+	StopPort     Code = "port_missing"
+	StopNoAnswer Code = "no_answer_in_a_row"
+	StopFixture  Code = "fixture_fault"
+	StopDue      Code = "certificate_overdue"
+	StopStore    Code = "store_failed"
+	StopShift    Code = "equal_shifts_in_a_row"
+	StopWorker   Code = "nest_failed"
+)

@@ -1,0 +1,70 @@
+package station
+
+// Step is what a nest is doing or waiting for. In each step a nest awaits at
+// most one answer and one timeout.
+type Step uint8
+
+// The steps, in the order of a unit's way.
+const (
+	Opening        Step = iota // port being opened
+	Vacant                     // nothing answers: no unit
+	Unlabelled                 // a unit answers that no label was scanned for
+	Expected                   // the label is for this nest, no unit answers yet
+	Greeting                   // status of the unit awaited
+	Reading                    // block found in the unit awaited
+	Recalling                  // history of label and unit awaited
+	Confirming                 // the operator must say that a passed unit runs again
+	Asking                     // the gate is asked
+	Refusing                   // refusal being made durable
+	Intending                  // attempt intent being made durable
+	Voiding                    // old block being voided
+	Emptying                   // fixture moves the target out
+	Clearing                   // after a bad empty capture: watching for a change of the field
+	EmptyCapture               // empty field captured
+	EmptyEstimate              // leakage computed
+	Moving                     // fixture moves the target in
+	Targeting                  // watching for the target to arrive
+	TargetCapture              // target captured
+	RangesCapture              // target captured again as the unit's own ranges
+	TargetEstimate             // offsets computed
+	WriteIntending             // write intent being made durable
+	Writing                    // constants staged and committed
+	ReadingBack                // constants read back
+	VerifyCapture              // fresh capture with the constants on
+	VerifyEstimate             // verification computed
+	Halting                    // emitter stop awaited on a way out
+	Recording                  // result being made durable
+	Releasing                  // released mark being put into the unit
+	Changing                   // change of disposition being made durable
+	Showing                    // verdict shown until the unit is taken out
+	Turned                     // refused unit waits to be taken out
+	Rejecting                  // failed unit's label awaited at the reject box
+	Stopped                    // the nest may not run
+	Ended                      // nothing more happens in this nest
+	steps
+)
+
+var stepNames = [steps]string{
+	"opening", "vacant", "unlabelled", "expected", "greeting", "reading", "recalling", "confirming", "asking",
+	"refusing", "intending", "voiding", "emptying", "clearing", "empty capture", "empty estimate", "moving",
+	"targeting", "target capture", "ranges capture", "target estimate", "write intending", "writing", "reading back",
+	"verify capture", "verify estimate", "halting", "recording", "releasing", "changing", "showing", "turned",
+	"rejecting", "stopped", "ended",
+}
+
+// String returns the step's name, stable for records and goldens.
+func (s Step) String() string {
+	if s < steps {
+		return stepNames[s]
+	}
+	return "unknown"
+}
+
+// Steps returns every step in order. The slice is the caller's.
+func Steps() []Step {
+	all := make([]Step, steps)
+	for i := range all {
+		all[i] = Step(i)
+	}
+	return all
+}
