@@ -76,6 +76,15 @@ func (d *Document) Has(path ...string) bool {
 	return ok
 }
 
+// Order gives a number that grows with the place of a key in the file, −1
+// where the file does not have it.
+func (d *Document) Order(path ...string) int {
+	if at, ok := d.keys[join(path)]; ok {
+		return at
+	}
+	return -1
+}
+
 // Report adds a fault at the value of the key, or at the nearest table above
 // it that the file has. Elements of arrays are named by their index, "0".
 func (d *Document) Report(problem, mend string, path ...string) {
