@@ -3,6 +3,7 @@
 package term_test
 
 import (
+	"bufio"
 	"fmt"
 	"io"
 	"os"
@@ -27,8 +28,21 @@ func TestMain(m *testing.M) {
 
 // A process that has the terminal library in it must start at once on a
 // terminal that answers no question; without this package it takes five
-// seconds. The process is this test binary.
+// seconds. The process is this test binary. The best of three starts counts:
+// the machine may be busy with other tests, a stall would be in each.
 func TestStartOnSilentTerminal(t *testing.T) {
+	best := time.Hour
+	for range 3 {
+		best = min(best, startOnSilentTerminal(t))
+	}
+	t.Logf("start took %v", best)
+	if best > 500*time.Millisecond {
+		t.Errorf("start took %v", best)
+	}
+}
+
+func startOnSilentTerminal(t *testing.T) time.Duration {
+	t.Helper()
 	exe, err := os.Executable()
 	if err != nil {
 		t.Fatal(err)
@@ -41,16 +55,18 @@ func TestStartOnSilentTerminal(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer terminal.Close()
-	out, _ := io.ReadAll(terminal) // ends with an input/output error when the process has gone
+	lines := bufio.NewReader(terminal)
+	first, err := lines.ReadString('\n')
 	took := time.Since(began)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := strings.TrimSpace(first); got != "started" {
+		t.Errorf("the terminal got %q: it was asked something", got)
+	}
+	_, _ = io.Copy(io.Discard, lines) // ends with an input/output error when the process has gone
 	if err := cmd.Wait(); err != nil {
 		t.Fatal(err)
 	}
-	if got := strings.TrimSpace(string(out)); got != "started" {
-		t.Errorf("the terminal got %q: it was asked something", got)
-	}
-	if took > 500*time.Millisecond {
-		t.Errorf("start took %v", took)
-	}
-	t.Logf("start took %v", took)
+	return took
 }

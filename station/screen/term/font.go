@@ -10,8 +10,8 @@ type Font struct {
 	glyphs map[rune][]string
 }
 
-// Five returns the letters of five rows: strokes of one column, four columns
-// a letter, 16 letters in 80 columns.
+// Five returns the letters of five rows: strokes of one column, mostly four
+// columns a letter, 16 letters in 80 columns.
 func Five() Font { return Font{rows: 5, gap: 1, glyphs: five} }
 
 // Seven returns the letters of seven rows: upright strokes of two columns, six
@@ -101,17 +101,17 @@ var five = map[rune][]string{
 	'I':  {"###", " # ", " # ", " # ", "###"},
 	'J':  {"  ##", "   #", "   #", "#  #", " ## "},
 	'K':  {"#  #", "# # ", "##  ", "# # ", "#  #"},
-	'L':  {"#   ", "#   ", "#   ", "#   ", "####"},
+	'L':  {"#  ", "#  ", "#  ", "#  ", "###"},
 	'M':  {"#   #", "## ##", "# # #", "#   #", "#   #"},
 	'N':  {"#   #", "##  #", "# # #", "#  ##", "#   #"},
 	'O':  {" ## ", "#  #", "#  #", "#  #", " ## "},
 	'P':  {"### ", "#  #", "### ", "#   ", "#   "},
 	'Q':  {" ## ", "#  #", "#  #", "# # ", " # #"},
 	'R':  {"### ", "#  #", "### ", "# # ", "#  #"},
-	'S':  {" ###", "#   ", " ## ", "   #", "### "},
-	'T':  {"#####", "  #  ", "  #  ", "  #  ", "  #  "},
+	'S':  {" ##", "#  ", " # ", "  #", "## "},
+	'T':  {"###", " # ", " # ", " # ", " # "},
 	'U':  {"#  #", "#  #", "#  #", "#  #", " ## "},
-	'V':  {"#   #", "#   #", "#   #", " # # ", "  #  "},
+	'V':  {"#   #", "#   #", " # # ", " # # ", "  #  "},
 	'W':  {"#   #", "#   #", "# # #", "## ##", "#   #"},
 	'X':  {"#   #", " # # ", "  #  ", " # # ", "#   #"},
 	'Y':  {"#   #", " # # ", "  #  ", "  #  ", "  #  "},

@@ -53,7 +53,7 @@ func TestFonts(t *testing.T) {
 	}
 }
 
-// The doc comments promise 16 letters in 80 and 120 columns, for words of the
+// The doc comments promise 16 letters in 80 or 120 columns, for words of the
 // mixture that English has.
 func TestFontsCapacity(t *testing.T) {
 	const words = "TAKE OUT UNIT 2!"
@@ -70,9 +70,9 @@ func ExampleFont_Lines() {
 		fmt.Println(strings.TrimRight(line, " "))
 	}
 	// Output:
-	// #   # ####  ### #####    ###
-	// ##  # #    #      #         #
-	// # # # ###   ##    #       ##
-	// #  ## #       #   #      #
-	// #   # #### ###    #      ####
+	// #   # ####  ## ###    ###
+	// ##  # #    #    #        #
+	// # # # ###   #   #      ##
+	// #  ## #      #  #     #
+	// #   # #### ##   #     ####
 }

@@ -21,7 +21,6 @@ const (
 	Failed
 	Hold   // hold, warning, refusal
 	Action // the hands have to do something
-	tones
 )
 
 // Depth is how many colours a terminal shows.
