@@ -1,0 +1,132 @@
+package simunit
+
+import (
+	"math"
+	"math/rand/v2"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"example.org/panecal/station/window"
+)
+
+// Scene is what lies in front of the unit.
+type Scene struct {
+	TargetMM    float64 // stated perpendicular distance from the fixture's reference; 0 = empty field
+	Reflectance float64 // of the target
+	HandMM      float64 // distance of a hand over the left half of the field; 0 = none
+	Ambient     float64 // times the usual ambient light; 0 = usual
+	Smear       float64 // diffuse back reflectance that a fingerprint adds to the outer face
+}
+
+const handReflectance = 0.45
+
+// light is the mean count per shot of every zone and bin, zone-major.
+type light struct {
+	laser   []float64 // at laser power 1
+	dark    []float64 // ambient light
+	leakage []float64 // per zone, counts per shot
+	near    []float64 // per zone, mean distance of the leakage as it appears, mm
+	signal  []float64 // per zone
+	radial  []float64 // per zone, mm; 0 without a target
+}
+
+// shine computes what the unit receives from a scene.
+func (b *body) shine(s Scene, at seat) *light {
+	m := b.model
+	zones := m.Zones()
+	l := &light{laser: make([]float64, zones*m.Bins), dark: make([]float64, zones*m.Bins), leakage: make([]float64, zones), near: make([]float64, zones),
+		signal: make([]float64, zones), radial: make([]float64, zones)}
+	w := b.window
+	w.OuterScatter += s.Smear
+	paths := w.Leakage()
+	fraction, nearMM := window.Total(paths)
+	ambient := s.Ambient
+	if ambient == 0 {
+		ambient = 1
+	}
+	for z := range zones {
+		if b.dead[z] {
+			continue
+		}
+		zero := b.zero(z)
+		perFraction := b.photons * b.power() * b.accept[z] * b.efficiency()
+		for _, p := range paths {
+			b.add(l.laser, z, perFraction*p.Fraction, p.DistanceMM()+zero)
+		}
+		l.leakage[z], l.near[z] = perFraction*fraction, nearMM+zero
+		if s.TargetMM > 0 {
+			l.radial[z] = b.radial(z, at, s.TargetMM)
+			l.signal[z] = b.signal(z, l.radial[z], s.Reflectance)
+			seen := l.radial[z] + zero + b.added[z]
+			late := m.Departures.MultipathRel
+			b.add(l.laser, z, l.signal[z]*(1-late), seen)
+			b.add(l.laser, z, l.signal[z]*late, seen+millimetres(at.late[z]))
+		}
+		if s.HandMM > 0 && m.Ux[z] <= 0 {
+			b.add(l.laser, z, b.signal(z, s.HandMM, handReflectance), s.HandMM+zero+b.added[z])
+		}
+		rate := b.ambient[z] * ambient
+		if b.hot[z] {
+			rate *= 60
+		}
+		for i := range m.Bins {
+			l.dark[z*m.Bins+i] = rate * b.binScale[z*m.Bins+i]
+		}
+	}
+	return l
+}
+
+// add puts a return of so many counts per shot at an apparent distance.
+func (b *body) add(mean []float64, z int, counts, apparentMM float64) {
+	m := b.model
+	delay := picoseconds(apparentMM)
+	span := b.pulse.step * float64(len(b.pulse.density)) * b.width
+	half := float64(m.BinPS) / 2
+	// Only bins near the pulse; its table may begin anywhere about its delay.
+	from := delay + (b.pulse.start-b.pulse.mean)*b.width + b.pulse.mean
+	first := max(0, int((from-float64(m.FirstBinPS))/float64(m.BinPS))-1)
+	last := min(m.Bins-1, int((from+span-float64(m.FirstBinPS))/float64(m.BinPS))+1)
+	for i := first; i <= last; i++ {
+		centre := float64(m.FirstBinPS) + (float64(i)+0.5)*float64(m.BinPS)
+		wide := half * b.binScale[z*m.Bins+i]
+		mean[z*m.Bins+i] += counts * b.pulse.between(centre-wide, centre+wide, delay, b.width)
+	}
+}
+
+func picoseconds(mm float64) float64 { return 2 * mm / window.SpeedMMPerNS * 1000 }
+func millimetres(ps float64) float64 { return ps / 1000 * window.SpeedMMPerNS / 2 }
+
+// expose adds the counts of some shots to counts (zone-major), saturating at
+// most, and each zone's counts to totals. power scales what the laser sends;
+// ambient light stays.
+func (b *body) expose(l *light, power float64, shots int64, most uint32, counts, totals []uint32, r *rand.Rand) {
+	m := b.model
+	src := rand.Source(r)
+	for z := range m.Zones() {
+		if b.dead[z] {
+			continue
+		}
+		dark := l.dark[z*m.Bins : (z+1)*m.Bins]
+		atRisk := shots
+		for i, laser := range l.laser[z*m.Bins : (z+1)*m.Bins] {
+			mean := dark[i] + laser*power
+			var n int64
+			if m.FirstPhoton {
+				if atRisk > 0 && mean > 0 {
+					p := -math.Expm1(-mean)
+					n = int64(distuv.Binomial{N: float64(atRisk), P: p, Src: src}.Rand())
+				}
+				atRisk -= n
+			} else if mean > 0 {
+				n = int64(distuv.Poisson{Lambda: mean * float64(shots), Src: src}.Rand())
+			}
+			counts[z*m.Bins+i] = saturate(counts[z*m.Bins+i], n, most)
+			totals[z] = saturate(totals[z], n, math.MaxUint32)
+		}
+	}
+}
+
+// saturate adds without ever wrapping.
+func saturate(have uint32, n int64, most uint32) uint32 {
+	return uint32(min(int64(have)+n, int64(most)))
+}

@@ -1,0 +1,163 @@
+package simunit
+
+import (
+	"fmt"
+	"math"
+
+	"example.org/panecal/station/window"
+)
+
+// Ranging says how a unit turns counts into its own ranges.
+type Ranging string
+
+const (
+	RangeMean  Ranging = "mean"  // signal-weighted mean of all net counts; does not resolve returns
+	RangePulse Ranging = "pulse" // least-squares fit of the product's pulse; resolves them
+)
+
+// Model is a product as simulated: nominal values, their spread from unit to
+// unit, and how far units depart from what a station assumes of them. All
+// numbers of the models here are invented.
+type Model struct {
+	Product, Firmware string
+
+	Rows, Cols int
+	Ux, Uy     []float64 // effective direction of each zone, row-major, tangents
+
+	Bins               int
+	BinPS, FirstBinPS  int64
+	PulseRepetitionNS  int64 // one shot every so often
+	FirstPhoton        bool  // at most one photon a shot and zone
+	CountBits          int   // 16 or 32; counts saturate
+	Histograms         bool  // reports histograms, not only ranges
+	CompensationSwitch bool  // can range without its stored constants
+	HoldsSerial        bool
+	Ranging            Ranging
+	Pulse              Pulse
+
+	Window          window.Window // nominal
+	EnergyNJ        float64       // of one pulse
+	OpticsT         float64       // receiver optics, one pass
+	Detection       float64       // probability that a photon is counted
+	StrayAcceptance float64       // share of the leakage at the aperture that reaches one zone
+	StrayXSlope     float64       // relative change of the acceptance from the middle to the right edge
+	AmbientRate     float64       // counts per shot and bin
+	DatumMM         float64       // from the fixture's reference plane to the unit's optical zero
+	OffsetMM        float64       // mean zero error of the product
+	TempCoeffMM     float64       // of the offset, per K from 25 Cel
+	PowerPerK       float64       // relative change of the laser power, per K from 25 Cel
+
+	DeadZones, HotZones []int // defects, for units made to have them
+
+	Spread     Spread
+	Departures Departures
+}
+
+// Spread is the standard deviation from unit to unit; relative where the name
+// says Rel.
+type Spread struct {
+	GapMM, ThicknessMM, TiltDeg, Index float64
+	AcceptanceRel                      float64 // of the unit
+	ZoneAcceptanceRel                  float64 // of each zone
+	ScatterRho                         float64 // mean dirt on each face, exponentially distributed
+	EnergyRel                          float64
+	ZoneGainRel                        float64 // sensitivity of each zone
+	AmbientRel                         float64
+	OffsetMM, ZoneOffsetMM             float64 // common to the unit; of each zone
+	TempCel                            float64 // of the air around 24 Cel
+	TempCoeffMM                        float64
+	SensorCel                          float64 // error of the unit's thermometer
+	SeatTiltDeg                        float64 // of each seating, about each axis
+}
+
+// Departures are what a station is not told. Their zero value is a unit that
+// follows the measurement model.
+type Departures struct {
+	PulseWidthRel    float64    // largest deviation of the pulse's width, uniform
+	PowerRel         float64    // sd of the laser power from capture to capture
+	BinWidthRel      float64    // sd of each bin's width, independent; bin centres stay
+	MultipathRel     float64    // share of the target's signal that comes late
+	MultipathDelayPS [2]float64 // and how late, uniform
+	DistanceSDMM     float64    // sd of the target's true distance about the stated one
+}
+
+// UsualDepartures are those that a unit has by default: pulse width ± 3 %,
+// laser power 1 % between captures, bin widths 2 %, multipath 0.5 % delayed by
+// 0.2 to 2 ns, target distance 0.15 mm.
+func UsualDepartures() Departures {
+	return Departures{PulseWidthRel: 0.03, PowerRel: 0.01, BinWidthRel: 0.02, MultipathRel: 0.005,
+		MultipathDelayPS: [2]float64{200, 2000}, DistanceSDMM: 0.15}
+}
+
+// Zones is the number of zones.
+func (m Model) Zones() int { return m.Rows * m.Cols }
+
+func (m Model) check() error {
+	switch {
+	case m.Rows < 1 || m.Cols < 1 || len(m.Ux) != m.Zones() || len(m.Uy) != m.Zones():
+		return fmt.Errorf("model %s: grid %d×%d with %d and %d directions", m.Product, m.Rows, m.Cols, len(m.Ux), len(m.Uy))
+	case m.Bins < 8 || m.BinPS < 1 || m.PulseRepetitionNS < 1:
+		return fmt.Errorf("model %s: %d bins of %d ps every %d ns", m.Product, m.Bins, m.BinPS, m.PulseRepetitionNS)
+	case m.CountBits != 16 && m.CountBits != 32:
+		return fmt.Errorf("model %s: counts of %d bits", m.Product, m.CountBits)
+	case m.Ranging != RangeMean && m.Ranging != RangePulse:
+		return fmt.Errorf("model %s: ranging %q", m.Product, m.Ranging)
+	case !(m.Window.GapMM > 0) || !(m.Window.BaselineMM > 0) || !(m.Window.Plate.Index > 1):
+		return fmt.Errorf("model %s: window without gap, baseline or index", m.Product)
+	}
+	return nil
+}
+
+// photonNJ is the energy of a photon at 940 nm.
+const photonNJ = 2.11324e-10
+
+// Hopper54 is the fill-level sensor for feed silos: 6 rows × 9 columns,
+// histograms and ranges.
+func Hopper54() Model {
+	m := Model{
+		Product: "hopper-54", Firmware: "1.4.0", Rows: 6, Cols: 9,
+		Bins: 96, BinPS: 250, FirstBinPS: -3000, PulseRepetitionNS: 100,
+		CountBits: 32, Histograms: true, CompensationSwitch: true, HoldsSerial: true,
+		Ranging: RangePulse,
+		Pulse:   skewedPulse(200, 260, -1200, 25, 193),
+		Window: window.Window{Plate: window.NewPlate(window.Materials()[0], 0.94, 1.0),
+			BaselineMM: 2.5, GapMM: 0.5, HalfPowerDeg: 25, ApertureMM2: 0.2, TopReflectance: 0.1},
+		EnergyNJ: 0.1, OpticsT: 0.7, Detection: 0.05,
+		StrayAcceptance: 2e-5, StrayXSlope: 0.3, AmbientRate: 1.2e-4, DatumMM: 1.6,
+		OffsetMM: 4, TempCoeffMM: 0.06, PowerPerK: -0.002,
+		Spread: Spread{GapMM: 0.04, ThicknessMM: 0.015, TiltDeg: 0.3, Index: 0.001,
+			AcceptanceRel: 0.12, ZoneAcceptanceRel: 0.08, ScatterRho: 2e-4, EnergyRel: 0.04, ZoneGainRel: 0.05,
+			AmbientRel: 0.1, OffsetMM: 5, ZoneOffsetMM: 0.8, TempCel: 1.5, TempCoeffMM: 0.01,
+			SensorCel: 0.2, SeatTiltDeg: 0.1},
+		Departures: UsualDepartures(),
+	}
+	m.Ux, m.Uy = directions(m.Rows, m.Cols, 40, 55)
+	return m
+}
+
+// Hopper1 is the small sensor of the same family: one zone, ranges only, the
+// signal-weighted mean of everything it counts.
+func Hopper1() Model {
+	m := Hopper54()
+	m.Product, m.Firmware = "hopper-1", "0.9.2"
+	m.Rows, m.Cols, m.Ux, m.Uy = 1, 1, []float64{0}, []float64{0}
+	m.Histograms, m.Ranging = false, RangeMean
+	m.StrayXSlope, m.EnergyNJ = 0, 0.004
+	m.StrayAcceptance, m.AmbientRate = 6e-4, 2e-4
+	return m
+}
+
+// directions spreads zones evenly in tangent over a field (rectilinear lens):
+// row 0 is the top, column 0 the left.
+func directions(rows, cols int, heightDeg, widthDeg float64) (ux, uy []float64) {
+	along := func(i, n int, field float64) float64 {
+		return float64(2*i+1-n) / float64(n) * math.Tan(field*math.Pi/360)
+	}
+	for r := range rows {
+		for c := range cols {
+			ux = append(ux, along(c, cols, widthDeg))
+			uy = append(uy, along(r, rows, heightDeg))
+		}
+	}
+	return ux, uy
+}
