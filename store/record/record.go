@@ -78,3 +78,15 @@ func (u *Unknown) Subject() Subject { return Subject{} }
 func (u *Unknown) validate() error {
 	return errors.New("a record of an unknown kind cannot be written")
 }
+
+// MarshalText returns the hash in hexadecimal.
+func (h Hash) MarshalText() ([]byte, error) { return hex.AppendEncode(nil, h[:]), nil }
+
+// UnmarshalText reads 64 hexadecimal digits.
+func (h *Hash) UnmarshalText(text []byte) error {
+	if len(text) != 2*len(h) {
+		return fmt.Errorf("a hash has %d digits, not %d", 2*len(h), len(text))
+	}
+	_, err := hex.Decode(h[:], text)
+	return err
+}

@@ -1,0 +1,173 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"runtime"
+)
+
+// disk is what the store asks of a file system, one method for each call that
+// can fail by itself, so that tests can make each fail.
+type disk interface {
+	Create(path string) (file, error) // for writing, must not exist
+	Open(path string) (file, error)   // for reading
+	Update(path string) (file, error) // for reading and writing, made if missing
+	Rename(from, to string) error
+	Remove(path string) error
+	List(dir string) ([]string, error) // names, sorted
+	SyncDir(dir string) error
+	// Linked says whether path still names f: a file that was deleted or
+	// replaced takes writes and loses them.
+	Linked(path string, f file) error
+}
+
+type file interface {
+	io.ReaderAt
+	io.WriterAt
+	io.Closer
+	Sync() error
+	Truncate(size int64) error
+	Size() (int64, error)
+}
+
+// Modes of everything a store makes.
+const (
+	fileMode = 0o640
+	dirMode  = 0o750
+)
+
+type osDisk struct{}
+
+type osFile struct{ *os.File }
+
+func (f osFile) Size() (int64, error) {
+	i, err := f.Stat()
+	if err != nil {
+		return 0, err
+	}
+	return i.Size(), nil
+}
+
+func open(path string, flag int) (file, error) {
+	f, err := os.OpenFile(path, flag, fileMode)
+	if err != nil {
+		return nil, err
+	}
+	return osFile{f}, nil
+}
+
+func (osDisk) Create(path string) (file, error) {
+	return open(path, os.O_RDWR|os.O_CREATE|os.O_EXCL)
+}
+func (osDisk) Open(path string) (file, error)   { return open(path, os.O_RDONLY) }
+func (osDisk) Update(path string) (file, error) { return open(path, os.O_RDWR|os.O_CREATE) }
+func (osDisk) Rename(from, to string) error     { return os.Rename(from, to) }
+func (osDisk) Remove(path string) error         { return os.Remove(path) }
+
+func (osDisk) List(dir string) ([]string, error) {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return nil, err
+	}
+	names := make([]string, len(entries))
+	for i, e := range entries {
+		names[i] = e.Name()
+	}
+	return names, nil
+}
+
+// SyncDir makes renames in dir durable. Windows has no such call and orders
+// directory changes itself.
+func (osDisk) SyncDir(dir string) error {
+	if runtime.GOOS == "windows" {
+		return nil
+	}
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}
+
+func (osDisk) Linked(path string, f file) error {
+	o, ok := f.(osFile)
+	if !ok {
+		return fmt.Errorf("%s: not a file of this disk", path)
+	}
+	mine, err := o.Stat()
+	if err != nil {
+		return err
+	}
+	there, err := os.Stat(path)
+	if err != nil {
+		return err
+	}
+	if !os.SameFile(mine, there) {
+		return fmt.Errorf("%s was replaced while it was written", path)
+	}
+	return nil
+}
+
+// replace makes path hold data, durably and in one step.
+func replace(d disk, path string, data []byte) error {
+	if err := replaceUnsynced(d, path, data); err != nil {
+		return err
+	}
+	return d.SyncDir(filepath.Dir(path))
+}
+
+// replaceUnsynced is replace without the last step: after a power cut either
+// the old content may be there or the new.
+func replaceUnsynced(d disk, path string, data []byte) error {
+	tmp := path + ".tmp"
+	if err := ignoreMissing(d.Remove(tmp)); err != nil {
+		return err
+	}
+	f, err := d.Create(tmp)
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteAt(data, 0)
+	if err == nil {
+		err = f.Sync()
+	}
+	// Closed before it is renamed: Windows renames no open file.
+	if err = errors.Join(err, f.Close()); err == nil {
+		err = d.Rename(tmp, path)
+	}
+	if err != nil {
+		return errors.Join(err, ignoreMissing(d.Remove(tmp)))
+	}
+	return nil
+}
+
+func ignoreMissing(err error) error {
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	return err
+}
+
+// readAll returns the content of a small file, at most limit bytes.
+func readAll(d disk, path string, limit int64) ([]byte, error) {
+	f, err := d.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	n, err := f.Size()
+	if err != nil {
+		return nil, err
+	}
+	if n > limit {
+		return nil, fmt.Errorf("%s: %d bytes are more than %d", path, n, limit)
+	}
+	b := make([]byte, n)
+	if _, err := f.ReadAt(b, 0); err != nil && !errors.Is(err, io.EOF) {
+		return nil, err
+	}
+	return b, nil
+}

@@ -1,0 +1,32 @@
+// Package store keeps the station's log: records that are appended and never
+// changed, and the raw captures they name.
+//
+// It gives no meaning to what it keeps (package store/record does) and draws
+// no conclusions (store/query does). A store is one directory:
+//
+//	journal-00000001.seg   records, framed; a record is durable once its
+//	                       frame is synced here, and only then acknowledged
+//	capture-00000001.seg   raw captures, zstd, synced before their record
+//	head                   sequence and hash last acknowledged, and where the
+//	                       segments ended then: what a cut log is known by
+//	log.db, rows           the log for use (bbolt) and a row of numbers for
+//	                       each attempt: derived from the segments by catch-up
+//	lock                   held, and the holder named, while a station writes
+//
+// A segment is eight bytes of magic and frames; a frame is length, CRC-32C of
+// the content, CRC-32C of those two, content (little endian). The first frame
+// is the segment's header, which says where the segment before it ends: what
+// lies beyond was never acknowledged. Every start, and every failed write,
+// begins a new segment. Nothing is ever repaired in place.
+//
+// One process writes: [Open] takes the lock or says who has it. Everybody else
+// reads through [Follow], which keeps a database of its own and needs only the
+// segments, live or copied. Both offer the same [Reader], whose answers are
+// proven: a value that does not match its hash, or an index entry that is
+// missing from its chain, is an error that wraps [ErrDamaged], never a wrong
+// answer. [Check] holds a whole store against itself.
+//
+// Store, Follower and Reader are safe for concurrent use. All use of a
+// database is in one goroutine of its own; callers own what they are given.
+// Times are UTC, sizes and offsets bytes.
+package store

@@ -1,0 +1,64 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"time"
+)
+
+// Errors that callers branch on.
+var (
+	ErrExists  = errors.New("a store is already there")
+	ErrNoStore = errors.New("no store there")
+	ErrHeld    = errors.New("the store is held by another process")
+	ErrDamaged = errors.New("the log is damaged")
+	ErrClosed  = errors.New("the store is closed")
+	// ErrUnknown: the record may or may not have reached the disk. Appending
+	// the same body again settles it; any other append settles it first.
+	ErrUnknown = errors.New("not known whether the record was written")
+	// ErrNotFound: the log has no such record or capture.
+	ErrNotFound = errors.New("not in the log")
+)
+
+// DamageError says where the log is not what was written. It wraps ErrDamaged.
+type DamageError struct {
+	File   string // name within the store
+	Offset int64  // byte, -1 where there is no place
+	What   string
+}
+
+// Error says place and damage.
+func (e *DamageError) Error() string {
+	if e.Offset < 0 {
+		return fmt.Sprintf("%s: %s", e.File, e.What)
+	}
+	return fmt.Sprintf("%s at byte %d: %s", e.File, e.Offset, e.What)
+}
+
+// Unwrap returns ErrDamaged.
+func (e *DamageError) Unwrap() error { return ErrDamaged }
+
+// Holder is who holds a store.
+type Holder struct {
+	Host    string    `json:"host"`
+	PID     int       `json:"pid"`
+	Since   time.Time `json:"since"`
+	Command string    `json:"command"`
+}
+
+// String names the holder for a message.
+func (h Holder) String() string {
+	if h.PID == 0 {
+		return "an unnamed process"
+	}
+	return fmt.Sprintf("%s, process %d on %s since %s", h.Command, h.PID, h.Host, h.Since.UTC().Format(time.RFC3339))
+}
+
+// HeldError says who holds the store. It wraps ErrHeld.
+type HeldError struct{ Holder Holder }
+
+// Error names the holder.
+func (e *HeldError) Error() string { return "the store is held by " + e.Holder.String() }
+
+// Unwrap returns ErrHeld.
+func (e *HeldError) Unwrap() error { return ErrHeld }

@@ -1,0 +1,251 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"go.etcd.io/bbolt"
+
+	"example.org/panecal/store/record"
+)
+
+// index is the log for use: the database and the rows. One goroutine uses it.
+// Whatever it holds comes from the segments by catchUp, so that it can always
+// be thrown away.
+type index struct {
+	disk     disk
+	segments string // directory of the segments
+	dir      string // of the database and the rows
+	// limit, if set, says how far the segments are acknowledged; without it
+	// they are followed as far as they are whole.
+	limit func() mark
+	// own says that the segments were written by this process or by an
+	// earlier one under the same lock: a database that disagrees is then
+	// damage, where a follower starts anew.
+	own bool
+
+	proven   bool // the database's structure, once
+	db       *bbolt.DB
+	rows     file
+	setAside []string // names of databases that failed and were set aside
+	tail     int64    // bytes after the last whole frame of the journal
+}
+
+const (
+	batchRecords = 256
+	batchBytes   = 4 << 20
+)
+
+func (ix *index) path() string { return filepath.Join(ix.dir, databaseName) }
+
+// open opens the database and the rows; a database that is missing is made,
+// one that is damaged is set aside and built anew from the segments.
+func (ix *index) open() error {
+	if ix.db != nil {
+		return nil
+	}
+	if _, err := os.Stat(ix.path()); errors.Is(err, os.ErrNotExist) {
+		if err := createDatabase(ix.path()); err != nil {
+			return fmt.Errorf("making the database: %w", err)
+		}
+	}
+	if !ix.proven {
+		err := provePages(ix.path())
+		if errors.Is(err, ErrDamaged) {
+			if err = ix.setDatabaseAside(); err == nil {
+				err = createDatabase(ix.path())
+			}
+		}
+		if err != nil {
+			return fmt.Errorf("proving the database: %w", err)
+		}
+		ix.proven = true
+	}
+	db, err := openBolt(ix.path())
+	if err != nil {
+		return fmt.Errorf("opening the database: %w", err)
+	}
+	ix.db = db
+	if ix.rows, err = ix.disk.Update(filepath.Join(ix.dir, rowsName)); err != nil {
+		return errors.Join(fmt.Errorf("opening the rows: %w", err), ix.close())
+	}
+	return nil
+}
+
+// setDatabaseAside keeps the damaged file for whoever wants to look into it.
+func (ix *index) setDatabaseAside() error {
+	for n := 1; ; n++ {
+		name := fmt.Sprintf("%s.damaged-%d", databaseName, n)
+		if _, err := os.Lstat(filepath.Join(ix.dir, name)); !errors.Is(err, os.ErrNotExist) {
+			if err != nil {
+				return err
+			}
+			continue
+		}
+		ix.setAside = append(ix.setAside, name)
+		return os.Rename(ix.path(), filepath.Join(ix.dir, name))
+	}
+}
+
+// close lets go of database and rows; the next use opens them again.
+func (ix *index) close() error {
+	var errs []error
+	if ix.rows != nil {
+		errs = append(errs, ix.rows.Close())
+	}
+	if ix.db != nil {
+		errs = append(errs, ix.db.Close())
+	}
+	ix.db, ix.rows = nil, nil
+	return errors.Join(errs...)
+}
+
+// startAnew removes the database, so that the next catch-up builds it again.
+func (ix *index) startAnew() error {
+	return errors.Join(ix.close(), os.Remove(ix.path()))
+}
+
+// look runs fn on the database after catching up.
+func (ix *index) look(fn func(*view) error) error {
+	if err := ix.catchUp(); err != nil {
+		return err
+	}
+	return ix.db.View(func(tx *bbolt.Tx) error {
+		p, err := readPosition(tx)
+		if err != nil {
+			return err
+		}
+		return fn(&view{tx, p})
+	})
+}
+
+// catchUp brings database and rows up to the segments. It is the only thing
+// that ever writes to them: the station's start, the time after each append,
+// a rebuild and every follower all come here. After an error that is not
+// about damage the database is closed, for a failed commit may have happened;
+// opening it again tells.
+func (ix *index) catchUp() error {
+	anew := false
+	for {
+		if err := ix.open(); err != nil {
+			return err
+		}
+		more, err := ix.batch()
+		switch {
+		case errors.Is(err, errConflict) && ix.own:
+			return &DamageError{File: databaseName, Offset: -1, What: "the database holds records that the journal does not"}
+		case errors.Is(err, errConflict) && !anew:
+			anew = true
+			if err := ix.startAnew(); err != nil {
+				return err
+			}
+		case err != nil:
+			return errors.Join(err, ix.close())
+		case !more:
+			return nil
+		}
+	}
+}
+
+// batch takes in some records in one transaction and says whether there may
+// be more.
+func (ix *index) batch() (more bool, err error) {
+	w := walk{disk: ix.disk, dir: ix.segments}
+	defer func() { err = errors.Join(err, w.close()) }()
+	if ix.limit != nil {
+		m := ix.limit()
+		w.limit.segment, w.limit.end = m.Journal, m.JournalEnd
+		w.promised = m
+	} else if w.promised, err = readMark(ix.disk, ix.segments); ignoreMissing(err) != nil {
+		return false, err
+	}
+	err = ix.db.View(func(tx *bbolt.Tx) (err error) {
+		w.pos, err = readPosition(tx)
+		return err
+	})
+	if err != nil {
+		return false, err
+	}
+	if w.pos.Segment != 0 && w.pos.Format != positionFormat {
+		return false, errConflict
+	}
+	before := w.pos
+	var list []found
+	size := 0
+	for len(list) < batchRecords && size < batchBytes {
+		e, data, err := w.record()
+		if errors.Is(err, io.EOF) {
+			ix.tail = w.tail
+			break
+		}
+		if err != nil {
+			return false, err
+		}
+		list = append(list, found{e, data})
+		size += len(data)
+	}
+	if w.pos == before {
+		return false, nil
+	}
+	w.pos.Rows, w.pos.Entries = before.Rows, before.Entries
+	if err := ix.putRows(&w.pos, list); err != nil {
+		return false, fmt.Errorf("writing rows: %w", err)
+	}
+	return len(list) > 0, ix.db.Update(func(tx *bbolt.Tx) error { return put(tx, &w.pos, list) })
+}
+
+// found is a record read from the journal.
+type found struct {
+	entry record.Entry
+	data  []byte
+}
+
+func put(tx *bbolt.Tx, p *position, list []found) error {
+	chain := tx.Bucket([]byte(bucketIndex))
+	for _, f := range list {
+		if err := putRecord(tx, f.entry, f.data); err != nil {
+			return err
+		}
+		for _, key := range indexKeys(f.entry) {
+			if err := link(chain, key, f.entry.Ref.Hash); err != nil {
+				return err
+			}
+			p.Entries++
+		}
+	}
+	return writePosition(tx, *p)
+}
+
+// putRows writes the rows of the attempts among list, after the p.Rows there
+// are, before the database says that they are there.
+func (ix *index) putRows(p *position, list []found) error {
+	var b []byte
+	at := p.Rows
+	for _, f := range list {
+		a, ok := f.entry.Body.(*record.Attempt)
+		if !ok {
+			continue
+		}
+		row, err := encodeRow(p.Rows, f.entry, a)
+		if err != nil {
+			return err
+		}
+		b = append(b, row...)
+		p.Rows++
+	}
+	if at == 0 {
+		if _, err := ix.rows.WriteAt(rowsHeader(p.Store), 0); err != nil {
+			return err
+		}
+	}
+	if len(b) == 0 {
+		return nil
+	}
+	if _, err := ix.rows.WriteAt(b, rowsHead+at*rowSize); err != nil {
+		return err
+	}
+	return ix.rows.Sync()
+}

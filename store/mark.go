@@ -1,0 +1,61 @@
+package store
+
+import (
+	"path/filepath"
+
+	"example.org/panecal/store/record"
+)
+
+// mark is the content of the file head: what was acknowledged, and where the
+// segments ended then. It is written after the segments are synced, so it
+// never promises more than is there; it may lag by what was acknowledged
+// within the last moments before a crash.
+type mark struct {
+	Schema         string      `json:"schema"`
+	Store          record.Hash `json:"store"`
+	Station        string      `json:"station"`
+	Generation     uint32      `json:"generation"`
+	Sequence       uint64      `json:"sequence"`
+	Hash           record.Hash `json:"hash"`
+	Journal        uint32      `json:"journal"`     // number of the last segment
+	JournalEnd     int64       `json:"journal_end"` // byte
+	CaptureSegment uint32      `json:"capture"`
+	CaptureEnd     int64       `json:"capture_end"`
+}
+
+const (
+	markName   = "head"
+	markSchema = "panecal.head/1"
+)
+
+func (m mark) ref() record.Ref {
+	if m.Sequence == 0 {
+		return record.Ref{}
+	}
+	return record.Ref{Station: m.Station, Generation: m.Generation, Sequence: m.Sequence, Hash: m.Hash}
+}
+
+func writeMark(d disk, dir string, m mark) error {
+	m.Schema = markSchema
+	b, err := seal(m)
+	if err != nil {
+		return err
+	}
+	return replace(d, filepath.Join(dir, markName), b)
+}
+
+// readMark reads the head file; one that is not what was written is damage.
+func readMark(d disk, dir string) (mark, error) {
+	b, err := readAll(d, filepath.Join(dir, markName), 1<<16)
+	if err != nil {
+		return mark{}, err
+	}
+	var m mark
+	if err := unseal(b, &m); err != nil {
+		return mark{}, &DamageError{File: markName, Offset: -1, What: err.Error()}
+	}
+	if m.Schema != markSchema {
+		return mark{}, &DamageError{File: markName, Offset: -1, What: "schema " + m.Schema}
+	}
+	return m, nil
+}

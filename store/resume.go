@@ -1,0 +1,145 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+)
+
+// resume brings the database up to the segments, proves that they hold all
+// that was acknowledged, and sets the writers behind them.
+func (s *Store) resume(o Options) error {
+	m, err := readMark(o.disk, s.dir)
+	if errors.Is(err, os.ErrNotExist) {
+		return &DamageError{File: markName, Offset: -1, What: "the file is missing"}
+	}
+	if err != nil {
+		return err
+	}
+	var p position
+	err = s.index.look(func(v *view) error {
+		p = v.pos
+		if m.Sequence == 0 {
+			return nil
+		}
+		_, _, err := getRecord(v.tx, place{m.Generation, m.Sequence}, &m.Hash)
+		return err
+	})
+	if errors.Is(err, ErrNotFound) {
+		return &DamageError{File: journalKind.name(p.Segment), Offset: p.Offset,
+			What: fmt.Sprintf("the log ends at record %d, but %d were acknowledged", p.Sequence, m.Sequence)}
+	}
+	if err != nil {
+		return err
+	}
+	if m.Store != p.Store {
+		return &DamageError{File: markName, Offset: -1, What: "it belongs to another store"}
+	}
+	capture, end, err := lastCapture(o.disk, s.dir, m)
+	if err != nil {
+		return err
+	}
+	for n := max(1, m.Journal); n <= p.Segment; n++ {
+		if err := syncAgain(o.disk, s.dir, journalKind, n, m.Journal, m.JournalEnd, p.Segment, p.Offset); err != nil {
+			return err
+		}
+	}
+	if capture != 0 {
+		if err := syncAgain(o.disk, s.dir, captureKind, capture, m.CaptureSegment, m.CaptureEnd, capture, end); err != nil {
+			return err
+		}
+	}
+	h := header{Store: p.Store, Station: p.Station, Generation: p.Generation}
+	base := writer{disk: o.disk, dir: s.dir, header: h, now: o.Now}
+	j := &journal{writer: base, station: p.Station, generation: p.Generation, sequence: p.Sequence, hash: p.Hash}
+	j.kind, j.number, j.end = journalKind, p.Segment, p.Offset
+	c := base
+	c.kind, c.number, c.end = captureKind, capture, end
+	s.journal, s.captures = j, &c
+	s.marked = m
+	s.acked = mark{Schema: markSchema, Store: p.Store, Station: p.Station, Generation: p.Generation, Sequence: p.Sequence, Hash: p.Hash,
+		Journal: p.Segment, JournalEnd: p.Offset, CaptureSegment: capture, CaptureEnd: end}
+	s.index.limit = s.acknowledged
+	return s.refresh()
+}
+
+// lastCapture finds the last capture segment and where its whole frames end.
+func lastCapture(d disk, dir string, m mark) (number uint32, end int64, err error) {
+	numbers, err := segments(d, dir, captureKind)
+	if err != nil {
+		return 0, 0, err
+	}
+	if len(numbers) > 0 {
+		number = numbers[len(numbers)-1]
+	}
+	if number < m.CaptureSegment {
+		return 0, 0, &DamageError{File: captureKind.name(m.CaptureSegment), Offset: -1, What: "the segment is missing"}
+	}
+	if number == 0 {
+		return 0, 0, nil
+	}
+	s, err := openSegment(d, dir, captureKind, number)
+	if err != nil {
+		return 0, 0, err
+	}
+	defer s.Close()
+	size, err := s.Size()
+	if err != nil {
+		return 0, 0, err
+	}
+	end = s.start
+	if number == m.CaptureSegment {
+		if end = m.CaptureEnd; size < end {
+			return 0, 0, &DamageError{File: s.name, Offset: size, What: "the file was cut"}
+		}
+	}
+	for {
+		_, next, err := readFrame(s, end, size)
+		switch {
+		case err == nil:
+			end = next
+		case errors.Is(err, io.EOF) || errors.Is(err, errShort) || errors.Is(err, errBroken):
+			return number, end, nil
+		default:
+			return 0, 0, err
+		}
+	}
+}
+
+// syncAgain writes what lies behind the head file's mark once more, with the
+// same bytes, and syncs it: a process that died may have left it unsynced, or
+// its sync may have failed and the system forgotten it.
+func syncAgain(d disk, dir string, k segmentKind, number, markNumber uint32, markEnd int64, lastNumber uint32, lastEnd int64) error {
+	from := int64(0)
+	if number == markNumber {
+		from = markEnd
+	}
+	if number == lastNumber && from >= lastEnd {
+		return nil
+	}
+	f, err := d.Update(filepath.Join(dir, k.name(number)))
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	to, err := f.Size()
+	if err != nil {
+		return err
+	}
+	if number == lastNumber {
+		to = lastEnd
+	}
+	if from >= to {
+		return nil
+	}
+	b := make([]byte, to-from)
+	if _, err := f.ReadAt(b, from); err != nil && !errors.Is(err, io.EOF) {
+		return err
+	}
+	if _, err := f.WriteAt(b, from); err != nil {
+		return err
+	}
+	return f.Sync()
+}

@@ -1,0 +1,225 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"github.com/klauspost/compress/zstd"
+
+	"example.org/panecal/store/record"
+)
+
+// Options are the settings of a store; the zero value opens one as it is.
+type Options struct {
+	Station string           // name of the station; Create needs it, Open compares it if it is set
+	Now     func() time.Time // clock for the times of records; nil is time.Now
+	Command string           // what is told to others who want the store; "" is the program's name
+
+	disk disk
+}
+
+func (o Options) withDefaults() Options {
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Command == "" {
+		o.Command = filepath.Base(os.Args[0])
+	}
+	if o.disk == nil {
+		o.disk = osDisk{}
+	}
+	return o
+}
+
+// Store is the log open for writing, by one process at a time. What Reader
+// offers sees every record that Append has acknowledged.
+type Store struct {
+	Reader
+	lock     *lock
+	journal  *journal
+	captures *writer
+	pack     *zstd.Encoder
+	index    *index
+
+	// Each of these owns what is named after it above.
+	journalWorker, captureWorker, indexWorker *worker
+
+	wake chan struct{} // of the index, that there is something new
+
+	mu    sync.Mutex // guards what follows, never held while a disk is waited for
+	acked mark       // what is acknowledged
+
+	marked mark // what the head file says; the index worker's
+}
+
+// Open opens the store in dir for writing: ErrNoStore, ErrHeld (with a
+// HeldError that names the holder), or ErrDamaged if the log ends before what
+// it has acknowledged, or is not what was written. The caller closes it.
+func Open(dir string, o Options) (*Store, error) {
+	s, err := openStore(dir, o.withDefaults())
+	if err != nil {
+		return nil, fmt.Errorf("opening the store %s: %w", dir, err)
+	}
+	return s, nil
+}
+
+func openStore(dir string, o Options) (_ *Store, err error) {
+	first, err := openSegment(o.disk, dir, journalKind, 1)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil, noStore(o.disk, dir)
+	}
+	if err != nil {
+		return nil, err
+	}
+	h := first.header
+	if err := first.Close(); err != nil {
+		return nil, err
+	}
+	if o.Station != "" && o.Station != h.Station {
+		return nil, fmt.Errorf("it belongs to station %q, not %q", h.Station, o.Station)
+	}
+	l, err := holdLock(dir, o.Command, o.Now())
+	if err != nil {
+		return nil, err
+	}
+	s := &Store{lock: l, wake: make(chan struct{}, 1)}
+	s.Reader = Reader{disk: o.disk, dir: dir, rows: filepath.Join(dir, rowsName), view: s.look}
+	s.index = &index{disk: o.disk, segments: dir, dir: dir, own: true}
+	s.indexWorker = newWorker(s.wake, func() { _ = guarded(s.refresh) }) // the next question meets the same error
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, s.indexWorker.do(s.index.close))
+			s.indexWorker.close()
+			err = errors.Join(err, l.release())
+		}
+	}()
+	if err := s.indexWorker.do(func() error { return s.resume(o) }); err != nil {
+		return nil, err
+	}
+	s.pack, err = zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithWindowSize(1<<18), zstd.WithLowerEncoderMem(true))
+	if err != nil {
+		return nil, err
+	}
+	s.journalWorker = newWorker(nil, nil)
+	s.captureWorker = newWorker(nil, nil)
+	return s, nil
+}
+
+// noStore tells a place without a store from one whose first segment is gone.
+func noStore(d disk, dir string) error {
+	if _, err := readMark(d, dir); err == nil || errors.Is(err, ErrDamaged) {
+		return &DamageError{File: journalKind.name(1), Offset: -1, What: "the segment is missing"}
+	}
+	return ErrNoStore
+}
+
+func (s *Store) acknowledged() mark {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.acked
+}
+
+func (s *Store) acknowledge(change func(*mark)) {
+	s.mu.Lock()
+	change(&s.acked)
+	s.mu.Unlock()
+	select {
+	case s.wake <- struct{}{}:
+	default: // it is awake already and will see this too
+	}
+}
+
+// refresh brings the head file and the database up to what is acknowledged.
+func (s *Store) refresh() error {
+	if m := s.acknowledged(); m != s.marked {
+		if err := writeMark(s.disk, s.dir, m); err != nil {
+			return fmt.Errorf("writing the head file: %w", err)
+		}
+		s.marked = m
+	}
+	return s.index.catchUp()
+}
+
+// look answers one question in the index worker.
+func (s *Store) look(fn func(*view) error) error {
+	return s.indexWorker.do(func() error {
+		err := guarded(func() error { return s.index.look(fn) })
+		if p := (panicError{}); errors.As(err, &p) {
+			err = errors.Join(&DamageError{File: databaseName, Offset: -1, What: err.Error()}, s.index.close())
+		}
+		return err
+	})
+}
+
+// Append makes body the next record and returns its name once it is durable.
+// An error that wraps ErrUnknown leaves open whether it is; any other error
+// means that it is not and never will be.
+func (s *Store) Append(body record.Body) (record.Ref, error) {
+	var ref record.Ref
+	err := s.journalWorker.do(func() (err error) {
+		j := s.journal
+		ref, err = j.append(body)
+		s.acknowledge(func(m *mark) {
+			m.Sequence, m.Hash, m.Journal, m.JournalEnd = j.sequence, j.hash, j.number, j.end
+		})
+		return err
+	})
+	if err != nil {
+		return record.Ref{}, fmt.Errorf("appending to the log: %w", err)
+	}
+	return ref, nil
+}
+
+// AppendCapture keeps a raw capture and returns what names it in a record,
+// once it is durable.
+func (s *Store) AppendCapture(c record.Capture) (record.CaptureRef, error) {
+	data, err := c.Encode()
+	if err != nil {
+		return record.CaptureRef{}, err
+	}
+	ref := record.CaptureRef{Name: c.Name, Hash: record.HashOf(data)}
+	head := s.acknowledged()
+	err = s.captureWorker.do(func() error {
+		w := s.captures
+		packed := s.pack.EncodeAll(data, nil)
+		n, offset, length, tried, err := w.append(packed, head.Sequence, head.Hash)
+		if err != nil && tried {
+			n, offset, length, _, err = w.append(packed, head.Sequence, head.Hash)
+		}
+		s.acknowledge(func(m *mark) { m.CaptureSegment, m.CaptureEnd = w.number, w.end })
+		ref.Segment, ref.Offset, ref.Length = n, offset, length
+		return err
+	})
+	if err != nil {
+		return record.CaptureRef{}, fmt.Errorf("keeping capture %q: %w", c.Name, err)
+	}
+	return ref, nil
+}
+
+// Station returns the station's name.
+func (s *Store) Station() string { return s.journal.station }
+
+// SetAside returns the names of database files that were found damaged, kept,
+// and replaced from the segments when the store was opened.
+func (s *Store) SetAside() ([]string, error) {
+	var names []string
+	err := s.indexWorker.do(func() error { names = append(names, s.index.setAside...); return nil })
+	return names, err
+}
+
+// Close ends writing, brings the derived files up to date and lets the store
+// go. A second Close returns ErrClosed.
+func (s *Store) Close() error {
+	s.journalWorker.close()
+	s.captureWorker.close()
+	err := s.indexWorker.do(func() error { return errors.Join(s.refresh(), s.index.close()) })
+	if errors.Is(err, ErrClosed) {
+		return err
+	}
+	s.indexWorker.close()
+	return errors.Join(err, s.journal.give(), s.captures.give(), s.pack.Close(), s.lock.release())
+}
