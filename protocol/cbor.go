@@ -136,21 +136,32 @@ func skipItem(b []byte, depth int) ([]byte, error) {
 	return rest, nil
 }
 
-// appendTyped appends counts as a typed array of the narrowest width that
-// holds them all.
-func appendTyped(dst []byte, counts []uint32) []byte {
+// width returns the bytes of the narrowest integer that holds every count.
+func width(counts []uint32) int {
 	var all uint32
 	for _, c := range counts {
 		all |= c
 	}
-	n := uint64(len(counts))
 	switch {
 	case all <= math.MaxUint8:
+		return 1
+	case all <= math.MaxUint16:
+		return 2
+	}
+	return 4
+}
+
+// appendTyped appends counts as a typed array of the narrowest width that
+// holds them all.
+func appendTyped(dst []byte, counts []uint32) []byte {
+	n := uint64(len(counts))
+	switch width(counts) {
+	case 1:
 		dst = appendHead(appendHead(dst, majorTag, tagUint8), majorBytes, n)
 		for _, c := range counts {
 			dst = append(dst, byte(c))
 		}
-	case all <= math.MaxUint16:
+	case 2:
 		dst = appendHead(appendHead(dst, majorTag, tagUint16), majorBytes, 2*n)
 		for _, c := range counts {
 			dst = binary.LittleEndian.AppendUint16(dst, uint16(c))
@@ -171,27 +182,26 @@ func readTyped(b []byte) ([]uint32, []byte, error) {
 	if err != nil || major != majorTag {
 		return nil, nil, errCBOR
 	}
-	width := 0
+	size := 0
 	switch tag {
 	case tagUint8:
-		width = 1
+		size = 1
 	case tagUint16:
-		width = 2
+		size = 2
 	case tagUint32:
-		width = 4
+		size = 4
 	default:
 		return nil, nil, fmt.Errorf("%w: tag %d", errCBOR, tag)
 	}
 	major, n, rest, err := readHead(rest)
-	if err != nil || major != majorBytes || n > uint64(len(rest)) || n%uint64(width) != 0 {
+	if err != nil || major != majorBytes || n > uint64(len(rest)) || n%uint64(size) != 0 {
 		return nil, nil, errCBOR
 	}
 	data, rest := rest[:n], rest[n:]
-	counts := make([]uint32, 0, len(data)/width)
-	var all uint32
-	for ; len(data) > 0; data = data[width:] {
+	counts := make([]uint32, 0, len(data)/size)
+	for ; len(data) > 0; data = data[size:] {
 		var c uint32
-		switch width {
+		switch size {
 		case 1:
 			c = uint32(data[0])
 		case 2:
@@ -199,10 +209,9 @@ func readTyped(b []byte) ([]uint32, []byte, error) {
 		default:
 			c = binary.LittleEndian.Uint32(data)
 		}
-		all |= c
 		counts = append(counts, c)
 	}
-	if width == 2 && all <= math.MaxUint8 || width == 4 && all <= math.MaxUint16 {
+	if width(counts) != size {
 		return nil, nil, fmt.Errorf("%w: array wider than its counts", errCBOR)
 	}
 	return counts, rest, nil

@@ -115,23 +115,16 @@ func (q *Fetch) Answer(zones, columns, maxOut int, at func(zone, column int) uin
 	for zone := q.Zone; left > 0 && room > partOverhead; zone++ {
 		n := min(left, columns-column)
 		part := make([]uint32, n)
-		var most uint32
 		for i := range part {
 			part[i] = at(zone, column+i)
-			most = max(most, part[i])
 		}
-		width := 1
-		if most > math.MaxUint16 {
-			width = 4
-		} else if most > math.MaxUint8 {
-			width = 2
-		}
-		fit := min(n, (room-partOverhead)/width)
+		size := width(part)
+		fit := min(n, (room-partOverhead)/size)
 		if fit == 0 {
 			break
 		}
 		v.Counts = append(v.Counts, part[:fit])
-		room -= partOverhead + fit*width
+		room -= partOverhead + fit*size
 		left -= fit
 		if fit < n {
 			break

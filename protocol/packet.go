@@ -51,21 +51,20 @@ func stuffedSize(n int) int {
 // Scanner finds packets in a stream of bytes. It holds at most one packet of
 // the size it was made for.
 type Scanner struct {
-	r     io.Reader
-	limit int
-	read  [1024]byte
-	rest  []byte // of read, not looked at yet
-	held  []byte // stuffed bytes since the last delimiter
-	long  bool   // more than limit of them came: wait for the delimiter
-	sync  bool   // a delimiter has been seen
-	out   []byte
-	whole int // bytes read from r so far
+	r    io.Reader
+	max  int // of a payload
+	read [1024]byte
+	rest []byte // of read, not looked at yet
+	held []byte // stuffed bytes since the last delimiter
+	long bool   // more of them came than a packet has: wait for the delimiter
+	sync bool   // a delimiter has been seen
+	out  []byte
 }
 
 // NewScanner returns a scanner of packets whose payload is at most
 // maxPayload bytes.
 func NewScanner(r io.Reader, maxPayload int) *Scanner {
-	return &Scanner{r: r, limit: stuffedSize(maxPayload)}
+	return &Scanner{r: r, max: maxPayload}
 }
 
 // Next returns the payload of the next whole packet; it is valid until the
@@ -76,22 +75,17 @@ func NewScanner(r io.Reader, maxPayload int) *Scanner {
 // console text, or the end of a packet whose beginning nobody heard.
 func (s *Scanner) Next() ([]byte, error) {
 	for {
-		for i, b := range s.rest {
+		for len(s.rest) > 0 {
+			b := s.rest[0]
+			s.rest = s.rest[1:]
 			if b != 0 {
 				s.take(b)
-				continue
-			}
-			s.rest = s.rest[i+1:]
-			payload, err := s.close()
-			if payload != nil || err != nil {
+			} else if payload, err := s.close(); payload != nil || err != nil {
 				return payload, err
 			}
-			return s.Next()
 		}
-		s.rest = nil
 		n, err := s.r.Read(s.read[:])
 		s.rest = s.read[:n]
-		s.whole += n
 		if n == 0 && err != nil {
 			return nil, err
 		}
@@ -107,7 +101,7 @@ func (s *Scanner) Reset() {
 func (s *Scanner) take(b byte) {
 	switch {
 	case !s.sync:
-	case len(s.held) < s.limit:
+	case len(s.held) < stuffedSize(s.max):
 		s.held = append(s.held, b)
 	default:
 		s.long = true
@@ -127,7 +121,7 @@ func (s *Scanner) close() ([]byte, error) {
 	var ok bool
 	s.out, ok = appendUnCOBS(s.out[:0], held)
 	n := len(s.out) - crcSize
-	if !ok || n < 1 || crc32c(s.out[:n]) != binary.LittleEndian.Uint32(s.out[n:]) {
+	if !ok || n < 1 || n > s.max || crc32c(s.out[:n]) != binary.LittleEndian.Uint32(s.out[n:]) {
 		return nil, ErrDamaged
 	}
 	return s.out[:n], nil

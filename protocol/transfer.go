@@ -92,53 +92,69 @@ func (c *Client) Fetch(ctx context.Context, into *Capture) error {
 
 // transfer fetches the tables of one capture.
 type transfer struct {
-	into   *Capture
-	zones  int
-	bins   int
-	frames []uint32 // zone z, frame f at z*Frames+f
-	spans  []span   // not asked for yet
-	room   int      // bytes of an answer for values
-	size   float64  // bytes a value took lately
+	into    *Capture
+	zones   int
+	bins    int
+	sources map[Table]*source
+	frames  []uint32 // zone z, frame f at z*Frames+f
+	spans   []span   // not asked for yet
+	room    int      // bytes of an answer for values
+}
+
+// source is a table in the unit, and where its values go here.
+type source struct {
+	table   Table
+	columns int
+	flat    []uint32 // nil for ranges
+	size    float64  // bytes that a value takes, as seen lately
 }
 
 // span is a run of values of a table, counted row after row.
 type span struct {
-	table   Table
-	columns int
+	*source
 	from, n int
 }
 
 func newTransfer(into *Capture, id *Identity) *transfer {
-	t := &transfer{into: into, zones: id.Zones(), bins: id.Bins, room: id.MaxOut - valuesOverhead, size: 2}
+	t := &transfer{into: into, zones: id.Zones(), bins: id.Bins,
+		sources: map[Table]*source{}, room: id.MaxOut - valuesOverhead}
 	into.CountMax = id.CountMax()
-	want := func(table Table, columns int) {
-		t.spans = append(t.spans, span{table, columns, 0, t.zones * columns})
-	}
 	into.Counts, into.Totals, into.FrameTotals, into.Ranges = nil, nil, nil, nil
 	if into.Kind == Ranges {
 		into.Ranges = make([]RangeZone, t.zones)
-		want(RangeTable, 1)
+		t.want(RangeTable, 1, 20)
 		return t
 	}
+	// The longest first: short answers at the end leave no line idle. Guesses
+	// are low, because half an answer costs less than a line half used.
 	if into.Kind == Histograms {
-		into.Counts = make([]uint32, t.zones*t.bins)
-		want(BinTable, t.bins)
+		into.Counts = t.want(BinTable, t.bins, 1)
 	}
-	into.Totals = make([]uint32, t.zones)
-	want(TotalTable, 1)
-	t.frames = make([]uint32, t.zones*into.Frames)
-	want(FrameTable, into.Frames)
+	t.frames = t.want(FrameTable, into.Frames, 2)
+	into.Totals = t.want(TotalTable, 1, 4)
 	return t
 }
 
-// next asks for as much as one answer will hold if values go on taking as
-// many bytes as they did.
+// want puts a whole table down to be fetched; size is a guess.
+func (t *transfer) want(table Table, columns int, size float64) []uint32 {
+	s := &source{table: table, columns: columns, size: size + partOverhead/float64(columns)}
+	if table != RangeTable {
+		s.flat = make([]uint32, t.zones*columns)
+	}
+	t.sources[table] = s
+	t.spans = append(t.spans, span{s, 0, t.zones * columns})
+	return s.flat
+}
+
+// next asks for what one answer will hold if values go on taking about as
+// many bytes as they did. Asking for more would be harmless, but the rest of
+// a cut answer makes a short one, and short answers leave the line idle.
 func (t *transfer) next() RequestBody {
 	if len(t.spans) == 0 {
 		return nil
 	}
 	s := &t.spans[0]
-	n := min(s.n, max(1, int(float64(t.room)/t.size)))
+	n := min(s.n, max(1, int(0.95*float64(t.room)/s.size)))
 	q := &Fetch{Capture: t.into.ID, Table: s.table, Zone: s.from / s.columns, First: s.from % s.columns, Count: n}
 	s.from += n
 	s.n -= n
@@ -146,17 +162,6 @@ func (t *transfer) next() RequestBody {
 		t.spans = t.spans[1:]
 	}
 	return q
-}
-
-// table returns where a table's values go.
-func (t *transfer) table(table Table) (flat []uint32, columns int) {
-	switch table {
-	case BinTable:
-		return t.into.Counts, t.bins
-	case FrameTable:
-		return t.frames, t.into.Frames
-	}
-	return t.into.Totals, 1
 }
 
 // take puts an answer's values where they belong and asks again for those
@@ -167,26 +172,26 @@ func (t *transfer) take(body RequestBody, a Answer) error {
 	if v.Capture != q.Capture || v.Table != q.Table || v.Zone != q.Zone || v.First != q.First || n > q.Count {
 		return fmt.Errorf("%w: %d values from zone %d, column %d were not asked for", ErrInconsistent, n, v.Zone, v.First)
 	}
-	flat, columns := t.table(q.Table)
-	from := q.Zone*columns + q.First
+	s := t.sources[q.Table]
+	from := q.Zone*s.columns + q.First
 	if q.Table == RangeTable {
 		copy(t.into.Ranges[from:], v.Ranges)
 	}
 	at, used := from, 0
 	for i, part := range v.Counts {
-		left := columns - at%columns
+		left := s.columns - at%s.columns
 		if len(part) > left || len(part) < left && i+1 < len(v.Counts) {
-			return fmt.Errorf("%w: %d values for zone %d", ErrInconsistent, len(part), at/columns)
+			return fmt.Errorf("%w: %d values for zone %d", ErrInconsistent, len(part), at/s.columns)
 		}
-		copy(flat[at:], part)
+		copy(s.flat[at:], part)
 		at += len(part)
-		used += len(appendTyped(nil, part)) + 1
+		used += partOverhead + len(part)*width(part)
 	}
-	if used > 0 {
-		t.size = float64(used) / float64(n)
+	if 2*used > t.room || n == q.Count && n > 32 { // too few values tell nothing
+		s.size = float64(used) / float64(n)
 	}
 	if n < q.Count {
-		t.spans = append([]span{{q.Table, columns, from + n, q.Count - n}}, t.spans...)
+		t.spans = append([]span{{s, from + n, q.Count - n}}, t.spans...)
 	}
 	return nil
 }
