@@ -33,6 +33,7 @@ const (
 	VerifyCapture              // fresh capture with the constants on
 	VerifyEstimate             // verification computed
 	Halting                    // emitter stop awaited on a way out
+	Saving                     // raw captures being made durable
 	Recording                  // result being made durable
 	Releasing                  // released mark being put into the unit
 	Changing                   // change of disposition being made durable
@@ -48,7 +49,7 @@ var stepNames = [steps]string{
 	"opening", "vacant", "unlabelled", "expected", "greeting", "reading", "recalling", "confirming", "asking",
 	"refusing", "intending", "voiding", "emptying", "clearing", "empty capture", "empty estimate", "moving",
 	"targeting", "target capture", "ranges capture", "target estimate", "write intending", "writing", "reading back",
-	"verify capture", "verify estimate", "halting", "recording", "releasing", "changing", "showing", "turned",
+	"verify capture", "verify estimate", "halting", "saving", "recording", "releasing", "changing", "showing", "turned",
 	"rejecting", "stopped", "ended",
 }
 

@@ -1,0 +1,166 @@
+package station
+
+import (
+	"maps"
+	"math"
+	"slices"
+
+	"example.org/panecal/limits"
+	"example.org/panecal/store/record"
+)
+
+// run is what is settled when an attempt begins.
+func (m *Machine) run(n *nest) record.Run {
+	u, s := n.unit, n.sheet
+	due := ""
+	if !s.Due.IsZero() {
+		due = s.Due.UTC().Format("2006-01-02")
+	}
+	return record.Run{
+		Serial: n.serial, Label: n.label, LabelConfirmed: n.att.confirmed, LabelTie: n.att.tie, UnitID: u.UnitID,
+		Nest: s.Name, Purpose: m.cfg.Purpose, AttemptNo: n.att.number,
+		Product: n.files.product(), Limits: n.files.limits(), Sheet: n.files.sheet(),
+		Operator: m.cfg.Operator, Software: m.cfg.Software, WorkOrder: m.cfg.WorkOrder, Lot: m.cfg.Lot, Bridge: m.cfg.Bridge,
+		Identity: record.Identity{Session: u.Session, UnitID: u.UnitID, Serial: u.Serial, Product: u.Product, Firmware: u.Firmware,
+			ProtocolLow: u.ProtoLow, ProtocolHigh: u.ProtoHigh, Rows: u.Rows, Cols: u.Cols, Bins: u.Bins,
+			BinPS: u.BinFS / 1000, FirstBinPS: u.FirstBinFS / 1000, PileUp: u.PileUp.String(), PulseRepeatNS: u.PulsePeriodNS,
+			CountBits: u.CountBits, LargestIn: u.MaxIn, LargestOut: u.MaxOut, Held: u.MaxHeld, LongestCommit: u.CommitMS},
+		Target: record.Target{Fixture: s.Fixture, DistanceMM: s.DistanceMM, DistanceUMM: s.DistanceUMM,
+			Reflectance: s.Reflectance, Certificate: s.Certificate, Due: due, EndStop: s.EndStop},
+	}
+}
+
+// attemptRecord is all that the attempt has brought, whole or not.
+func (m *Machine) attemptRecord(n *nest) *record.Attempt {
+	a := &n.att
+	r := &record.Attempt{
+		Run: m.run(n), Intent: a.intent, WriteIntent: a.writeIntent, Outcome: n.outcome(), Problems: slices.Clone(a.problems),
+		Judgement: judgementRecord(a.result, n.files.Limits), Captures: a.refs, Wire: a.wire,
+		Started: a.began.UTC(), Finished: m.now.UTC(), Stages: slices.Clone(a.stages), UnitTempCel: a.tempCel,
+	}
+	if a.code != NoticePassed {
+		r.Problems = append(r.Problems, record.Problem{Code: string(a.code), Step: n.step.String(), Chain: a.detail, Time: m.now.UTC()})
+	}
+	// A quantity without a definition would be a mistake of the estimator; the
+	// record keeps what has one.
+	known := maps.Clone(a.quantities)
+	if q, err := record.Quantities(known); err == nil {
+		r.Quantities = q
+	} else {
+		r.Problems = append(r.Problems, record.Problem{Code: string(BrokenInternal), Chain: err.Error(), Time: m.now.UTC()})
+	}
+	for _, f := range a.faults {
+		r.Faults = append(r.Faults, record.Fault{Code: string(f.Code), Capture: f.Capture, Zones: f.Zones})
+	}
+	if a.written != nil {
+		r.Constants = &record.Constants{Written: a.written, ReadBack: a.readBack, State: a.state}
+	}
+	r.Zones = n.zonesRecord()
+	if o := a.offsets; o != nil {
+		for _, l := range o.Budget {
+			r.Budget = append(r.Budget, record.Budget{Line: l.Line, MM: l.MM})
+		}
+	}
+	if s := n.files.Product.Setup; len(a.projection) > 0 {
+		r.Projection = &record.Projection{Change: s.LeakageChangeStated, DistanceMM: s.WorkingMM, ErrorMM: a.projection}
+	}
+	return r
+}
+
+// zonesRecord is what was found in each zone.
+func (n *nest) zonesRecord() record.Zones {
+	a := &n.att
+	z := record.Zones{Rows: n.unit.Rows, Cols: n.unit.Cols}
+	if a.leakage != nil {
+		for _, l := range a.leakage.Zones {
+			z.Leakage, z.LeakageU = append(z.Leakage, l.Leakage), append(z.LeakageU, l.LeakageU)
+			z.Ambient, z.AmbientU = append(z.Ambient, l.Ambient), append(z.AmbientU, l.AmbientU)
+			z.LeakageDistanceMM = append(z.LeakageDistanceMM, l.DistanceMM)
+			z.Flags = append(z.Flags, l.Flags.Names())
+		}
+	}
+	if a.offsets != nil {
+		for i, o := range a.offsets.Zones {
+			z.RangeMM, z.RangeUMM = append(z.RangeMM, o.RangeMM), append(z.RangeUMM, o.RangeUMM)
+			z.OffsetMM, z.OffsetUMM = append(z.OffsetMM, o.OffsetMM), append(z.OffsetUMM, o.OffsetUMM)
+			z.Signal, z.SignalU = append(z.Signal, o.Signal), append(z.SignalU, o.SignalU)
+			z.AmbientTarget = append(z.AmbientTarget, o.Ambient)
+			if i < len(z.Flags) {
+				z.Flags[i] = o.Flags.Names() // of both captures
+			}
+		}
+	}
+	if a.unitRanges != nil {
+		for _, u := range a.unitRanges.Zones {
+			z.UnitRangeMM = append(z.UnitRangeMM, u.RangeMM)
+		}
+	}
+	if a.verification != nil {
+		for _, v := range a.quantities["verify.error"].Zones {
+			z.VerifyMM = append(z.VerifyMM, v.V)
+		}
+	}
+	return z
+}
+
+func judgementRecord(j limits.Judgement, f *limits.File) record.Judgement {
+	r := record.Judgement{Passed: j.Passed, SoftBin: j.SoftBin, SoftName: j.SoftName, Code: j.Code, HardBin: j.HardBin,
+		Disposition: Disposition(j.Disposition), Instruction: j.Instruction}
+	for _, l := range j.Lines {
+		line := record.Line{Name: l.Name, Unit: l.Unit, V: l.V, U: l.U, Lower: l.Low, Upper: l.High, K: l.K,
+			Passed: l.Passed, PConforming: l.PConforming}
+		if b, ok := f.Bin(l.Bin); ok {
+			line.SoftBin = b.Number
+		}
+		r.Lines = append(r.Lines, line)
+	}
+	return r
+}
+
+// estimateNow does the work of an estimation job.
+func estimateNow(j Job) Fact {
+	switch j := j.(type) {
+	case EstimateEmpty:
+		if j.Histogram != nil {
+			l, err := j.By.Empty(*j.Histogram)
+			return EmptyEstimated{failureOf(err), l}
+		}
+		l, err := j.By.EmptySummary(*j.Summary)
+		return EmptyEstimated{failureOf(err), l}
+	case EstimateTarget:
+		f := TargetEstimated{}
+		var err error
+		if j.Histogram != nil {
+			f.Offsets, err = j.By.Target(j.Leakage, *j.Histogram, j.Reference, j.Summary)
+		} else {
+			f.Offsets, err = j.By.TargetSummary(j.Leakage, *j.Summary, j.Reference)
+		}
+		if err != nil {
+			return TargetEstimated{Failure: failureOf(err)}
+		}
+		f.Constants = j.By.Constants(j.Leakage, f.Offsets)
+		if s := j.By.Setup(); len(s.WorkingMM) > 0 {
+			f.ProjectionMM = worstZones(j.By.Project(f.Constants, j.Leakage, f.Offsets, s.LeakageChangeStated, s.WorkingMM))
+		}
+		return f
+	case EstimateVerify:
+		v, err := j.By.Verify(j.Constants, j.Histogram, j.Summary, j.Reference, j.Offsets)
+		return VerifyEstimated{failureOf(err), v}
+	}
+	return failed(j, Failure{Broke, "not an estimation"})
+}
+
+// worstZones gives, per distance, the error of the largest magnitude; NaN
+// where no zone has one.
+func worstZones(perDistance [][]float64) []float64 {
+	out := make([]float64, len(perDistance))
+	for i, zones := range perDistance {
+		out[i] = math.NaN()
+		for _, v := range zones {
+			if !math.IsNaN(v) && !(math.Abs(v) <= math.Abs(out[i])) {
+				out[i] = v
+			}
+		}
+	}
+	return out
+}

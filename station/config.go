@@ -1,0 +1,117 @@
+package station
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"example.org/panecal/store/record"
+)
+
+// Config is what a station is told at its start. Purpose, Station and Files
+// are needed; a zero duration or number means its default.
+type Config struct {
+	Station   string
+	Purpose   Purpose
+	Files     *Files
+	Operator  string // who is at the station
+	Software  string // this program's version
+	WorkOrder string
+	Lot       string
+	Bridge    string // program between station and units, "" for none
+
+	Gate       bool // a Gate is asked before each attempt and told each verdict
+	Fixture    bool // a Fixture moves the target; else the operator's hands do
+	RejectScan bool // a failed unit's label is scanned at the reject box before its nest goes on
+
+	// Recent is the newest part of the log, oldest first, reaching back to
+	// the oldest stop not lifted and the last record of each nest: stops in
+	// it are lifted, on record; results that nobody may have seen are shown
+	// again.
+	Recent []record.Entry
+
+	AnswerTime time.Duration // for a seated unit to answer, and again after reseating; 5 s
+	LabelTime  time.Duration // how long a label stays open; 60 s
+	HandsTime  time.Duration // how long an attempt waits for the target; 0: for ever
+	Tries      int           // captures that may be bad in one attempt, and the last ends it; 3
+	InARow     int           // units in a row that stop a nest; 3
+}
+
+func (c Config) checked() (Config, error) {
+	switch {
+	case c.Files == nil:
+		return c, errors.New("no released files")
+	case c.Station == "":
+		return c, errors.New("the station has no name")
+	case len(c.Files.Sheet.Nests) == 0:
+		return c, errors.New("the station sheet has no nest")
+	}
+	if err := validPurpose(c.Purpose); err != nil {
+		return c, err
+	}
+	names := map[string]bool{}
+	for _, n := range c.Files.Sheet.Nests {
+		if n.Name == "" || names[n.Name] {
+			return c, fmt.Errorf("nest name %q is missing or used twice", n.Name)
+		}
+		names[n.Name] = true
+	}
+	for _, d := range []struct {
+		v   *time.Duration
+		def time.Duration
+	}{{&c.AnswerTime, 5 * time.Second}, {&c.LabelTime, time.Minute}} {
+		if *d.v == 0 {
+			*d.v = d.def
+		}
+	}
+	for _, d := range []*int{&c.Tries, &c.InARow} {
+		if *d == 0 {
+			*d = 3
+		}
+	}
+	return c, nil
+}
+
+// remember finds, in the newest part of the log, stops that are in force and
+// results that nobody may have seen: nothing came after them from their nest,
+// and nobody signed off.
+func (m *Machine) remember(recent []record.Entry) {
+	last := map[string]record.Entry{}
+	stops := map[record.Ref]record.Entry{}
+	var order []record.Ref
+	for _, e := range recent {
+		switch b := e.Body.(type) {
+		case *record.Attempt:
+			last[b.Run.Nest] = e
+		case *record.AttemptIntent:
+			delete(last, b.Run.Nest)
+		case *record.Refusal:
+			delete(last, b.Nest)
+		case *record.SignOn:
+			if b.Off {
+				clear(last)
+			}
+		case *record.Stop:
+			stops[e.Ref] = e
+			order = append(order, e.Ref)
+		case *record.StopLifted:
+			delete(stops, b.Stop)
+		}
+	}
+	for _, e := range last {
+		m.unseen[e.Body.(*record.Attempt).Run.Serial] = e
+	}
+	for _, ref := range order {
+		e, open := stops[ref]
+		if !open {
+			continue
+		}
+		n := m.nests[0]
+		for _, other := range m.nests {
+			if other.sheet.Name == e.Body.(*record.Stop).Nest {
+				n = other
+			}
+		}
+		n.lifts = append(n.lifts, e)
+	}
+}

@@ -1,0 +1,122 @@
+package station
+
+import (
+	"time"
+
+	"example.org/panecal/protocol"
+	"example.org/panecal/station/estimate"
+	"example.org/panecal/store/record"
+)
+
+// Effect is something to carry out. With a Token its answer is awaited, as an
+// event with the same nest and token.
+type Effect struct {
+	Nest  int
+	Token Token
+	Job   Job
+}
+
+// Job says what is to be done: one of the types below.
+type Job interface{ job() string }
+
+// Jobs for the unit in a nest. The nest's port does one at a time; Halt
+// ends the one that is running.
+type (
+	// Open opens the nest's port; a port that is open is closed first.
+	Open struct{}
+	// Identify asks the unit who it is. Quick: silence is the usual answer of
+	// an empty nest and must be told within a fraction of a second.
+	Identify struct{ Quick bool }
+	// Report asks for the unit's status.
+	Report struct{}
+	// ReadBlock reads the constants block that the unit holds.
+	ReadBlock struct{}
+	// Void makes the constants in the unit void.
+	Void struct{}
+	// Capture takes one capture.
+	Capture struct {
+		Name    string // "empty", "target", "ranges", "verify"; "look" for a short one
+		Request protocol.CaptureRequest
+	}
+	// Write stages and commits a constants block.
+	Write struct{ Block []byte }
+	// Mark puts the released mark into the block the unit holds and reads the
+	// block back.
+	Mark struct{ Block []byte }
+	// Halt ends the job that is running and switches the emitter off.
+	Halt struct{}
+)
+
+// Jobs for the rest of the station.
+type (
+	// Recall looks up what the log holds about a serial and a unit identity.
+	Recall struct{ Serial, UnitID string }
+	// Ask asks the gate whether the unit may start.
+	Ask struct{ Serial, UnitID string }
+	// Move asks the fixture to bring the target in or out.
+	Move struct{ In bool }
+	// Append makes a record durable.
+	Append struct{ Body record.Body }
+	// Save makes raw captures durable.
+	Save struct{ Captures []*record.Capture }
+	// EstimateEmpty computes the leakage; one of Histogram and Summary is set.
+	EstimateEmpty struct {
+		By        *estimate.Estimator
+		Histogram *estimate.Histogram
+		Summary   *estimate.Summary
+	}
+	// EstimateTarget computes the offsets, the constants and the projection.
+	EstimateTarget struct {
+		By        *estimate.Estimator
+		Leakage   *estimate.Leakage
+		Histogram *estimate.Histogram // nil for a unit that reports summaries only
+		Summary   *estimate.Summary   // the unit's own ranges, compensation off, where the product wants them
+		Reference estimate.Reference
+	}
+	// EstimateVerify computes the error that is left with the constants on.
+	EstimateVerify struct {
+		By        *estimate.Estimator
+		Constants estimate.Constants // as read back
+		Histogram *estimate.Histogram
+		Summary   *estimate.Summary // the unit's own ranges, compensation on
+		Reference estimate.Reference
+		Offsets   *estimate.Offsets
+	}
+	// SetTimer is answered by Expired after that time.
+	SetTimer struct{ After time.Duration }
+)
+
+// Jobs that have no answer.
+type (
+	// Show tells a verdict. What it says is on record.
+	Show struct{ Verdict Verdict }
+	// Tell gives the gate the result.
+	Tell struct{ Verdict Verdict }
+	// Announce tells something once.
+	Announce struct{ Message Message }
+	// Ignore says why the event changed nothing; for the program's log.
+	Ignore struct{ Why string }
+)
+
+func (Open) job() string           { return "open" }
+func (Identify) job() string       { return "identify" }
+func (Report) job() string         { return "report" }
+func (ReadBlock) job() string      { return "read block" }
+func (Void) job() string           { return "void" }
+func (Capture) job() string        { return "capture" }
+func (Write) job() string          { return "write" }
+func (Mark) job() string           { return "mark" }
+func (Halt) job() string           { return "halt" }
+func (Recall) job() string         { return "recall" }
+func (Ask) job() string            { return "ask" }
+func (Move) job() string           { return "move" }
+func (Append) job() string         { return "append" }
+func (Save) job() string           { return "save" }
+func (EstimateEmpty) job() string  { return "estimate empty" }
+func (EstimateTarget) job() string { return "estimate target" }
+func (EstimateVerify) job() string { return "estimate verify" }
+func (SetTimer) job() string       { return "set timer" }
+func (Show) job() string           { return "show" }
+func (Tell) job() string           { return "tell" }
+func (Announce) job() string       { return "announce" }
+func (Ignore) job() string         { return "ignore" }

@@ -1,0 +1,214 @@
+package station
+
+import (
+	"time"
+
+	"example.org/panecal/protocol"
+	"example.org/panecal/station/estimate"
+	"example.org/panecal/store/record"
+)
+
+// Token ties an answer to the effect that asked for it. It is 0 where nothing
+// is awaited.
+type Token uint64
+
+// Event is something that happened.
+type Event struct {
+	At    time.Time // when; events come in order of time
+	Nest  int       // index of the nest it concerns, NoNest for the station
+	Token Token     // of the effect it answers
+	Fact  Fact
+}
+
+// Fact says what happened: one of the types below.
+type Fact interface{ fact() kind }
+
+// Trouble says how an effect failed.
+type Trouble uint8
+
+// The troubles. A zero Failure is success.
+const (
+	Silent Trouble = iota + 1 // no valid answer within the tries allowed
+	Reset                     // the unit restarted, or another unit answers
+	Denied                    // the other side understood and refused
+	Short                     // the capture ended before its last shot
+	Broke                     // everything else: port gone, store error, bug
+)
+
+func (t Trouble) String() string {
+	return [...]string{"none", "silent", "reset", "denied", "short", "broke"}[t%(Broke+1)]
+}
+
+// Failure is embedded in every answer; the zero value is success. Why is the
+// whole chain of errors.
+type Failure struct {
+	Trouble Trouble
+	Why     string
+}
+
+func (f Failure) failure() Failure { return f }
+
+// Answers to effects.
+type (
+	// Done answers Open, Void, Move, Write and Halt.
+	Done struct{ Failure }
+	// Identified answers Identify.
+	Identified struct {
+		Failure
+		Identity protocol.Identity
+	}
+	// Reported answers Report.
+	Reported struct {
+		Failure
+		Status protocol.Status
+	}
+	// BlockRead answers ReadBlock and Mark: the constants block as the unit
+	// holds it, empty where it holds none.
+	BlockRead struct {
+		Failure
+		Raw []byte
+	}
+	// Recalled answers Recall: what the log holds about a serial and about a
+	// unit identity, oldest first.
+	Recalled struct {
+		Failure
+		BySerial, ByUnitID []record.Entry
+	}
+	// Allowed answers Ask. Denied is the gate's no, Why its reason.
+	Allowed struct{ Failure }
+	// Stored answers Append: the record is durable.
+	Stored struct {
+		Failure
+		Ref record.Ref
+	}
+	// Saved answers Save: the captures are durable.
+	Saved struct {
+		Failure
+		Refs []record.CaptureRef
+	}
+	// Captured answers Capture.
+	Captured struct {
+		Failure
+		Capture *protocol.Capture
+		Wire    record.Wire // counted on the line during this capture
+	}
+	// EmptyEstimated answers EstimateEmpty.
+	EmptyEstimated struct {
+		Failure
+		Leakage *estimate.Leakage
+	}
+	// TargetEstimated answers EstimateTarget.
+	TargetEstimated struct {
+		Failure
+		Offsets *estimate.Offsets
+		// Constants are what Offsets and the leakage give; ProjectionMM the
+		// range errors that the product's stated change of leakage would
+		// cause at its working distances.
+		Constants    estimate.Constants
+		ProjectionMM []float64
+	}
+	// VerifyEstimated answers EstimateVerify.
+	VerifyEstimated struct {
+		Failure
+		Verification *estimate.Verification
+	}
+	// Expired answers SetTimer.
+	Expired struct{}
+)
+
+// Facts that nothing asked for.
+type (
+	// Started is the first event of a machine.
+	Started struct{}
+	// Tick says that time has passed. Once a second is enough.
+	Tick struct{}
+	// Progressed tells how many shots of the capture awaited were fired.
+	Progressed struct{ Done int64 }
+	// Scanned is a label read. In an event with a nest the label is for that
+	// nest, as if the nest's own label had been scanned with it.
+	Scanned struct{ Text string }
+	// Go is the operator's key, foot pedal or command label for "go on".
+	Go struct{}
+	// Skip ends what the nest does, on record.
+	Skip struct{}
+	// TakeUp brings released files into force, per nest between units.
+	TakeUp struct{ Files *Files }
+	// LiftStop ends the stop of the nest, on record.
+	LiftStop struct{ By, Method string }
+	// Shutdown ends the station: emitters off, attempts recorded as aborted.
+	Shutdown struct{ Why string }
+	// Crashed says that what serves the nest failed inside the program.
+	Crashed struct{ Why string }
+)
+
+// kind numbers the facts for the table of transitions.
+type kind uint8
+
+const (
+	kDone kind = iota
+	kIdentified
+	kReported
+	kBlockRead
+	kRecalled
+	kAllowed
+	kStored
+	kSaved
+	kCaptured
+	kEmptyEstimated
+	kTargetEstimated
+	kVerifyEstimated
+	kExpired
+	kStarted
+	kTick
+	kProgressed
+	kScanned
+	kGo
+	kSkip
+	kTakeUp
+	kLift
+	kShutdown
+	kCrashed
+	kinds
+	kNone = kinds
+)
+
+var kindNames = [kinds]string{"done", "identified", "reported", "block read", "recalled", "allowed", "stored",
+	"saved", "captured", "empty estimated", "target estimated", "verify estimated", "expired", "started", "tick",
+	"progressed", "scanned", "go", "skip", "take up", "lift", "shutdown", "crashed"}
+
+func (k kind) String() string {
+	if k < kinds {
+		return kindNames[k]
+	}
+	return "nothing"
+}
+
+func (Done) fact() kind            { return kDone }
+func (Identified) fact() kind      { return kIdentified }
+func (Reported) fact() kind        { return kReported }
+func (BlockRead) fact() kind       { return kBlockRead }
+func (Recalled) fact() kind        { return kRecalled }
+func (Allowed) fact() kind         { return kAllowed }
+func (Stored) fact() kind          { return kStored }
+func (Saved) fact() kind           { return kSaved }
+func (Captured) fact() kind        { return kCaptured }
+func (EmptyEstimated) fact() kind  { return kEmptyEstimated }
+func (TargetEstimated) fact() kind { return kTargetEstimated }
+func (VerifyEstimated) fact() kind { return kVerifyEstimated }
+func (Expired) fact() kind         { return kExpired }
+func (Started) fact() kind         { return kStarted }
+func (Tick) fact() kind            { return kTick }
+func (Progressed) fact() kind      { return kProgressed }
+func (Scanned) fact() kind         { return kScanned }
+func (Go) fact() kind              { return kGo }
+func (Skip) fact() kind            { return kSkip }
+func (TakeUp) fact() kind          { return kTakeUp }
+func (LiftStop) fact() kind        { return kLift }
+func (Shutdown) fact() kind        { return kShutdown }
+func (Crashed) fact() kind         { return kCrashed }
+
+// answer is a fact that an effect awaits and that can be a failure.
+type answer interface {
+	Fact
+	failure() Failure
+}

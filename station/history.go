@@ -1,0 +1,94 @@
+package station
+
+import (
+	"bytes"
+
+	"example.org/panecal/protocol"
+	"example.org/panecal/store/record"
+)
+
+// history is what the log holds about a label and a unit, as far as it
+// decides what may happen now.
+type history struct {
+	judged     int            // attempts of this serial and purpose that were passed or failed
+	last       *record.Entry  // newest production attempt of this serial that was begun
+	held       string         // code of the change that put last on another disposition, "" for none
+	at         Disposition    // of last, changes included
+	unfinished bool           // an attempt was begun and has no result
+	conflicts  []record.Entry // newest attempt of each other unit or label, oldest first
+}
+
+// newHistory reads what the log holds, oldest first in each list.
+func newHistory(r Recalled, serial, unitID string, p Purpose) history {
+	var h history
+	results := map[record.Ref]bool{}
+	begun := []record.Ref{}
+	for i := range r.BySerial {
+		e := &r.BySerial[i]
+		switch b := e.Body.(type) {
+		case *record.AttemptIntent:
+			begun = append(begun, e.Ref)
+		case *record.Attempt:
+			if b.Intent == nil {
+				continue // nothing was done to the unit
+			}
+			results[*b.Intent] = true
+			if b.Run.Purpose == p && (b.Outcome == Passed || b.Outcome == Failed) {
+				h.judged++
+			}
+			if b.Run.Purpose == Production {
+				h.last, h.at, h.held = e, b.Judgement.Disposition, ""
+			}
+		case *record.DispositionChange:
+			if h.last != nil {
+				h.at, h.held = b.To, b.Code
+			}
+		}
+	}
+	for _, ref := range begun {
+		h.unfinished = h.unfinished || !results[ref]
+	}
+	h.conflict(r.BySerial, func(run *record.Run) bool { return unitID != "" && run.UnitID != "" && run.UnitID != unitID })
+	h.conflict(r.ByUnitID, func(run *record.Run) bool { return unitID != "" && run.Serial != serial })
+	return h
+}
+
+// conflict adds the newest attempt, begun in earnest, that speaks against
+// label and unit belonging together.
+func (h *history) conflict(list []record.Entry, against func(*record.Run) bool) {
+	for i := len(list) - 1; i >= 0; i-- {
+		if a, ok := list[i].Body.(*record.Attempt); ok && a.Intent != nil && against(&a.Run) {
+			h.conflicts = append(h.conflicts, list[i])
+			return
+		}
+	}
+}
+
+// lastAttempt returns the result of last.
+func (h *history) lastAttempt() *record.Attempt {
+	if h.last == nil {
+		return nil
+	}
+	return h.last.Body.(*record.Attempt)
+}
+
+// released reports whether the unit passed and nothing has been said against
+// it since.
+func (h *history) released() bool {
+	a := h.lastAttempt()
+	return a != nil && a.Outcome == Passed && h.at == Release
+}
+
+// resolvable reports whether the unit passed, holds the very block that is on
+// record, and lacks nothing but the released mark.
+func (h *history) resolvable(found []byte) bool {
+	a := h.lastAttempt()
+	if a == nil || a.Outcome != Passed || a.Constants == nil {
+		return false
+	}
+	if h.at != Release && h.held != string(BrokenMark) {
+		return false
+	}
+	b, err := protocol.ParseBlock(found)
+	return err == nil && b.State == protocol.Written && bytes.Equal(found, a.Constants.Written)
+}

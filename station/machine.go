@@ -1,0 +1,288 @@
+package station
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"example.org/panecal/store/record"
+)
+
+// Machine decides what the station does. See the package comment.
+type Machine struct {
+	cfg   Config
+	files *Files // newest; a nest keeps the set its unit began with
+	nests []*nest
+
+	now       time.Time
+	lastToken Token
+	captureID uint32
+	open      openLabel
+	lamps     map[string]*lamp // by light group
+	pace      map[Step]time.Duration
+	stop      *Stop // the station's own, nil while it may run
+	started   bool
+	closing   bool
+	closeWhy  string
+
+	unseen   map[string]record.Entry // by serial: results that nobody may have seen
+	counters Counters
+	judged   []time.Time // of the last hour
+	messages []Message
+
+	out []Effect
+}
+
+// New makes the machine of a station at rest. Its first event is Started.
+func New(c Config) (*Machine, error) {
+	c, err := c.checked()
+	if err != nil {
+		return nil, fmt.Errorf("setting up the station: %w", err)
+	}
+	m := &Machine{cfg: c, files: c.Files, lamps: map[string]*lamp{}, pace: map[Step]time.Duration{},
+		unseen: map[string]record.Entry{}}
+	for i, sheet := range c.Files.Sheet.Nests {
+		m.nests = append(m.nests, &nest{index: i, sheet: sheet, files: c.Files})
+	}
+	m.remember(c.Recent)
+	return m, nil
+}
+
+// Step takes one event and returns what follows from it, in order.
+func (m *Machine) Step(e Event) []Effect {
+	m.out = nil
+	if e.At.After(m.now) {
+		m.now = e.At
+	}
+	switch f := e.Fact.(type) {
+	case Started:
+		m.start()
+	case Tick:
+		m.tick()
+	case Scanned:
+		m.scan(e.Nest, f.Text)
+	case TakeUp:
+		m.takeUp(f.Files)
+	case Shutdown:
+		m.shutdown(f.Why)
+	default:
+		if e.Nest < 0 || e.Nest >= len(m.nests) {
+			m.ignore(NoNest, "there is no such nest")
+			break
+		}
+		m.stepNest(m.nests[e.Nest], e)
+	}
+	return m.out
+}
+
+// stepNest looks the event up in the table of transitions.
+func (m *Machine) stepNest(n *nest, e Event) {
+	r := &table[n.step]
+	switch f := e.Fact.(type) {
+	case answer:
+		switch {
+		case e.Token == 0 || e.Token != n.awaits:
+			m.ignore(n.index, "answer that is no longer awaited")
+		case f.fact() != r.answer:
+			m.ignore(n.index, fmt.Sprintf("%v where %v is awaited", f.fact(), r.answer))
+		case f.failure().Trouble != 0:
+			n.awaits = 0
+			m.dim(n)
+			r.fail(m, n, f.failure())
+		default:
+			n.awaits = 0
+			m.dim(n)
+			r.done(m, n, f)
+		}
+	case Expired:
+		if e.Token == 0 || e.Token != n.timer {
+			m.ignore(n.index, "timer that is no longer set")
+			return
+		}
+		n.timer = 0
+		r.expire(m, n)
+	case Progressed:
+		if e.Token == 0 || e.Token != n.awaits || r.answer != kCaptured {
+			m.ignore(n.index, "progress of nothing that runs")
+			return
+		}
+		n.shotsDone = f.Done
+	case Go:
+		m.operator(n, r.goOn)
+	case Skip:
+		m.operator(n, r.skip)
+	case LiftStop:
+		m.lift(n, f)
+	case Crashed:
+		m.crashed(n, r, f.Why)
+	}
+}
+
+// operator does what the operator asked for, or says that it cannot be done
+// now.
+func (m *Machine) operator(n *nest, do func(*Machine, *nest)) {
+	if do == nil {
+		m.announce(n.index, NoticeIgnored, Args{Nest: n.sheet.Name, Detail: n.step.String()})
+		return
+	}
+	do(m, n)
+}
+
+func (m *Machine) start() {
+	if m.started {
+		m.ignore(NoNest, "started before")
+		return
+	}
+	m.started = true
+	for _, n := range m.nests {
+		if len(n.lifts) > 0 {
+			m.liftNext(n)
+			continue
+		}
+		m.enterOpening(n)
+	}
+}
+
+// shutdown takes every nest its shortest safe way out.
+func (m *Machine) shutdown(why string) {
+	if m.closing {
+		m.ignore(NoNest, "closing already")
+		return
+	}
+	m.closing, m.closeWhy = true, why
+	m.open = openLabel{}
+	for _, n := range m.nests {
+		if leave := table[n.step].leave; leave != nil {
+			leave(m, n)
+		}
+	}
+}
+
+// enter moves the nest to a step and learns how long the last one took.
+func (m *Machine) enter(n *nest, s Step) {
+	m.learn(n)
+	n.step, n.since = s, m.now
+	n.shotsDone, n.shotsTotal = 0, 0
+}
+
+// ask emits a job whose answer the nest awaits, instead of any other.
+func (m *Machine) ask(n *nest, j Job) {
+	n.awaits = m.token()
+	m.emit(n.index, n.awaits, j)
+}
+
+// sleep sets the nest's timer, instead of any other.
+func (m *Machine) sleep(n *nest, d time.Duration) {
+	n.timer = m.token()
+	m.emit(n.index, n.timer, SetTimer{After: d})
+}
+
+// rest takes back what the nest awaits; late answers will be ignored. A light
+// that the nest holds stays its own until the unit has been halted.
+func (m *Machine) rest(n *nest) {
+	n.awaits, n.timer = 0, 0
+	if l := m.lamps[n.sheet.LightGroup]; l != nil && l.holder != n {
+		m.dim(n)
+	}
+}
+
+func (m *Machine) token() Token {
+	m.lastToken++
+	return m.lastToken
+}
+
+func (m *Machine) emit(nest int, t Token, j Job) {
+	m.out = append(m.out, Effect{Nest: nest, Token: t, Job: j})
+}
+
+func (m *Machine) ignore(nest int, why string) { m.emit(nest, 0, Ignore{Why: why}) }
+
+// announce says something once, and keeps it for the snapshot.
+func (m *Machine) announce(nest int, c Code, a Args) {
+	msg := Message{At: m.now, Nest: nest, Code: c, Args: a}
+	m.messages = append(m.messages, msg)
+	if len(m.messages) > MaxMessages {
+		m.messages = slices.Clone(m.messages[len(m.messages)-MaxMessages:])
+	}
+	m.emit(nest, 0, Announce{Message: msg})
+}
+
+// tick lets go of what has lasted too long.
+func (m *Machine) tick() {
+	if m.open.text != "" && m.now.Sub(m.open.at) >= m.cfg.LabelTime {
+		m.announce(NoNest, NoticeLabelLeft, Args{Label: m.open.text})
+		m.open = openLabel{}
+	}
+	hourAgo := m.now.Add(-time.Hour)
+	m.judged = slices.DeleteFunc(m.judged, func(t time.Time) bool { return t.Before(hourAgo) })
+}
+
+// lamp is the right to emit in one light group.
+type lamp struct {
+	holder *nest
+	queue  []*nest
+}
+
+// light emits the nest's capture now or when its light group is free.
+func (m *Machine) light(n *nest, c Capture) {
+	n.awaits = m.token()
+	n.capture = &c
+	n.shotsTotal = c.Request.Shots * int64(c.Request.Frames)
+	group := n.sheet.LightGroup
+	if group == "" {
+		m.emit(n.index, n.awaits, c)
+		return
+	}
+	l := m.lamps[group]
+	if l == nil {
+		l = &lamp{}
+		m.lamps[group] = l
+	}
+	if l.holder != nil {
+		l.queue = append(l.queue, n)
+		return
+	}
+	l.holder = n
+	m.emit(n.index, n.awaits, c)
+}
+
+// dim gives the nest's right to emit, or its place in the queue, to others.
+func (m *Machine) dim(n *nest) {
+	n.capture = nil
+	l := m.lamps[n.sheet.LightGroup]
+	if l == nil {
+		return
+	}
+	l.queue = slices.DeleteFunc(l.queue, func(q *nest) bool { return q == n })
+	if l.holder != n {
+		return
+	}
+	l.holder = nil
+	if len(l.queue) > 0 {
+		next := l.queue[0]
+		l.queue, l.holder = l.queue[1:], next
+		m.emit(next.index, next.awaits, *next.capture)
+	}
+}
+
+// waiting reports whether the nest waits for the light of another.
+func (m *Machine) waiting(n *nest) bool {
+	l := m.lamps[n.sheet.LightGroup]
+	return l != nil && slices.Contains(l.queue, n)
+}
+
+// takeUp brings new released files into force, for each nest at its next
+// unit.
+func (m *Machine) takeUp(f *Files) {
+	if f == nil || len(f.Sheet.Nests) != len(m.nests) {
+		m.announce(NoNest, RefusedFiles, Args{Detail: "the station sheet has other nests; restart the station"})
+		return
+	}
+	for i, s := range f.Sheet.Nests {
+		if s.Name != m.nests[i].sheet.Name || s.Port != m.nests[i].sheet.Port {
+			m.announce(NoNest, RefusedFiles, Args{Detail: "the station sheet has other nests; restart the station"})
+			return
+		}
+	}
+	m.files = f
+}

@@ -1,0 +1,198 @@
+package station
+
+import (
+	"time"
+
+	"example.org/panecal/protocol"
+)
+
+// How the station watches its nests. A unit is there when it answers; it has
+// gone when it was silent twice, so that one lost answer takes nothing from
+// the screen.
+const (
+	probeEvery  = 250 * time.Millisecond // an empty nest, a nest to be emptied
+	reopenEvery = time.Second            // a port that is not there
+	goneAfter   = 2                      // silent probes
+)
+
+func (m *Machine) enterOpening(n *nest) {
+	m.enter(n, Opening)
+	m.ask(n, Open{})
+}
+
+// opened: the port is there. A label that waits for this nest still does.
+func (m *Machine) opened(n *nest, _ Fact) {
+	if n.trouble != nil && n.trouble.Code == StopPort {
+		n.trouble = nil
+	}
+	if n.label != "" {
+		m.enterExpected(n)
+		return
+	}
+	m.enterVacant(n)
+}
+
+// notOpened keeps trying: a cable that is plugged in again needs nobody.
+func (m *Machine) notOpened(n *nest, f Failure) {
+	if n.trouble == nil || n.trouble.Code != StopPort || n.trouble.Args.Detail != f.Why {
+		m.trouble(n, StopPort, Args{Detail: f.Why})
+	}
+	m.sleep(n, reopenEvery)
+}
+
+func (m *Machine) reopen(n *nest) { m.ask(n, Open{}) }
+
+// trouble says what stands in the way of the nest now.
+func (m *Machine) trouble(n *nest, c Code, a Args) {
+	a.Nest = n.sheet.Name
+	if a.Label == "" {
+		a.Label = n.label
+	}
+	m.announce(n.index, c, a)
+	n.trouble = &m.messages[len(m.messages)-1]
+	t := *n.trouble
+	n.trouble = &t
+}
+
+// enterVacant forgets the unit that was there and looks for the next.
+func (m *Machine) enterVacant(n *nest) {
+	if m.closing {
+		m.end(n)
+		return
+	}
+	if n.stop != nil {
+		m.enterStopped(n)
+		return
+	}
+	m.clear(n)
+	m.enter(n, Vacant)
+	m.probe(n)
+}
+
+func (m *Machine) probe(n *nest) { m.ask(n, Identify{Quick: true}) }
+
+// seated: a unit answers in a nest that was empty.
+func (m *Machine) seated(n *nest, f Fact) {
+	id := f.(Identified).Identity
+	switch {
+	case m.showAgain(n, id):
+	case m.mayTake(n):
+		m.attach(n)
+		m.greet(n, id)
+	default:
+		n.unit = id
+		m.enter(n, Unlabelled)
+		m.sleep(n, probeEvery)
+	}
+}
+
+// stillVacant: nothing answers in an empty nest.
+func (m *Machine) stillVacant(n *nest, f Failure) {
+	if f.Trouble == Broke {
+		m.lostPort(n, f)
+		return
+	}
+	m.sleep(n, probeEvery)
+}
+
+// lostPort: the port itself failed, which an adapter pulled out does.
+func (m *Machine) lostPort(n *nest, f Failure) {
+	m.rest(n)
+	m.trouble(n, StopPort, Args{Detail: f.Why})
+	m.enter(n, Opening)
+	m.sleep(n, reopenEvery)
+}
+
+// stillThere: the unit that must be taken out answers. Another unit in its
+// place means that it has been taken out all the same.
+func (m *Machine) stillThere(n *nest, f Fact) {
+	id := f.(Identified).Identity
+	if n.unit.UnitID != "" && id.UnitID != n.unit.UnitID {
+		m.left(n)
+		return
+	}
+	n.unit, n.quiet, n.mute = id, 0, false
+	m.sleep(n, probeEvery)
+}
+
+// notThere counts silence until the unit has been taken out.
+func (m *Machine) notThere(n *nest, f Failure) {
+	if f.Trouble != Broke { // a port that has gone says nothing about the unit
+		n.quiet++
+	}
+	if n.quiet >= goneAfter && !n.mute {
+		m.left(n)
+		return
+	}
+	m.sleep(n, probeEvery)
+}
+
+// left: the unit has been taken out.
+func (m *Machine) left(n *nest) {
+	if n.step == Showing && m.cfg.RejectScan && n.verdict != nil && !n.verdict.Released() && n.stop == nil {
+		m.rest(n)
+		m.enter(n, Rejecting)
+		return
+	}
+	m.enterVacant(n)
+}
+
+// enterExpected waits for the unit whose label is for this nest.
+func (m *Machine) enterExpected(n *nest) {
+	m.rest(n)
+	n.quiet, n.reseated = 0, false
+	m.enter(n, Expected)
+	m.ask(n, Identify{})
+}
+
+func (m *Machine) probeExpected(n *nest) { m.ask(n, Identify{}) }
+
+func (m *Machine) expectedCame(n *nest, f Fact) { m.greet(n, f.(Identified).Identity) }
+
+// expectedSilent gives the unit its time, asks once to reseat it, gives it
+// that time again, and then the attempt has failed.
+func (m *Machine) expectedSilent(n *nest, f Failure) {
+	switch {
+	case f.Trouble == Broke:
+		m.lostPort(n, f)
+	case m.now.Sub(n.since) < m.cfg.AnswerTime:
+		m.sleep(n, probeEvery)
+	case !n.reseated:
+		n.reseated, n.since = true, m.now
+		m.sleep(n, probeEvery)
+	default:
+		m.noAnswer(n)
+	}
+}
+
+// noAnswer puts the silent unit on record: what the log holds about its
+// label decides which attempt this was.
+func (m *Machine) noAnswer(n *nest) {
+	n.mute = true
+	n.unit = protocol.Identity{}
+	m.begin(n)
+	m.enter(n, Recalling)
+	m.ask(n, Recall{Serial: n.serial})
+}
+
+// dropLabel ends the wait for a unit that has not come.
+func (m *Machine) dropLabel(n *nest) {
+	m.announce(n.index, NoticeLabelLeft, Args{Nest: n.sheet.Name, Label: n.label})
+	m.enterVacant(n)
+}
+
+// acknowledged: the operator has seen what the nest shows. It matters where
+// the unit's leaving cannot be seen.
+func (m *Machine) acknowledged(n *nest) {
+	if !n.mute {
+		m.operator(n, nil)
+		return
+	}
+	m.left(n)
+}
+
+// end is the nest's last step.
+func (m *Machine) end(n *nest) {
+	m.rest(n)
+	m.enter(n, Ended)
+}

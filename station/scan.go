@@ -1,0 +1,189 @@
+package station
+
+import (
+	"slices"
+	"strings"
+	"time"
+)
+
+// openLabel is the label that was scanned and not yet seated. There is at
+// most one.
+type openLabel struct {
+	text, serial string
+	at           time.Time
+	may          []bool // the nests that were empty at the scan, by index
+}
+
+// twiceWithin is how long a second scan of the same label counts as a slip of
+// the trigger.
+const twiceWithin = 2 * time.Second
+
+// scan takes a label, of a unit or of a nest. nest is NoNest, or the nest
+// that the label is for.
+func (m *Machine) scan(nest int, text string) {
+	if i, ok := m.nestLabel(text); ok {
+		m.scanNest(i)
+		return
+	}
+	serial, err := m.files.parseLabel(text)
+	if err != nil {
+		m.announce(NoNest, RefusedLabel, Args{Label: text, Detail: err.Error()})
+		return
+	}
+	if m.closing || m.stop != nil {
+		m.announce(NoNest, RefusedStopped, Args{Label: text})
+		return
+	}
+	if n := m.holder(serial); n != nil {
+		m.scanAgain(n, text)
+		return
+	}
+	if nest != NoNest {
+		if nest < 0 || nest >= len(m.nests) {
+			m.announce(NoNest, RefusedNest, Args{Label: text})
+			return
+		}
+		m.takeFor(m.nests[nest], text, serial)
+		return
+	}
+	m.openScan(text, serial)
+}
+
+// nestLabel finds the nest whose own label says text.
+func (m *Machine) nestLabel(text string) (int, bool) {
+	i := slices.IndexFunc(m.nests, func(n *nest) bool { return strings.EqualFold(n.sheet.Name, strings.TrimSpace(text)) })
+	return i, i >= 0
+}
+
+// holder finds the nest that a serial is in, or is meant for.
+func (m *Machine) holder(serial string) *nest {
+	for _, n := range m.nests {
+		if n.label != "" && n.serial == serial {
+			return n
+		}
+	}
+	return nil
+}
+
+// openScan opens a label for the next unit that is seated in an empty nest.
+func (m *Machine) openScan(text, serial string) {
+	if m.open.serial == serial {
+		m.announce(NoNest, NoticeTwice, Args{Label: text})
+		return
+	}
+	// A unit that never answered cannot be seen leaving; the next scan says
+	// that the hands have gone on.
+	for _, n := range m.nests {
+		if (n.step == Showing || n.step == Turned) && n.mute {
+			m.left(n)
+		}
+	}
+	may, any := make([]bool, len(m.nests)), false
+	for i, n := range m.nests {
+		may[i] = n.step == Vacant
+		any = any || may[i]
+	}
+	if !any {
+		m.refuseNoNest(text)
+		return
+	}
+	if m.open.text != "" {
+		m.announce(NoNest, NoticeLabelNew, Args{Label: text, Other: m.open.text})
+	}
+	m.open = openLabel{text: text, serial: serial, at: m.now, may: may}
+}
+
+// refuseNoNest says why there is no empty nest.
+func (m *Machine) refuseNoNest(text string) {
+	for _, n := range m.nests {
+		switch n.step {
+		case Rejecting:
+			m.announce(n.index, RefusedLabelReject, Args{Nest: n.sheet.Name, Label: text, Other: n.label})
+			return
+		case Unlabelled:
+			m.announce(n.index, RefusedNestBusy, Args{Nest: n.sheet.Name, Label: text})
+			return
+		}
+	}
+	m.announce(NoNest, RefusedNoNest, Args{Label: text})
+}
+
+// scanAgain is a scan of a label that a nest holds already.
+func (m *Machine) scanAgain(n *nest, text string) {
+	switch {
+	case n.step == Confirming:
+		m.confirmed(n)
+	case n.step == Rejecting:
+		m.enterVacant(n)
+	case n.step == Showing && n.verdict != nil && n.verdict.Again:
+		label, serial := n.label, n.serial
+		delete(m.unseen, serial)
+		m.clear(n)
+		m.expect(n, label, serial)
+	case n.step == Expected || m.now.Sub(n.scanned) < twiceWithin:
+		m.announce(n.index, NoticeTwice, Args{Nest: n.sheet.Name, Label: text})
+	default:
+		m.announce(n.index, RefusedLabelBusy, Args{Nest: n.sheet.Name, Label: text, Other: n.sheet.Name})
+	}
+}
+
+// scanNest is a scan of a nest's own label: the open label is for that nest,
+// whether or not the unit is seated already.
+func (m *Machine) scanNest(i int) {
+	n := m.nests[i]
+	if m.open.text == "" {
+		m.announce(i, NoticeIgnored, Args{Nest: n.sheet.Name, Detail: n.step.String()})
+		return
+	}
+	o := m.open
+	m.open = openLabel{}
+	m.takeFor(n, o.text, o.serial)
+}
+
+// takeFor gives a label to a nest that was named.
+func (m *Machine) takeFor(n *nest, text, serial string) {
+	switch n.step {
+	case Vacant, Unlabelled:
+		m.expect(n, text, serial)
+	case Opening:
+		n.label, n.serial, n.scanned = text, serial, m.now
+	default:
+		m.announce(n.index, RefusedNestBusy, Args{Nest: n.sheet.Name, Label: text})
+	}
+}
+
+// expect ties the label to the nest and waits for its unit.
+func (m *Machine) expect(n *nest, text, serial string) {
+	n.label, n.serial, n.scanned = text, serial, m.now
+	m.enterExpected(n)
+}
+
+// mayTake reports whether a unit that has just been seated takes the open
+// label.
+func (m *Machine) mayTake(n *nest) bool {
+	return m.open.text != "" && m.open.may[n.index] && m.stop == nil && !m.closing
+}
+
+// attach ties the open label to the nest in which a unit was just seated.
+func (m *Machine) attach(n *nest) {
+	n.label, n.serial, n.scanned = m.open.text, m.open.serial, m.open.at
+	m.open = openLabel{}
+}
+
+// seatedSays is the operator's word that the unit with the open label is in
+// this nest, though nothing answers.
+func (m *Machine) seatedSays(n *nest) {
+	if m.open.text == "" {
+		m.operator(n, nil)
+		return
+	}
+	o := m.open
+	m.open = openLabel{}
+	m.expect(n, o.text, o.serial)
+}
+
+// confirmed: the operator wants a unit that has passed to run again.
+func (m *Machine) confirmed(n *nest) {
+	m.rest(n)
+	m.admit(n)
+}

@@ -1,0 +1,68 @@
+package station
+
+import (
+	"context"
+
+	"example.org/panecal/protocol"
+	"example.org/panecal/station/product"
+	"example.org/panecal/store/record"
+)
+
+// Device is one unit as a nest's line reaches it; *protocol.Client is one.
+// Methods return the errors of package protocol or the context's. When
+// Capture returns, for whatever reason, it has told the unit to stop its
+// emitter; when Commit fails, the unit holds the old block or the new one.
+type Device interface {
+	Identify(context.Context) (protocol.Identity, error)
+	Status(context.Context) (protocol.Status, error)
+	Capture(context.Context, protocol.CaptureRequest, func(protocol.Progress)) (*protocol.Capture, error)
+	ReadConstants(context.Context) ([]byte, error)
+	Stage(ctx context.Context, block []byte) error
+	Commit(ctx context.Context, block []byte) error
+	Void(context.Context) error
+	Stop(context.Context) error
+	Stats() protocol.Counters
+}
+
+// Line is an open line to a nest. Close frees the port; nothing is called
+// after it.
+type Line interface {
+	Device
+	Close() error
+}
+
+// Dialer opens the line of a nest. It is called from the nest's own
+// goroutine, one call at a time for one nest.
+type Dialer interface {
+	Dial(context.Context, product.Nest) (Line, error)
+}
+
+// Log makes records durable; *store.Store is one. It is called from one
+// goroutine. When a method returns nil, what it was given survives a power
+// cut; when it returns an error, it may be there or not: the same body is
+// given once more, which must settle it, and if that fails too nothing that
+// depends on it is done or shown.
+type Log interface {
+	Append(record.Body) (record.Ref, error)
+	AppendCapture(record.Capture) (record.CaptureRef, error)
+}
+
+// Past tells what the log holds, oldest first; *store.Store is one. It is
+// called from the goroutine that calls the Log.
+type Past interface {
+	BySerial(serial string) ([]record.Entry, error)
+	ByUnitID(id string) ([]record.Entry, error)
+}
+
+// Fixture moves the target of a nest. Without one the operator's hands do.
+type Fixture interface {
+	// Move returns when the target is in place, or out of the field.
+	Move(ctx context.Context, nest product.Nest, in bool) error
+}
+
+// Gate may keep a unit from starting, and is told how it ended. An error of
+// May refuses the unit and says why. Without a gate every unit may start.
+type Gate interface {
+	May(ctx context.Context, serial, unitID string) error
+	Result(ctx context.Context, v Verdict) error
+}

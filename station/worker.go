@@ -1,0 +1,284 @@
+package station
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"example.org/panecal/protocol"
+	"example.org/panecal/station/product"
+	"example.org/panecal/store/record"
+)
+
+// worker serves one nest: its goroutine owns the nest's line.
+type worker struct {
+	r     *Runner
+	index int
+	sheet product.Nest
+	jobs  chan order
+	ended chan struct{}
+
+	mu     sync.Mutex
+	epoch  int                // counts halts: what was ordered before one is not begun after it
+	cancel context.CancelFunc // of the job that runs, nil for none
+
+	line    Line // nil while closed
+	present bool // the last request was answered: someone is there to be told
+	unit    protocol.Identity
+	counted protocol.Counters
+}
+
+// order is a job with the epoch it was given in.
+type order struct {
+	Effect
+	epoch int
+}
+
+// Time limits of jobs. Within them the line's own tries decide.
+const (
+	quickIdentify = 160 * time.Millisecond // one try: an empty nest is silent as a rule
+	shortJob      = 5 * time.Second
+	writeJob      = 20 * time.Second // a commit may take as long as the unit says
+	captureGrace  = 30 * time.Second // beyond four times the shots' own time
+	dialWithin    = 3 * time.Second
+	haltWithin    = time.Second
+	keepAlive     = 3 * time.Second // a unit with a console leaves after 10 s without a request
+)
+
+func newWorker(r *Runner, index int, sheet product.Nest) *worker {
+	return &worker{r: r, index: index, sheet: sheet, jobs: make(chan order, 64), ended: make(chan struct{})}
+}
+
+// give hands a job over. Halt ends the job that runs and those that wait.
+func (w *worker) give(e Effect) {
+	w.mu.Lock()
+	if _, halt := e.Job.(Halt); halt {
+		w.epoch++
+		if w.cancel != nil {
+			w.cancel()
+		}
+	}
+	o := order{e, w.epoch}
+	w.mu.Unlock()
+	select {
+	case w.jobs <- o:
+	default: // cannot be: a nest awaits one answer at a time
+		go w.r.answer(e, failed(e.Job, Failure{Broke, "the nest's queue is full"}))
+	}
+}
+
+func (w *worker) close() {
+	w.mu.Lock()
+	w.epoch++
+	if w.cancel != nil {
+		w.cancel()
+	}
+	w.mu.Unlock()
+	close(w.jobs)
+}
+
+// run serves until close; on the way out the unit is told to stop.
+func (w *worker) run() {
+	defer close(w.ended)
+	defer w.hangUp()
+	defer w.stopOnExit()
+	idle := time.NewTimer(keepAlive)
+	defer idle.Stop()
+	for {
+		select {
+		case o, ok := <-w.jobs:
+			if !ok {
+				return
+			}
+			w.serve(o)
+		case <-idle.C:
+			w.stayAwake()
+		}
+		idle.Reset(keepAlive)
+	}
+}
+
+// serve does one job and answers it.
+func (w *worker) serve(o order) {
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	w.mu.Lock()
+	stale := o.epoch != w.epoch
+	if !stale {
+		w.cancel = cancel
+	}
+	w.mu.Unlock()
+	if stale {
+		w.r.answer(o.Effect, failed(o.Job, Failure{Broke, "halted before it began"}))
+		return
+	}
+	f := w.guarded(ctx, o.Effect)
+	w.mu.Lock()
+	w.cancel = nil
+	w.mu.Unlock()
+	w.r.answer(o.Effect, f)
+}
+
+// guarded turns a panic into a crash of this nest alone, emitter off first.
+func (w *worker) guarded(ctx context.Context, e Effect) (f Fact) {
+	defer func() {
+		if p := recover(); p != nil {
+			why := w.r.panicked(e, p)
+			w.stopOnExit()
+			w.r.post(Event{Nest: w.index, Fact: Crashed{Why: why.Why}})
+			f = failed(e.Job, why)
+		}
+	}()
+	f = w.do(ctx, e)
+	return f
+}
+
+func (w *worker) stopOnExit() {
+	if w.line == nil || !w.present {
+		return
+	}
+	defer func() {
+		if p := recover(); p != nil {
+			w.r.panicked(Effect{Nest: w.index, Job: Halt{}}, p)
+		}
+	}()
+	ctx, cancel := context.WithTimeout(context.Background(), stopWithin)
+	defer cancel()
+	if err := w.line.Stop(ctx); err != nil {
+		w.r.opt.Logger.Error("stopping the emitter on the way out", "nest", w.sheet.Name, "error", err)
+	}
+}
+
+func (w *worker) hangUp() {
+	if w.line == nil {
+		return
+	}
+	if err := w.line.Close(); err != nil {
+		w.r.opt.Logger.Info("closing a port", "nest", w.sheet.Name, "error", err)
+	}
+	w.line, w.present = nil, false
+}
+
+// stayAwake keeps a unit with a console listening while hands are at work.
+func (w *worker) stayAwake() {
+	if w.line == nil || !w.present {
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), haltWithin)
+	defer cancel()
+	defer func() {
+		if p := recover(); p != nil {
+			w.r.panicked(Effect{Nest: w.index, Job: Report{}}, p)
+		}
+	}()
+	_, err := w.line.Status(ctx)
+	w.present = err == nil
+}
+
+func (w *worker) do(ctx context.Context, e Effect) Fact {
+	limit := shortJob
+	switch j := e.Job.(type) {
+	case Identify:
+		if j.Quick {
+			limit = quickIdentify
+		}
+	case Write, Mark, Void:
+		limit = writeJob
+	case Halt:
+		limit = haltWithin
+	case Open:
+		limit = dialWithin
+	case Capture:
+		period := time.Duration(w.unit.PulsePeriodNS)
+		limit = 4*time.Duration(j.Request.Shots*int64(j.Request.Frames))*period + captureGrace
+	}
+	if _, open := e.Job.(Open); !open && w.line == nil {
+		if err := w.dial(ctx); err != nil {
+			return failed(e.Job, failureOf(err))
+		}
+	}
+	ctx, cancel := context.WithTimeout(ctx, limit)
+	defer cancel()
+	f, err := w.talk(ctx, e)
+	w.present = err == nil
+	if errors.Is(err, protocol.ErrPortLost) {
+		w.hangUp()
+	}
+	return f
+}
+
+func (w *worker) dial(ctx context.Context) error {
+	w.hangUp()
+	ctx, cancel := context.WithTimeout(ctx, dialWithin)
+	defer cancel()
+	line, err := w.r.opt.Dial.Dial(ctx, w.sheet)
+	if err != nil {
+		return fmt.Errorf("opening %s: %w", w.sheet.Port, err)
+	}
+	w.line, w.counted = line, line.Stats()
+	return nil
+}
+
+// talk does one job on the line.
+func (w *worker) talk(ctx context.Context, e Effect) (Fact, error) {
+	switch j := e.Job.(type) {
+	case Open:
+		err := w.dial(ctx)
+		return Done{failureOf(err)}, err
+	case Identify:
+		id, err := w.line.Identify(ctx)
+		if errors.Is(err, protocol.ErrVersion) {
+			return Identified{Identity: id}, nil // who it is decides what is said about it
+		}
+		if err == nil {
+			w.unit, w.counted = id, w.line.Stats()
+		}
+		return Identified{failureOf(err), id}, err
+	case Report:
+		s, err := w.line.Status(ctx)
+		return Reported{failureOf(err), s}, err
+	case ReadBlock:
+		raw, err := w.line.ReadConstants(ctx)
+		return BlockRead{failureOf(err), raw}, err
+	case Void:
+		err := w.line.Void(ctx)
+		return Done{failureOf(err)}, err
+	case Capture:
+		c, err := w.line.Capture(ctx, j.Request, func(p protocol.Progress) {
+			w.r.answer(e, Progressed{Done: p.ShotsFired})
+		})
+		return Captured{failureOf(err), c, w.wire()}, err
+	case Write:
+		err := w.write(ctx, j.Block)
+		return Done{failureOf(err)}, err
+	case Mark:
+		if err := w.write(ctx, j.Block); err != nil {
+			return BlockRead{Failure: failureOf(err)}, err
+		}
+		raw, err := w.line.ReadConstants(ctx)
+		return BlockRead{failureOf(err), raw}, err
+	case Halt:
+		err := w.line.Stop(ctx)
+		return Done{failureOf(err)}, err
+	}
+	return failed(e.Job, Failure{Broke, "not a job for a nest"}), nil
+}
+
+func (w *worker) write(ctx context.Context, block []byte) error {
+	if err := w.line.Stage(ctx, block); err != nil {
+		return err
+	}
+	return w.line.Commit(ctx, block)
+}
+
+// wire tells what was counted on the line since it was told last.
+func (w *worker) wire() record.Wire {
+	now, old := w.line.Stats(), w.counted
+	w.counted = now
+	return record.Wire{
+		Requests: uint64(now.Requests - old.Requests), Retries: uint64(now.Retries - old.Retries),
+		BadPackets: uint64(now.BadPackets - old.BadPackets), Dropped: uint64(now.Dropped - old.Dropped),
+		BytesOut: uint64(now.BytesOut - old.BytesOut), BytesIn: uint64(now.BytesIn - old.BytesIn)}
+}
