@@ -12,7 +12,7 @@ import (
 const (
 	maxIn   = 1024
 	maxOut  = 1024
-	maxHeld = 4
+	maxHeld = 8
 )
 
 func (u *Unit) identity() *protocol.Identity {
@@ -211,7 +211,7 @@ func (u *Unit) stage(q *protocol.Stage, now time.Time) (protocol.AnswerBody, pro
 // commit begins to bring the staged block into force: into the slot that is
 // not in force, which becomes so when it is whole.
 func (u *Unit) commit(q *protocol.Commit, now time.Time) protocol.Code {
-	if named(u.slots[u.live], q) {
+	if named(u.slots[u.live], q) || named(u.claimed, q) {
 		return protocol.CodeOK
 	}
 	if u.held != len(u.staged) || !named(u.staged, q) {

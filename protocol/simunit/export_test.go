@@ -40,3 +40,22 @@ func IdealRanges(u *Unit, s Scene, compensated bool) []float64 {
 	}
 	return mm
 }
+
+// Blacken takes all leakage from a unit.
+func Blacken(u *Unit) {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	for z := range u.body.accept {
+		u.body.accept[z] = 0
+	}
+	u.lit = nil
+}
+
+// Hear gives a unit the payload of one packet and returns its packets.
+func (u *Unit) Hear(payload []byte) [][]byte {
+	say := u.hear(payload)
+	if say.restart {
+		u.Reset()
+	}
+	return say.now
+}

@@ -123,7 +123,7 @@ func Hopper54() Model {
 		Window: window.Window{Plate: window.NewPlate(window.Materials()[0], 0.94, 1.0),
 			BaselineMM: 2.5, GapMM: 0.5, HalfPowerDeg: 25, ApertureMM2: 0.2, TopReflectance: 0.1},
 		EnergyNJ: 0.1, OpticsT: 0.7, Detection: 0.05,
-		StrayAcceptance: 2e-5, StrayXSlope: 0.3, AmbientRate: 1.2e-4, DatumMM: 1.6,
+		StrayAcceptance: 5e-6, StrayXSlope: 0.3, AmbientRate: 1.2e-4, DatumMM: 1.6,
 		OffsetMM: 4, TempCoeffMM: 0.06, PowerPerK: -0.002,
 		Spread: Spread{GapMM: 0.04, ThicknessMM: 0.015, TiltDeg: 0.3, Index: 0.001,
 			AcceptanceRel: 0.12, ZoneAcceptanceRel: 0.08, ScatterRho: 2e-4, EnergyRel: 0.04, ZoneGainRel: 0.05,
@@ -143,7 +143,7 @@ func Hopper1() Model {
 	m.Rows, m.Cols, m.Ux, m.Uy = 1, 1, []float64{0}, []float64{0}
 	m.Histograms, m.Ranging = false, RangeMean
 	m.StrayXSlope, m.EnergyNJ = 0, 0.004
-	m.StrayAcceptance, m.AmbientRate = 6e-4, 2e-4
+	m.StrayAcceptance, m.AmbientRate = 1.5e-4, 2e-4
 	return m
 }
 

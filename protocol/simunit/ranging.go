@@ -43,7 +43,7 @@ func (b *body) ranges(counts []uint32, shots int64, comp *constants) []protocol.
 			signalVar += variance[i]
 		}
 		signalVar += ambientVar * float64(m.Bins*m.Bins)
-		delay, delaySD := math.NaN(), math.NaN()
+		var delay, delaySD float64
 		if m.Ranging == RangeMean {
 			delay, delaySD = b.meanDelay(per, variance, signal, math.Sqrt(signalVar))
 		} else {

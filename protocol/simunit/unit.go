@@ -25,7 +25,9 @@ type Options struct {
 	// A capture of so many shots, all frames together, is one of the station's
 	// measurements and no look whether something has changed; 0 = 500,000.
 	LongShots int64
-	Out       bool // made lying beside the nest, without power
+	Out       bool    // made lying beside the nest, without power
+	Seating   Seating // how it lies in the nest, if it does
+	Constants []byte  // block in force from the beginning: a unit that was adjusted before
 }
 
 // Flaw is a fault of the unit that stays.
@@ -68,11 +70,12 @@ type Unit struct {
 	cap         *capture
 	nth         map[shape]uint64 // captures of each shape so far
 
-	slots  [2][]byte // constants; the one in force is slots[live]
-	live   int
-	staged []byte // as long as the block is to be
-	held   int    // bytes of it, from its beginning
-	work   commit
+	slots   [2][]byte // constants; the one in force is slots[live]
+	live    int
+	staged  []byte // as long as the block is to be
+	held    int    // bytes of it, from its beginning
+	work    commit
+	claimed []byte // by FlawCommit: said to be in force
 
 	stats Stats
 }
@@ -125,7 +128,8 @@ func New(m Model, seed uint64, o Options) (*Unit, error) {
 	u := &Unit{o: o, seed: seed, body: b, nth: map[shape]uint64{}}
 	u.faults.init(seed, o.Faults)
 	u.hands.moves = o.Hands
-	u.seat = b.newSeat(seed, 0, 0, 0, 0)
+	u.slots[0] = bytes.Clone(o.Constants)
+	u.seat = b.newSeat(seed, 0, o.Seating.TiltXDeg, o.Seating.TiltYDeg, o.Seating.ShiftMM)
 	if !o.Out {
 		u.power(o.Now())
 	}
@@ -260,6 +264,7 @@ func (u *Unit) settle(now time.Time) {
 	u.work = commit{}
 	u.stats.Commits++
 	if u.o.Flaw == FlawCommit && !bytes.Equal(block, protocol.VoidBlock()) {
+		u.claimed = block
 		return
 	}
 	u.slots[1-u.live] = block
