@@ -1,0 +1,178 @@
+package screen
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	tea "github.com/charmbracelet/bubbletea"
+
+	"example.org/panecal/station"
+	"example.org/panecal/station/screen/term"
+)
+
+// Messages of the terminal library's loop. Time enters through them only.
+type (
+	keyAt struct { // a key, with the time at which it reached the loop
+		key tea.KeyMsg
+		at  time.Time
+	}
+	silence struct{ at time.Time } // no key for a while
+	fresh   struct{ snap station.Snapshot }
+)
+
+// model is the screen's state, driven by the loop and by it alone.
+type model struct {
+	view
+	depth     term.Depth
+	collector Collector
+	w, h      int
+	ask       question
+	leaving   bool
+
+	send  func(Input) bool // false: too much is waiting
+	rest  func()           // asks for a silence message
+	leave func() bool      // the operator left; false: end now
+}
+
+// question is what the screen asked and waits to be answered by the same key
+// again. Any other entry withdraws it.
+type question struct {
+	key  Key // NoKey when nothing is asked
+	nest int
+}
+
+// Init implements tea.Model.
+func (m *model) Init() tea.Cmd { return nil }
+
+// Update implements tea.Model.
+func (m *model) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
+	switch msg := msg.(type) {
+	case tea.WindowSizeMsg:
+		m.w, m.h = msg.Width, msg.Height
+	case fresh:
+		m.snap, m.ready = msg.snap, true
+		if m.snap.Closed {
+			return m, tea.Quit
+		}
+	case keyAt:
+		for _, r := range runesOf(msg.key) {
+			if cmd := m.take(m.collector.Add(r, msg.at), msg.at); cmd != nil {
+				return m, cmd
+			}
+		}
+		m.rest()
+	case silence:
+		if cmd := m.take(m.collector.Settle(msg.at), msg.at); cmd != nil {
+			return m, cmd
+		}
+	}
+	m.typed = m.collector.Typed()
+	return m, nil
+}
+
+// View implements tea.Model.
+func (m *model) View() string {
+	if m.w <= 0 || m.h <= 0 {
+		return ""
+	}
+	return m.draw(m.w, m.h).render(m.depth)
+}
+
+// take handles what was entered.
+func (m *model) take(entries []Entry, at time.Time) tea.Cmd {
+	for _, e := range entries {
+		asked := m.ask
+		m.ask, m.own = question{}, ""
+		switch e.Key {
+		case NoKey:
+			m.label(e, at)
+		case KeyGo:
+			m.pass(Input{Kind: Go, Nest: station.NoNest, At: at})
+		case KeyStop:
+			m.own = "To leave, press Ctrl-Q twice. To end the attempt in a nest, press Ctrl-X twice."
+		case KeySkip:
+			m.skip(asked, at)
+		case KeyLeave:
+			if asked.key != KeyLeave {
+				m.ask = question{key: KeyLeave}
+				m.own = leaveQuestion(m.snap.Nests)
+				continue
+			}
+			if m.leaving || !m.leave() {
+				return tea.Quit
+			}
+			m.leaving = true
+		}
+	}
+	return nil
+}
+
+// label passes a label on, or says why it is none.
+func (m *model) label(e Entry, at time.Time) {
+	in := Input{Kind: Label, Text: e.Text, Nest: station.NoNest, At: at}
+	if e.Fault != "" {
+		in.Kind, in.Fault = Unreadable, e.Fault
+		detail := e.Fault + ": " + squeeze(e.Text, 24, m.ascii)
+		m.own = sentence(station.RefusedLabel, station.Args{Detail: detail})
+	}
+	m.pass(in)
+	m.hints = slices.DeleteFunc(m.hints, func(h Hint) bool { return strings.EqualFold(h.Label, strings.TrimSpace(e.Text)) })
+}
+
+// skip asks before it ends the attempt of the nest the hands are sent to.
+func (m *model) skip(asked question, at time.Time) {
+	n := m.handsNest()
+	switch {
+	case n == nil || n.Attempt == 0 || n.Verdict != nil:
+		m.own = "There is no attempt to end where the hands are now."
+	case asked.key == KeySkip && asked.nest == m.snap.Hands.Nest:
+		m.pass(Input{Kind: Skip, Nest: asked.nest, At: at})
+	default:
+		m.ask = question{key: KeySkip, nest: m.snap.Hands.Nest}
+		m.own = fmt.Sprintf("End the attempt in %s, on record as aborted? Press Ctrl-X again.", aloud(n.Name))
+	}
+}
+
+// pass hands an input to the station.
+func (m *model) pass(in Input) {
+	if !m.send(in) {
+		m.own = "The station is busy and did not take this. Wait, then scan again."
+	}
+}
+
+// leaveQuestion says what leaving would end.
+func leaveQuestion(nests []station.NestView) string {
+	running := 0
+	for _, n := range nests {
+		if n.Attempt > 0 && n.Verdict == nil && n.Step != station.Stopped {
+			running++
+		}
+	}
+	ask := "Press Ctrl-Q again to leave."
+	switch running {
+	case 0:
+		return ask
+	case 1:
+		return "1 attempt runs and would end as aborted. " + ask
+	}
+	return fmt.Sprintf("%d attempts run and would end as aborted. %s", running, ask)
+}
+
+// runesOf returns a key of the terminal library as the characters that a
+// term.Input gives. On Windows keys do not pass through the input, so control
+// keys come by their names; their numbers are those of the characters.
+func runesOf(k tea.KeyMsg) []rune {
+	var runes []rune
+	if k.Alt {
+		runes = append(runes, term.Mark(esc))
+	}
+	switch {
+	case k.Type == tea.KeyRunes || k.Type == tea.KeySpace:
+		return append(runes, k.Runes...)
+	case k.Type >= 0 && k.Type <= del:
+		return append(runes, term.Mark(byte(k.Type)))
+	}
+	return nil // a cursor or function key: nothing here listens to one
+}

@@ -1,0 +1,104 @@
+package screen
+
+import (
+	"fmt"
+
+	"example.org/panecal/station"
+	"example.org/panecal/station/screen/term"
+)
+
+// drawPlain is the picture for a small window, or for more nests than stand
+// side by side: the sentence, the verdict and one row a nest, in words.
+func (v *view) drawPlain(c *canvas) {
+	say, _, words := v.called()
+	a := rect{0, 0, c.w, c.h - 1}
+	y := c.paragraph(a, say.tone, words)
+	c.fill(rect{0, 0, c.w, y}, say.tone)
+	bottom := a.y + a.h
+	rows := len(v.snap.Nests)
+	if n := v.handsNest(); n != nil && n.Verdict != nil {
+		m := markOf(n.Verdict)
+		c.text(0, y, m.tone, fmt.Sprintf("%s  bin %d %s", m.word, n.Verdict.HardBin, n.Verdict.Disposition))
+		c.fill(rect{0, y, c.w, 1}, m.tone)
+		y++
+		if text := n.Verdict.Instruction; text != "" {
+			y += c.paragraph(rect{0, y, c.w, max(bottom-y-rows, 1)}, term.Strong, text)
+		}
+	}
+	if v.own != "" && y < bottom {
+		y += v.say(c, rect{1, y, c.w - 2, max(bottom-y-rows, 1)}, term.Hold, v.own)
+	}
+	for i := range v.snap.Nests {
+		if y >= bottom {
+			break
+		}
+		if i == bottom-y-1 && i < rows-1 && y == bottom-1 {
+			c.text(0, y, term.Plain, fmt.Sprintf("and %d more", rows-i))
+			y++
+			break
+		}
+		n := &v.snap.Nests[i]
+		tone := term.Plain
+		if n.Verdict != nil {
+			tone = markOf(n.Verdict).tone
+		}
+		c.text(0, y, tone, nestRow(n, c.w, c.ascii))
+		y++
+	}
+	news := v.news()
+	if n := v.handsNest(); n != nil && n.Verdict == nil && n.Trouble != nil {
+		news = append([]station.Message{*n.Trouble}, news...)
+	}
+	for _, m := range news {
+		text := sentence(m.Code, m.Args)
+		if len(wrap("! "+text, c.w-2)) > bottom-y {
+			text = m.Code.Say(m.Args)
+		}
+		if len(wrap("! "+text, c.w-2)) > bottom-y {
+			break
+		}
+		tone := term.Plain
+		if alarming(m.Code) {
+			tone = term.Hold
+		}
+		y += v.say(c, rect{1, y, c.w - 2, bottom - y}, tone, text)
+	}
+	if hints := v.hintLines(c.w, 1); len(hints) > 0 && y < bottom {
+		c.text(0, bottom-1, term.Plain, shorten(hints[0], c.w, c.ascii))
+	}
+	v.drawEntry(c, c.h-1)
+}
+
+// drawEntry shows the label being entered, without the keys.
+func (v *view) drawEntry(c *canvas, y int) {
+	text := "Label: " + v.typed + "_"
+	if v.typed == "" && v.snap.Label != "" {
+		text = "Open: " + v.snap.Label
+	}
+	c.text(0, y, term.Plain, squeeze(text, c.w, c.ascii))
+}
+
+// nestRow says a nest in one row of w cells, the less important parts only
+// where there is room.
+func nestRow(n *station.NestView, w int, ascii bool) string {
+	row := aloud(n.Name) + ": "
+	var more []string
+	switch {
+	case n.Verdict != nil:
+		row += fmt.Sprintf("%s  bin %d", markOf(n.Verdict).word, n.Verdict.HardBin)
+	case n.Total > 0:
+		row += fmt.Sprintf("%s %d %%", phase(n.Step), percent(n))
+		more = append(more, remaining(n.Remaining))
+	default:
+		row += phase(n.Step)
+	}
+	if n.Label != "" {
+		more = append(more, "  "+n.Label)
+	}
+	for _, part := range more {
+		if width(row+part) <= w {
+			row += part
+		}
+	}
+	return squeeze(row, w, ascii)
+}

@@ -1,0 +1,86 @@
+package screen
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"example.org/panecal/station/screen/term"
+)
+
+// ErrNoTerminal says that Run was given something that is no terminal to draw
+// on.
+var ErrNoTerminal = errors.New("no terminal to draw on")
+
+// Kind says what an Input is.
+type Kind uint8
+
+// The kinds of input.
+const (
+	Label      Kind = iota + 1 // Text was scanned or typed
+	Unreadable                 // Text was entered and cannot be a label, Fault says why; the operator has been told
+	Go                         // the key or pedal for "go on"
+	Skip                       // end what the nest does, confirmed by the operator
+)
+
+// Input is one thing entered at the screen, for the station.
+type Input struct {
+	Kind  Kind
+	Text  string // as it came: separators of ISO/IEC 15434 included
+	Fault string
+	Nest  int // index of the nest for Skip, station.NoNest otherwise
+	At    time.Time
+}
+
+// Hint is a label that the screen offers for typing, for units that have no
+// scanner in front of them. A hint goes when its label has been entered.
+type Hint struct {
+	Label string
+	Note  string // what it shows, "" for nothing
+}
+
+// String returns the hint as it is shown.
+func (h Hint) String() string {
+	if h.Note == "" {
+		return h.Label
+	}
+	return fmt.Sprintf("%s (%s)", h.Label, h.Note)
+}
+
+// Options say what a screen works with. In and Out stay the caller's to
+// close.
+type Options struct {
+	In  io.Reader // keys and scans; nil for none
+	Out io.Writer
+
+	Snapshots *Mailbox
+	// Send takes what was entered, one call after the other, in order, from a
+	// goroutine of the screen. It may wait. What comes while thousands wait is
+	// refused on the screen.
+	Send func(Input)
+	// Leave is called once when the operator has confirmed to leave. The
+	// screen stays until a snapshot is Closed. Nil: the screen ends at once.
+	Leave func()
+
+	Hints  []Hint
+	ASCII  bool             // nothing but ASCII is written
+	Colour *term.Depth      // nil: as the environment and Out say
+	Now    func() time.Time // nil: time.Now; only differences count
+}
+
+func (o *Options) defaults() {
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Colour == nil {
+		d := term.DepthOf(o.Out)
+		o.Colour = &d
+	}
+	if o.Send == nil {
+		o.Send = func(Input) {}
+	}
+	if o.Snapshots == nil {
+		o.Snapshots = NewMailbox()
+	}
+}

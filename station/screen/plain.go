@@ -1,0 +1,229 @@
+package screen
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"strings"
+
+	"example.org/panecal/station"
+	"example.org/panecal/station/screen/term"
+)
+
+// RunPlain shows the station line by line: what changed, in sentences, without
+// boxes, colours or control of the cursor. It is for screen readers, slow
+// links, files and tests. It returns nil once the station has closed, or the
+// error of ctx.
+//
+// Every line of Options.In is a label; an empty one says "go on". The end of
+// In ends nothing. A reader that never returns keeps its goroutine.
+func RunPlain(ctx context.Context, o Options) error {
+	o.defaults()
+	p := &plain{out: o.Out, ascii: o.ASCII}
+	for _, h := range o.Hints {
+		p.line("Label to type: " + h.String())
+	}
+	entered := make(chan Input)
+	if o.In != nil {
+		go readLines(ctx, o, entered)
+	}
+	outbox := make(chan Input, waiting)
+	go deliver(ctx, outbox, o.Send)
+	for p.err == nil {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case in := <-entered:
+			if in.Kind == Unreadable {
+				p.line(sentence(station.RefusedLabel, station.Args{Detail: in.Fault + ": " + squeeze(in.Text, 24, o.ASCII)}))
+			}
+			select {
+			case outbox <- in:
+			default:
+				p.line("The station is busy and did not take this. Wait, then scan again.")
+			}
+		case <-o.Snapshots.Ready():
+			s, ok := o.Snapshots.Take()
+			if !ok {
+				continue
+			}
+			p.show(s)
+			if s.Closed {
+				return p.err
+			}
+		}
+	}
+	return p.err
+}
+
+// readLines turns the lines of o.In into inputs. Time tells nothing here: what
+// ends a label is the end of its line.
+func readLines(ctx context.Context, o Options, entered chan<- Input) {
+	f := term.NewFilter(o.In)
+	buf := make([]byte, 4096)
+	var l line
+	for {
+		n, err := f.Read(buf)
+		for _, r := range string(buf[:n]) {
+			if in, ok := l.add(r); ok && !hand(ctx, o, in, entered) {
+				return
+			}
+		}
+		if err != nil {
+			if len(l.runes) > 0 {
+				hand(ctx, o, l.end(), entered)
+			}
+			return
+		}
+	}
+}
+
+// hand passes one input on, and returns false when nobody wants it any more.
+func hand(ctx context.Context, o Options, in Input, entered chan<- Input) bool {
+	in.At = o.Now()
+	select {
+	case entered <- in:
+		return true
+	case <-ctx.Done():
+		return false
+	}
+}
+
+// line is a line of input that is being read.
+type line struct {
+	runes []typed
+	over  bool
+	cr    bool // the last character was a CR: an LF belongs to it
+}
+
+// add takes one character and returns the input it completes.
+func (l *line) add(r rune) (Input, bool) {
+	afterCR := l.cr
+	l.cr = r == term.Mark(cr)
+	switch {
+	case r == term.Mark(lf) && afterCR:
+	case l.cr, r == term.Mark(lf):
+		if len(l.runes) > 0 {
+			return l.end(), true
+		}
+		return Input{Kind: Go, Nest: station.NoNest}, true
+	case r == term.Mark(stx) && len(l.runes) == 0, r == term.Mark(etx), r == term.Retract:
+	case len(l.runes) >= maxLength:
+		l.over = true
+	default:
+		l.runes = append(l.runes, typed{r: r})
+	}
+	return Input{}, false
+}
+
+// end returns the label that the line is.
+func (l *line) end() Input {
+	in := Input{Kind: Label, Text: text(l.runes), Fault: fault(l.runes), Nest: station.NoNest}
+	if l.over {
+		in.Fault = fmt.Sprintf("longer than %d characters", maxLength)
+	}
+	if in.Fault != "" {
+		in.Kind = Unreadable
+	}
+	*l = line{cr: l.cr}
+	return in
+}
+
+// plain writes what changed between two snapshots.
+type plain struct {
+	out   io.Writer
+	ascii bool
+	last  station.Snapshot
+	begun bool
+	err   error
+}
+
+// show writes what s has that the snapshot before had not.
+func (p *plain) show(s station.Snapshot) {
+	if !p.begun {
+		v := view{snap: s, ready: true}
+		p.line(strings.Join(v.setting(), "  "))
+	}
+	for i := range s.Nests {
+		n := &s.Nests[i]
+		var before station.NestView
+		if p.begun && i < len(p.last.Nests) {
+			before = p.last.Nests[i]
+		}
+		p.nest(n, &before)
+	}
+	for _, stop := range s.Stops {
+		if !hasStop(p.last.Stops, stop) {
+			p.line("STOP: " + sentence(stop.Code, stop.Args))
+		}
+	}
+	for _, m := range newMessages(p.last.Messages, s.Messages) {
+		p.line(sentence(m.Code, m.Args))
+	}
+	if !p.begun || p.last.Hands != s.Hands {
+		p.line("> " + sentence(s.Hands.Code, s.Hands.Args))
+	}
+	if s.Closed || p.begun && s.Counters.Units != p.last.Counters.Units {
+		p.line(counted(s.Counters))
+	}
+	p.last, p.begun = s, true
+}
+
+// nest writes a nest's new step or verdict.
+func (p *plain) nest(n, before *station.NestView) {
+	switch {
+	case n.Verdict != nil && (before.Verdict == nil || before.Verdict.Sequence != n.Verdict.Sequence || before.Label != n.Label):
+		v := n.Verdict
+		p.line(fmt.Sprintf("%s: %s  bin %d %s  %s  record %d. %s", aloud(n.Name), markOf(v).word, v.HardBin, v.Disposition,
+			n.Label, v.Sequence, reason(n)))
+	case n.Verdict == nil && (before.Name == "" || phase(before.Step) != phase(n.Step)):
+		text := aloud(n.Name) + ": " + phase(n.Step)
+		if n.Label != "" {
+			text += "  " + n.Label
+		}
+		p.line(text)
+	}
+}
+
+// newMessages returns the messages of now that before had not. Both are the
+// tails of one list.
+func newMessages(before, now []station.Message) []station.Message {
+	if len(before) == 0 {
+		return now
+	}
+	last := before[len(before)-1]
+	for i := len(now) - 1; i >= 0; i-- {
+		if now[i] == last {
+			return now[i+1:]
+		}
+	}
+	return now
+}
+
+func hasStop(stops []station.Stop, s station.Stop) bool {
+	for _, other := range stops {
+		if other == s {
+			return true
+		}
+	}
+	return false
+}
+
+// line writes one line; the first error ends the run.
+func (p *plain) line(s string) {
+	if p.err != nil || s == "" {
+		return
+	}
+	s = term.Clean(s)
+	if p.ascii {
+		s = strings.Map(func(r rune) rune {
+			if r > '~' {
+				return '?'
+			}
+			return r
+		}, s)
+	}
+	if _, err := io.WriteString(p.out, s+"\n"); err != nil {
+		p.err = fmt.Errorf("writing a line: %w", err)
+	}
+}

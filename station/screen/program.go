@@ -1,0 +1,175 @@
+package screen
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"time"
+
+	tea "github.com/charmbracelet/bubbletea"
+	xterm "github.com/charmbracelet/x/term"
+
+	"example.org/panecal/station/screen/term"
+)
+
+const (
+	framesPerSecond = 10
+	waiting         = 4096        // entries that may wait for Send
+	grace           = time.Second // for the terminal library to end after a cancel
+)
+
+// Run shows the station until the operator leaves, a snapshot is Closed, or
+// ctx is cancelled. It takes the whole terminal and gives it back as it was.
+// Out may be something else than a file; it is taken for a terminal of 80x24
+// then.
+//
+// Run handles no signals: cancel ctx. A terminal that has stopped reading
+// keeps Run from drawing, but not from returning after a cancel.
+func Run(ctx context.Context, o Options) error {
+	o.defaults()
+	if f, ok := o.Out.(*os.File); ok && !xterm.IsTerminal(f.Fd()) {
+		return ErrNoTerminal
+	}
+	ctx, end := context.WithCancel(ctx)
+	defer end()
+
+	outbox := make(chan Input, waiting)
+	keyCame := make(chan struct{}, 1)
+	m := &model{
+		view:  view{ascii: o.ASCII, hints: append([]Hint(nil), o.Hints...)},
+		depth: *o.Colour,
+		w:     fullWidth,
+		h:     fullHeight,
+		send: func(in Input) bool {
+			select {
+			case outbox <- in:
+				return true
+			default:
+				return false
+			}
+		},
+		rest: func() {
+			select {
+			case keyCame <- struct{}{}:
+			default:
+			}
+		},
+		leave: func() bool {
+			if o.Leave == nil {
+				return false
+			}
+			go o.Leave()
+			return true
+		},
+	}
+	options := []tea.ProgramOption{
+		tea.WithContext(ctx), tea.WithOutput(o.Out), tea.WithAltScreen(), tea.WithFPS(framesPerSecond),
+		tea.WithoutSignalHandler(), tea.WithoutBracketedPaste(), tea.WithFilter(stamp(o.Now)),
+	}
+	restore := func() {}
+	switch in := o.In.(type) {
+	case nil:
+		options = append(options, tea.WithInput(nil))
+	case *os.File:
+		if state, err := xterm.GetState(in.Fd()); err == nil {
+			restore = func() { _ = xterm.Restore(in.Fd(), state) }
+		}
+		options = append(options, tea.WithInput(term.NewInput(in)))
+	default:
+		options = append(options, tea.WithInput(term.NewFilter(in)))
+	}
+	p := tea.NewProgram(m, options...)
+
+	go deliver(ctx, outbox, o.Send)
+	go clock(ctx, keyCame, func() { p.Send(silence{o.Now()}) })
+	go forward(ctx, o.Snapshots, p)
+
+	done := make(chan error, 1)
+	go func() {
+		_, err := p.Run()
+		done <- err
+	}()
+	select {
+	case err := <-done:
+		return ending(ctx, err)
+	case <-ctx.Done():
+	}
+	late := time.NewTimer(grace)
+	defer late.Stop()
+	select {
+	case err := <-done:
+		return ending(ctx, err)
+	case <-late.C:
+		restore()
+		return fmt.Errorf("giving the terminal back: it takes no output: %w", ctx.Err())
+	}
+}
+
+// ending turns the terminal library's end into ours.
+func ending(ctx context.Context, err error) error {
+	switch {
+	case ctx.Err() != nil:
+		return ctx.Err()
+	case errors.Is(err, tea.ErrProgramPanic):
+		return fmt.Errorf("drawing: %w", err)
+	case err != nil:
+		return fmt.Errorf("using the terminal: %w", err)
+	}
+	return nil
+}
+
+// stamp gives every key the time at which it reached the loop.
+func stamp(now func() time.Time) func(tea.Model, tea.Msg) tea.Msg {
+	return func(_ tea.Model, msg tea.Msg) tea.Msg {
+		if k, ok := msg.(tea.KeyMsg); ok {
+			return keyAt{k, now()}
+		}
+		return msg
+	}
+}
+
+// deliver calls send for what waits in the outbox. It is the only caller, so
+// that a station that makes it wait makes nobody else wait.
+func deliver(ctx context.Context, outbox <-chan Input, send func(Input)) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case in := <-outbox:
+			send(in)
+		}
+	}
+}
+
+// clock calls rang a little more than Silence after the last key.
+func clock(ctx context.Context, keyCame <-chan struct{}, rang func()) {
+	timer := time.NewTimer(time.Hour)
+	timer.Stop()
+	defer timer.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-keyCame:
+			timer.Reset(Silence + 5*time.Millisecond)
+		case <-timer.C:
+			rang()
+		}
+	}
+}
+
+// forward passes the newest snapshot on. Where the terminal makes it wait,
+// older snapshots are never drawn.
+func forward(ctx context.Context, box *Mailbox, p *tea.Program) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-box.Ready():
+			if s, ok := box.Take(); ok {
+				p.Send(fresh{s})
+			}
+		}
+	}
+}

@@ -1,0 +1,175 @@
+package screen_test
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+
+	"example.org/panecal/station"
+	"example.org/panecal/station/screen"
+)
+
+// spoken returns the words of a picture without its lines and borders, so that
+// a wrapped sentence can be found.
+func spoken(p screen.Picture) string {
+	return strings.Join(strings.Fields(strings.ReplaceAll(p.Text, "\n", " ")), " ")
+}
+
+// usual are arguments as long as they usually get.
+var usual = station.Args{Nest: "nest 4", Label: label, Bin: "12", Other: "13:52, nest 3, bin 9", Detail: "range.error_projected"}
+
+// Every code is a whole sentence on the screen, wherever it is said, with one
+// to four nests: nothing cut, nothing over something else.
+func TestEveryCodeFits(t *testing.T) {
+	tried := 0
+	for _, m := range station.Codes() {
+		for _, size := range sizes {
+			for nests := 1; nests <= 4; nests++ {
+				tried++
+				name := fmt.Sprintf("%s, %d nests, %dx%d", m.Code, nests, size[0], size[1])
+				s := bench(nests)
+				i := nests - 1
+				say := strings.Join(strings.Fields(m.Code.Say(usual)+" "+m.Code.Do(usual)), " ")
+				switch m.Class {
+				case station.Guide:
+					if !screen.Called(m.Code) {
+						t.Errorf("%s: no block letters", m.Code)
+					}
+					s = with(s, i, station.EmptyCapture)
+					s.Hands = station.Hands{Nest: i, Code: m.Code, Args: usual}
+				default:
+					s.Messages = []station.Message{{At: noon, Nest: i, Code: m.Code, Args: usual}}
+				}
+				p := screen.Draw(s, size[0], size[1], false, "", "")
+				fits(t, p, size[0], size[1])
+				if !strings.Contains(spoken(p), say) {
+					t.Errorf("%s: %q is not on the screen\n%s", name, say, p.Text)
+				}
+			}
+		}
+	}
+	t.Logf("%d pictures", tried)
+}
+
+// A verdict's reason and instruction are on the screen while the hands are
+// sent to it; so are its word and its bin.
+func TestEveryVerdictFits(t *testing.T) {
+	tried := 0
+	for _, m := range station.Codes() {
+		v := station.Verdict{Code: m.Code, HardBin: 12, Detail: "range.error_projected"}
+		hands := station.HandsFailed
+		switch m.Class {
+		case station.UnitFailed:
+			v.Outcome, v.Disposition, v.Instruction = station.Failed, station.Rework, "Wipe the window, run the unit again."
+		case station.Broken:
+			v.Outcome, v.Disposition = station.Errored, station.Hold
+			hands = station.HandsHeld
+		default:
+			continue
+		}
+		for _, size := range sizes {
+			for nests := 1; nests <= 4; nests++ {
+				tried++
+				s := judged(bench(nests), nests-1, v, hands)
+				s.Messages = nil
+				p := screen.Draw(s, size[0], size[1], false, "", "")
+				fits(t, p, size[0], size[1])
+				words := spoken(p)
+				say := strings.Join(strings.Fields(m.Code.Say(station.Args{Nest: s.Nests[nests-1].Verdict.Nest, Label: s.Nests[nests-1].Label,
+					Bin: "12", Detail: v.Detail})), " ")
+				if size[0] >= 80 && !strings.Contains(words, say) {
+					t.Errorf("%s at %dx%d: %q is not on the screen\n%s", m.Code, size[0], size[1], say, p.Text)
+				}
+				for _, want := range []string{"bin 12", v.Instruction} {
+					if !strings.Contains(words, want) {
+						t.Errorf("%s at %dx%d: %q is not on the screen\n%s", m.Code, size[0], size[1], want, p.Text)
+					}
+				}
+			}
+		}
+	}
+	if tried == 0 {
+		t.Fatal("no code tried")
+	}
+	t.Logf("%d pictures", tried)
+}
+
+// Troubles and stops show their action in the nest's own place too.
+func TestEveryStepAndTroubleFits(t *testing.T) {
+	for _, step := range station.Steps() {
+		if w := screen.Width(screen.Phase(step)); w > 16 {
+			t.Errorf("%v: %d cells", step, w)
+		}
+		for _, m := range station.Codes() {
+			if m.Class == station.Guide {
+				continue
+			}
+			for _, size := range sizes {
+				for _, nests := range []int{1, 4} {
+					s := counting(bench(nests), 0, step, 50)
+					s.Nests[0].Attempt, s.Nests[0].Try = 2, 3
+					s.Nests[0].Trouble = &station.Message{At: noon, Nest: 0, Code: m.Code, Args: usual}
+					if step == station.Stopped {
+						s.Nests[0].Trouble = nil
+						s.Nests[0].Total = 0
+						s.Stops = []station.Stop{{Nest: 0, Code: m.Code, Args: usual}}
+						if m.Class != station.NotRunning {
+							continue
+						}
+					}
+					fits(t, screen.Draw(s, size[0], size[1], false, "", ""), size[0], size[1])
+				}
+			}
+		}
+	}
+}
+
+// Any size is drawn, and none wider or higher than asked.
+func TestEverySize(t *testing.T) {
+	s := judged(judged(counting(bench(4), 3, station.TargetCapture, 99), 0, passed, station.HandsPassed), 1, dirty, station.HandsFailed)
+	for w := range 140 {
+		for _, h := range []int{0, 1, 2, 5, 11, 12, 13, 20, 23, 24, 25, 39, 40, 60} {
+			p := screen.Draw(s, w, h, false, strings.Repeat("A", 300), strings.Repeat("own words ", 30))
+			lines := strings.Split(p.Text, "\n")
+			if len(lines) > max(h, 1) {
+				t.Fatalf("%dx%d: %d lines", w, h, len(lines))
+			}
+			for _, line := range lines {
+				if screen.Width(line) > w {
+					t.Fatalf("%dx%d: a line of %d", w, h, screen.Width(line))
+				}
+			}
+			if p.Overlap > 0 {
+				t.Fatalf("%dx%d: %d overlapping\n%s", w, h, p.Overlap, p.Text)
+			}
+			if w >= 40 && h >= 12 && !strings.Contains(spoken(p), "Take") {
+				t.Fatalf("%dx%d: the sentence is missing\n%s", w, h, p.Text)
+			}
+		}
+	}
+}
+
+// What a unit or a label says cannot move the cursor or hide.
+func TestHostileTexts(t *testing.T) {
+	evil := "\x1b[2J\x07\u202eabc\tdef\xff世界e\u0301" + strings.Repeat("x", 200)
+	s := judged(bench(3), 1, dirty, station.HandsFailed)
+	s.Station, s.Product, s.Operator, s.Label = evil, evil, evil, evil
+	for i := range s.Nests {
+		s.Nests[i].Name, s.Nests[i].Label, s.Nests[i].UnitID = evil, evil, evil
+	}
+	s.Hands.Args = station.Args{Nest: evil, Label: evil, Bin: evil, Other: evil, Detail: evil}
+	s.Nests[1].Verdict.Detail, s.Nests[1].Verdict.Instruction = evil, evil
+	for _, size := range sizes {
+		p := screen.Draw(s, size[0], size[1], false, evil, evil, screen.Hint{Label: evil})
+		for _, r := range p.Text {
+			if r != '\n' && (r < ' ' || r == 0x7F || r == '\u202e' || r == '\ufffd') {
+				t.Fatalf("%U on the screen", r)
+			}
+		}
+		for _, line := range strings.Split(p.Text, "\n") {
+			if screen.Width(line) > size[0] {
+				t.Fatalf("a line of %d in %d", screen.Width(line), size[0])
+			}
+		}
+	}
+}

@@ -1,0 +1,357 @@
+package screen
+
+import (
+	"fmt"
+	"strings"
+
+	"example.org/panecal/station"
+	"example.org/panecal/station/screen/term"
+)
+
+// The sizes from which the screen has all its parts, and from which the block
+// letters have seven rows.
+const (
+	fullWidth, fullHeight   = 80, 24
+	largeWidth, largeHeight = 120, 40
+	leastWidth, leastHeight = 40, 12
+	leastPanel              = 20 // columns of a nest, border included
+)
+
+// view is everything a picture is made of.
+type view struct {
+	snap  station.Snapshot
+	ready bool // a snapshot has come
+	ascii bool
+
+	typed string // characters entered so far
+	own   string // what the screen itself has to say, "" when nothing
+	hints []Hint // labels to type
+}
+
+// draw makes the picture of w x h cells.
+func (v *view) draw(w, h int) *canvas {
+	c := newCanvas(w, h, v.ascii)
+	switch {
+	case w < leastWidth || h < leastHeight:
+		v.drawRoom(c)
+	case w < fullWidth || h < fullHeight || len(v.snap.Nests)*leastPanel > w:
+		v.drawPlain(c)
+	default:
+		v.drawFull(c)
+	}
+	return c
+}
+
+// drawRoom asks for a larger window.
+func (v *view) drawRoom(c *canvas) {
+	text := fmt.Sprintf("Enlarge this window to %d x %d.", leastWidth, leastHeight)
+	for y, line := range wrap(text, max(c.w, 1)) {
+		if y < c.h {
+			c.text(0, y, term.Plain, shorten(line, c.w, c.ascii))
+		}
+	}
+}
+
+// drawFull has all parts: header, hands, nests, words, footer.
+func (v *view) drawFull(c *canvas) {
+	font, pad := term.Five(), 0
+	if c.w >= largeWidth && c.h >= largeHeight {
+		font, pad = term.Seven(), 1
+	}
+	hands := rect{0, 1, c.w, 2*font.Rows() + 1 + 2*pad}
+	left := c.h - 2 - hands.h // header and footer take a row each
+	// Of what is left the nests get their least, then the words theirs, then
+	// both share.
+	const leastNests, leastWords, mostNests = 7, 4, 13
+	nests := rect{0, hands.y + hands.h, c.w, min(leastNests+max(left-leastNests-leastWords, 0)*2/3, mostNests)}
+	words := rect{0, nests.y + nests.h, c.w, left - nests.h}
+
+	v.drawHeader(c)
+	v.drawHands(c, hands, font, pad)
+	v.drawNests(c, nests)
+	v.drawWords(c, words)
+	v.drawFooter(c, c.h-1)
+}
+
+// drawHeader says where and for what the station works, and how it goes.
+func (v *view) drawHeader(c *canvas) {
+	right := counted(v.snap.Counters)
+	if !v.ready {
+		right = ""
+	}
+	x := c.w - width(right) - 1
+	c.text(x, 0, term.Plain, right)
+	at := 1
+	for _, part := range v.setting() {
+		if at+width(part) > x-2 {
+			break
+		}
+		c.text(at, 0, term.Plain, part)
+		at += width(part) + 2
+	}
+}
+
+// setting names product, purpose, station and operator, what matters most
+// first.
+func (v *view) setting() []string {
+	s := &v.snap
+	var parts []string
+	add := func(text string) {
+		if text != "" {
+			parts = append(parts, term.Clean(text))
+		}
+	}
+	add(s.Product)
+	if s.Purpose != station.Production {
+		add(strings.ToUpper(string(s.Purpose)))
+	}
+	if v.ready && !s.Signed {
+		add("unsigned files")
+	}
+	add(s.Station)
+	add(s.Operator)
+	return parts
+}
+
+// handsNest returns the nest the hands are sent to, nil when there is none.
+func (v *view) handsNest() *station.NestView {
+	if i := v.snap.Hands.Nest; i >= 0 && i < len(v.snap.Nests) {
+		return &v.snap.Nests[i]
+	}
+	return nil
+}
+
+// called returns what the hands are told, in block letters and in words.
+func (v *view) called() (call, [2]string, string) {
+	hands := v.snap.Hands
+	if !v.ready {
+		hands = station.Hands{Nest: station.NoNest, Code: station.HandsStarting}
+	}
+	c, ok := calls[hands.Code]
+	if !ok {
+		c = call{tone: term.Action}
+	}
+	nest := hands.Args.Nest
+	if n := v.handsNest(); n != nil {
+		nest = n.Name
+		if v.snap.Hands.Code == station.HandsHeld || v.snap.Hands.Code == station.HandsPassed {
+			c = v.held(c, n)
+		}
+	}
+	return c, c.say(nest, hands.Args.Bin), sentence(hands.Code, hands.Args)
+}
+
+// held keeps the hands and the nest from saying two different things: the
+// verdict's own mark decides.
+func (v *view) held(c call, n *station.NestView) call {
+	if n.Verdict == nil {
+		return c
+	}
+	switch markOf(n.Verdict).tone {
+	case term.Hold:
+		return calls[station.HandsHeld]
+	case term.Failed:
+		return calls[station.HandsFailed]
+	}
+	return c
+}
+
+// drawHands says in block letters what the hands do now. Where the letters do
+// not fit (a long name of a nest, a letter that the font has not), the
+// sentence stands there in words.
+func (v *view) drawHands(c *canvas, a rect, font term.Font, pad int) {
+	say, lines, words := v.called()
+	inner := rect{a.x + 2, a.y + pad, a.w - 4, font.Rows()}
+	second := inner
+	second.y += font.Rows() + 1
+	fits := say.lines[0] != "" && fitsIn(font, inner.w, lines[:]...)
+	if !fits && font.Rows() > term.Five().Rows() && fitsIn(term.Five(), inner.w, lines[:]...) {
+		font, fits = term.Five(), true
+		inner.y++
+	}
+	if fits {
+		c.letters(inner, font, say.tone, lines[0])
+		c.letters(second, font, say.tone, lines[1])
+	} else {
+		block := rect{a.x + 4, a.y + a.h/2 - 1, a.w - 8, 3}
+		c.paragraph(block, say.tone, strings.ToUpper(words))
+	}
+	edge(c, a, say.tone)
+	c.fill(a, say.tone)
+}
+
+func fitsIn(font term.Font, w int, lines ...string) bool {
+	for _, line := range lines {
+		if !font.Has(line) || font.Width(line) > w {
+			return false
+		}
+	}
+	return true
+}
+
+// edge draws both ends of the hands' field: a shape for each tone, so that no
+// colour is needed.
+func edge(c *canvas, a rect, tone term.Tone) {
+	for i := range a.h {
+		r := ' '
+		switch tone {
+		case term.Action:
+			r = '>'
+		case term.Passed:
+			r = c.block()
+		case term.Failed:
+			r = hatch(c)
+		case term.Hold:
+			if i%2 == 0 {
+				r = c.block()
+			}
+		}
+		if r == ' ' {
+			continue
+		}
+		c.put(a.x, a.y+i, tone, r)
+		if r == '>' {
+			r = '<'
+		}
+		c.put(a.x+a.w-1, a.y+i, tone, r)
+	}
+}
+
+func hatch(c *canvas) rune {
+	if c.ascii {
+		return '/'
+	}
+	return '▒'
+}
+
+// drawWords says the rest in sentences: what the hands do and why, the newest
+// messages, labels to type.
+func (v *view) drawWords(c *canvas, a rect) {
+	a.x, a.w = a.x+1, a.w-2
+	bottom := a.y + a.h
+	hints := v.hintLines(a.w, max(1, a.h/3))
+	if len(hints) > 0 && a.h > 3 {
+		bottom -= len(hints)
+		for i, line := range hints {
+			c.text(a.x, bottom+i, term.Plain, line)
+		}
+	}
+	if v.own != "" {
+		a.y += v.say(c, rect{a.x, a.y, a.w, max(bottom-a.y-2, 1)}, term.Hold, v.own)
+	}
+	_, _, words := v.called()
+	if n := v.handsNest(); n != nil && n.Verdict != nil {
+		words += " " + reason(n)
+	} else if n != nil && n.Trouble != nil {
+		words += " " + sentence(n.Trouble.Code, n.Trouble.Args)
+	}
+	a.y += c.paragraph(rect{a.x, a.y, a.w, bottom - a.y}, term.Strong, words)
+	for _, line := range v.news() {
+		if a.y >= bottom {
+			return
+		}
+		room := rect{a.x, a.y, a.w, bottom - a.y}
+		text := sentence(line.Code, line.Args)
+		if len(wrap("! "+text, room.w)) > room.h {
+			text = line.Code.Say(line.Args) // without the action rather than cut
+		}
+		tone := term.Plain
+		if alarming(line.Code) {
+			tone = term.Hold
+		}
+		if len(wrap("! "+text, room.w)) > room.h && room.h < a.h-1 {
+			return
+		}
+		a.y += v.say(c, room, tone, text)
+	}
+}
+
+// say draws a message; one that matters gets a sign besides its colour.
+func (v *view) say(c *canvas, a rect, tone term.Tone, text string) int {
+	if tone == term.Hold {
+		text = "! " + text
+	}
+	used := c.paragraph(a, tone, text)
+	if tone == term.Hold {
+		c.fill(rect{a.x - 1, a.y, a.w + 2, used}, tone)
+	}
+	return used
+}
+
+func alarming(code station.Code) bool {
+	switch code.Meaning().Class {
+	case station.Guide, station.Notice:
+		return false
+	}
+	return true
+}
+
+// news returns stops, then messages, newest first, without what the called
+// nest says of itself already.
+func (v *view) news() []station.Message {
+	var all []station.Message
+	for _, s := range v.snap.Stops {
+		all = append(all, station.Message{Nest: s.Nest, Code: s.Code, Args: s.Args})
+	}
+	own := v.handsNest()
+	for i := len(v.snap.Messages) - 1; i >= 0; i-- {
+		m := v.snap.Messages[i]
+		switch {
+		case own != nil && m.Nest == v.snap.Hands.Nest && own.Verdict != nil && own.Verdict.Code == m.Code,
+			own != nil && own.Verdict == nil && own.Trouble != nil && own.Trouble.Code == m.Code && own.Trouble.Args == m.Args,
+			stopped(v.snap.Stops, m):
+			continue
+		}
+		all = append(all, m)
+	}
+	return all
+}
+
+func stopped(stops []station.Stop, m station.Message) bool {
+	for _, s := range stops {
+		if s.Code == m.Code && s.Nest == m.Nest {
+			return true
+		}
+	}
+	return false
+}
+
+// hintLines returns the labels that wait to be typed, in at most rows lines.
+func (v *view) hintLines(w, rows int) []string {
+	if len(v.hints) == 0 || rows <= 0 {
+		return nil
+	}
+	var lines []string
+	line := "Type a label:"
+	for i, h := range v.hints {
+		item := " " + h.String()
+		more := ""
+		if rest := len(v.hints) - i - 1; rest > 0 {
+			more = fmt.Sprintf("  and %d more", rest)
+		}
+		if last := len(lines) == rows-1; width(line+item) > w || last && width(line+item+more) > w {
+			if last || len(item) > w {
+				line += fmt.Sprintf("  and %d more", len(v.hints)-i)
+				break
+			}
+			lines, line = append(lines, line), "             "
+		}
+		line += item
+	}
+	return append(lines, line)
+}
+
+// drawFooter shows the label being entered, and the keys.
+func (v *view) drawFooter(c *canvas, y int) {
+	keys := "Enter: go on   Ctrl-X: skip   Ctrl-Q twice: leave"
+	c.text(c.w-width(keys)-1, y, term.Plain, keys)
+	room := c.w - width(keys) - 4
+	switch {
+	case v.typed != "":
+		c.text(1, y, term.Strong, squeeze("Label: "+v.typed+"_", room, c.ascii))
+	case v.snap.Label != "":
+		c.text(1, y, term.Plain, squeeze("Open: "+v.snap.Label, room, c.ascii))
+	default:
+		c.text(1, y, term.Plain, "Label: _")
+	}
+}
