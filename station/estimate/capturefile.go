@@ -1,0 +1,310 @@
+package estimate
+
+import (
+	"fmt"
+	"io"
+	"math"
+)
+
+// CaptureFile is a capture file: what a product fixes, an empty capture and,
+// if there is one, a target capture, of histograms or of summaries.
+type CaptureFile struct {
+	Setup         Setup
+	Kind          string // "histogram" or "summary"
+	Empty, Target *Histogram
+	EmptySummary  *Summary
+	TargetSummary *Summary
+	Reference     Reference
+	HasTarget     bool
+}
+
+// CaptureSchema is the schema of capture files.
+const CaptureSchema = "panecal.capture/1"
+
+// FileError tells where in a capture file something is wrong, as a path from
+// the file's root: $.empty.counts[3][7].
+type FileError struct {
+	Path string
+	Err  error
+}
+
+func (e *FileError) Error() string { return e.Path + ": " + e.Err.Error() }
+func (e *FileError) Unwrap() error { return e.Err }
+
+// maxFile bounds the size of a capture file in bytes.
+const maxFile = 256 << 20
+
+// ReadCapture reads a capture file. Unknown keys are ignored; every other
+// departure is a *FileError with the place. Lengths are checked against grid
+// and bins, frame totals against the counts.
+func ReadCapture(r io.Reader) (CaptureFile, error) {
+	root, err := readTree(io.LimitReader(r, maxFile+1))
+	if err != nil {
+		return CaptureFile{}, err
+	}
+	d := &decoder{}
+	f := d.file(root)
+	if d.err != nil {
+		return CaptureFile{}, d.err
+	}
+	// What only the estimator can check, it names without a path.
+	if _, err := New(f.Setup); err != nil {
+		return CaptureFile{}, &FileError{"$", err}
+	}
+	return f, nil
+}
+
+func (d *decoder) file(root node) CaptureFile {
+	var f CaptureFile
+	if s := root.get(d, "schema").text(d); d.err == nil && s != CaptureSchema {
+		d.fail(root.path+".schema", "schema %q, want %q", s, CaptureSchema)
+	}
+	f.Kind = "histogram"
+	if n, ok := root.find(d, "kind"); ok {
+		f.Kind = n.text(d)
+		if f.Kind != "histogram" && f.Kind != "summary" {
+			d.fail(n.path, "kind %q, want histogram or summary", f.Kind)
+		}
+	}
+	s := &f.Setup
+	summary := f.Kind == "summary"
+	d.grid(root.get(d, "grid"), &s.Grid)
+	zones := s.Grid.Zones()
+	if summary { // nothing of a summary needs bins; any axis will do
+		s.Bins, s.BinPS, s.LeakageWindowPS = 4, 1, [2]float64{0, 4}
+		s.Pulse = Pulse{StepPS: 1, Density: []float64{0, 1, 0}}
+		s.Ranging = RangingMean
+	} else {
+		d.axis(root, s)
+	}
+	if d.err != nil {
+		return f
+	}
+	if n, ok := root.find(d, "count_max"); ok {
+		s.Checks.CountMax = uint32(n.whole(d, 1, math.MaxUint32))
+	}
+	if n, ok := root.find(d, "checks"); ok {
+		d.checks(n, &s.Checks)
+	}
+	if n, ok := root.find(d, "datum_mm"); ok {
+		s.DatumMM = n.number(d)
+	}
+	read := func(name string, n node) (*Histogram, *Summary) {
+		if m, ok := n.find(d, "count_max"); ok {
+			s.Checks.CountMax = uint32(m.whole(d, 1, math.MaxUint32))
+		}
+		if summary {
+			return nil, d.summary(n, zones)
+		}
+		return d.histogram(n, zones, s.Bins, s.PileUp == FirstPhoton), nil
+	}
+	f.Empty, f.EmptySummary = read("empty", root.get(d, "empty"))
+	t, ok := root.find(d, "target")
+	if !ok || d.err != nil {
+		return f
+	}
+	f.HasTarget = true
+	f.Target, f.TargetSummary = read("target", t)
+	f.Reference.DistanceMM = t.get(d, "distance_mm").above(d, 0)
+	if n, ok := t.find(d, "distance_u_mm"); ok {
+		f.Reference.DistanceUMM = n.atLeast(d, 0)
+	}
+	if n, ok := t.find(d, "end_stop"); ok {
+		f.Reference.EndStop = n.yes(d)
+	}
+	if n, ok := t.find(d, "leakage_change_u"); ok {
+		s.Budget.LeakageChangeU = n.atLeast(d, 0)
+	}
+	return f
+}
+
+func (d *decoder) grid(n node, g *Grid) {
+	const most = maxZones
+	g.Rows = int(n.get(d, "rows").whole(d, 1, most))
+	g.Cols = int(n.get(d, "cols").whole(d, 1, most))
+	if d.err != nil {
+		return
+	}
+	if g.Zones() > most {
+		d.fail(n.path, "%d x %d zones, at most %d", g.Rows, g.Cols, most)
+		return
+	}
+	g.Ux = n.get(d, "ux").numbers(d, g.Zones())
+	g.Uy = n.get(d, "uy").numbers(d, g.Zones())
+}
+
+func (d *decoder) axis(root node, s *Setup) {
+	s.Bins = int(root.get(d, "bins").whole(d, 4, maxBins))
+	s.BinPS = root.get(d, "bin_ps").above(d, 0)
+	s.FirstBinPS = root.get(d, "first_bin_ps").number(d)
+	s.PileUp = NoPileUp
+	if n, ok := root.find(d, "pileup"); ok {
+		s.PileUp = PileUp(n.text(d))
+		if s.PileUp != NoPileUp && s.PileUp != FirstPhoton {
+			d.fail(n.path, "pile-up %q, want %q or %q", s.PileUp, NoPileUp, FirstPhoton)
+		}
+	}
+	w := root.get(d, "leakage_window_ps")
+	if v := w.numbers(d, 2); len(v) == 2 {
+		s.LeakageWindowPS = [2]float64{v[0], v[1]}
+		if !(v[0] < v[1]) {
+			d.fail(w.path, "window %g to %g ps is empty", v[0], v[1])
+		}
+	}
+	p := root.get(d, "pulse")
+	s.Pulse.StartPS = p.get(d, "start_ps").number(d)
+	s.Pulse.StepPS = p.get(d, "step_ps").above(d, 0)
+	den := p.get(d, "density")
+	s.Pulse.Density = den.numbers(d, -1)
+	if d.err != nil {
+		return
+	}
+	top := 0.0
+	for i, v := range s.Pulse.Density {
+		if v < 0 {
+			d.fail(fmt.Sprintf("%s[%d]", den.path, i), "density %g is negative", v)
+			return
+		}
+		top = max(top, v)
+	}
+	if len(s.Pulse.Density) < 2 || top == 0 {
+		d.fail(den.path, "a pulse needs two points and one above zero")
+	}
+}
+
+func (d *decoder) checks(n node, c *Checks) {
+	set := func(key string, v *float64, to func(float64) float64) {
+		if m, ok := n.find(d, key); ok {
+			*v = to(m.atLeast(d, 0))
+		}
+	}
+	// In the file a zero is a zero; in Checks it means the default.
+	none := func(v float64) float64 {
+		if v == 0 {
+			return -1
+		}
+		return v
+	}
+	same := func(v float64) float64 { return v }
+	set("family_wise", &c.FamilyWise, same)
+	set("frame_excess", &c.FrameExcess, none)
+	set("change_sigmas", &c.ChangeSigmas, none)
+	set("ambient_max", &c.AmbientMax, same)
+	set("pulse_width", &c.PulseWidth, none)
+	set("bin_width", &c.BinWidth, none)
+	set("tell_apart_mm", &c.TellApartMM, none)
+	if m, ok := n.find(d, "family_wise"); ok && (c.FamilyWise <= 0 || c.FamilyWise >= 1) {
+		d.fail(m.path, "family-wise chance %g, want above 0 and below 1", c.FamilyWise)
+	}
+	if m, ok := n.find(d, "max_dead_hot"); ok {
+		if c.MaxDeadHot = int(m.whole(d, 0, maxZones)); c.MaxDeadHot == 0 {
+			c.MaxDeadHot = -1
+		}
+	}
+	if m, ok := n.find(d, "count_max"); ok {
+		c.CountMax = uint32(m.whole(d, 1, math.MaxUint32))
+	}
+}
+
+func (d *decoder) temperature(n node) float64 {
+	if m, ok := n.find(d, "temperature_cel"); ok {
+		return m.number(d)
+	}
+	return math.NaN()
+}
+
+func (d *decoder) histogram(n node, zones, bins int, first bool) *Histogram {
+	h := &Histogram{Shots: n.get(d, "shots").whole(d, 1, maxShots), TempCel: d.temperature(n)}
+	counts := n.get(d, "counts")
+	rows := counts.list(d, zones)
+	h.Counts = make([]uint32, 0, len(rows)*bins)
+	sums := make([]int64, len(rows))
+	for z, r := range rows {
+		for _, c := range r.list(d, bins) {
+			v := c.whole(d, 0, math.MaxUint32)
+			h.Counts = append(h.Counts, uint32(v))
+			sums[z] += v
+		}
+		if d.err != nil {
+			return h
+		}
+		if first && sums[z] > h.Shots {
+			d.fail(r.path, "%d first photons in %d shots", sums[z], h.Shots)
+			return h
+		}
+	}
+	f, ok := n.find(d, "frame_totals")
+	if !ok || d.err != nil {
+		return h
+	}
+	totals := make([]int64, zones)
+	frames := f.list(d, -1)
+	if d.err == nil && len(frames) == 0 {
+		d.fail(f.path, "no frames")
+	}
+	if d.err == nil && h.Shots%int64(len(frames)) != 0 {
+		d.fail(f.path, "%d shots do not make %d equal frames", h.Shots, len(frames))
+	}
+	for _, r := range frames {
+		row := make([]uint32, 0, zones)
+		for z, c := range r.list(d, zones) {
+			v := c.whole(d, 0, math.MaxUint32)
+			row = append(row, uint32(v))
+			totals[z] += v
+		}
+		if d.err != nil {
+			return h
+		}
+		h.FrameTotals = append(h.FrameTotals, row)
+	}
+	for z, t := range totals {
+		if d.err == nil && t != sums[z] {
+			d.fail(f.path, "zone %d: frame totals sum to %d, counts to %d", z, t, sums[z])
+		}
+	}
+	return h
+}
+
+// summary reads either a list per key or a list of zones.
+func (d *decoder) summary(n node, zones int) *Summary {
+	s := &Summary{Shots: n.get(d, "shots").whole(d, 1, maxShots), TempCel: d.temperature(n), Zones: make([]SummaryZone, zones)}
+	each := func(q *SummaryZone) map[string]*float64 {
+		return map[string]*float64{
+			"signal": &q.Signal, "signal_u": &q.SignalU, "ambient": &q.Ambient, "ambient_u": &q.AmbientU,
+			"range_mm": &q.RangeMM, "range_u_mm": &q.RangeUMM,
+		}
+	}
+	keys := []string{"signal", "signal_u", "ambient", "ambient_u", "range_mm", "range_u_mm"}
+	value := func(m node, key string) float64 {
+		switch {
+		case m.isNull():
+			return math.NaN()
+		case key == "signal_u" || key == "ambient_u" || key == "range_u_mm":
+			return m.atLeast(d, 0)
+		}
+		return m.number(d)
+	}
+	find := func(n node, key string) node {
+		if key == "range_u_mm" {
+			if m, ok := n.find(d, "range_mm_u"); ok {
+				return m
+			}
+		}
+		return n.get(d, key)
+	}
+	if list, ok := n.find(d, "zones"); ok {
+		for z, m := range list.list(d, zones) {
+			to := each(&s.Zones[z])
+			for _, k := range keys {
+				*to[k] = value(find(m, k), k)
+			}
+		}
+		return s
+	}
+	for _, k := range keys {
+		for z, m := range find(n, k).list(d, zones) {
+			*each(&s.Zones[z])[k] = value(m, k)
+		}
+	}
+	return s
+}

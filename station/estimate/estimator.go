@@ -1,0 +1,125 @@
+package estimate
+
+import (
+	"fmt"
+	"math"
+	"sync"
+)
+
+// Estimator computes the measurement model for one product. It never changes
+// after New and may be used by several goroutines at once; what it returns
+// belongs to the caller.
+type Estimator struct {
+	setup  Setup
+	zones  int
+	bins   int
+	first  bool // first-photon pile-up
+	pulse  *shape
+	combs  []comb // the pulse binned at several places within a bin
+	window [2]int // bins wholly inside the leakage window
+	pool   sync.Pool
+}
+
+// New prepares an Estimator. The setup's slices are not copied and must not
+// change afterwards. Errors wrap ErrSetup.
+func New(s Setup) (*Estimator, error) {
+	s = s.withDefaults()
+	if err := s.validate(); err != nil {
+		return nil, err
+	}
+	p, err := newShape(s.Pulse)
+	if err != nil {
+		return nil, err
+	}
+	e := &Estimator{setup: s, zones: s.Grid.Zones(), bins: s.Bins, first: s.PileUp == FirstPhoton, pulse: p}
+	// A long thin tail must leave some bins to measure the ambient in.
+	for _, eps := range []float64{1e-9, 1e-7, 1e-6, 1e-5, 1e-4, 1e-3} {
+		if p.hi-p.lo <= 0.4*float64(s.Bins)*s.BinPS {
+			break
+		}
+		p.reach(eps)
+	}
+	e.window = [2]int{
+		max(0, int(math.Ceil((s.LeakageWindowPS[0]-s.FirstBinPS)/s.BinPS-1e-9))),
+		min(s.Bins, int(math.Floor((s.LeakageWindowPS[1]-s.FirstBinPS)/s.BinPS+1e-9))),
+	}
+	if e.window[0] >= e.window[1] {
+		return nil, fmt.Errorf("%w: no bin lies wholly inside the leakage window %g to %g ps", ErrSetup, s.LeakageWindowPS[0], s.LeakageWindowPS[1])
+	}
+	e.combs = e.makeCombs()
+	return e, nil
+}
+
+// Setup returns what the Estimator was made from, defaults filled in.
+func (e *Estimator) Setup() Setup { return e.setup }
+
+func (e *Estimator) edge(b int) float64 { return e.setup.FirstBinPS + float64(b)*e.setup.BinPS }
+
+// reached returns the bins that a pulse of delay tau reaches, widened by
+// margin on both sides.
+func (e *Estimator) reached(tau, margin float64) [2]int {
+	w := e.setup.BinPS
+	lo := (tau + e.pulse.lo - margin - e.setup.FirstBinPS) / w
+	hi := (tau + e.pulse.hi + margin - e.setup.FirstBinPS) / w
+	n := float64(e.bins)
+	return [2]int{int(min(max(math.Floor(lo), 0), n)), int(min(max(math.Ceil(hi), 0), n))}
+}
+
+// worker is the memory of one running estimate. Its loops over zones
+// allocate nothing.
+type worker struct {
+	e        *Estimator
+	z        zone
+	leakBins [2]int
+	c        cells
+	scan     scanner
+	min      minimiser
+	zf       zoneFit
+	ef       emptyFit
+	stray    strayTest
+	row      [maxPar]float64
+	p, q     []float64
+	d        []float64
+}
+
+func (e *Estimator) worker() *worker {
+	if w, ok := e.pool.Get().(*worker); ok {
+		return w
+	}
+	n := e.bins
+	cut := func() []float64 { return make([]float64, n) }
+	w := &worker{
+		e: e,
+		z: zone{x: cut(), y: cut(), re: cut(), rt: cut(), lx: cut(), ly: cut(), vx: cut(), vy: cut()},
+		c: newCells(n), scan: newScanner(n), stray: newStrayTest(n), p: cut(), q: cut(), d: cut(),
+	}
+	return w
+}
+
+// load fills one side of a zone's data: counts, shots at risk, rates. It
+// reports whether the shots at risk ran out.
+func (e *Estimator) load(shots int64, counts []uint32, x, risk, rate, variance []float64) (exhausted bool) {
+	n := float64(shots)
+	if !e.first {
+		k := 1 / n
+		for b, c := range counts {
+			h := float64(c)
+			x[b], risk[b], rate[b], variance[b] = h, n, h*k, (h+1)*k*k
+		}
+		return false
+	}
+	for b, c := range counts {
+		h := float64(c)
+		x[b], risk[b] = h, n
+		if h >= n {
+			// Nothing can be said of this bin: leave it out.
+			exhausted = true
+			risk[b], rate[b], variance[b] = 0, 0, math.Inf(1)
+			n = 0
+			continue
+		}
+		rate[b], variance[b] = -math.Log1p(-h/n), (h+1)/(n*(n-h))
+		n -= h
+	}
+	return exhausted
+}

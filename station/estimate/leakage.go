@@ -1,0 +1,363 @@
+package estimate
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"example.org/panecal/limits/quantity"
+)
+
+// ZoneLeakage is the empty field of one zone. Rates are per shot, of photons
+// after pile-up is undone; NaN where not measured.
+type ZoneLeakage struct {
+	Leakage, LeakageU       float64 // in the leakage window, ambient taken off
+	DistanceMM, DistanceUMM float64 // c/2 times the most likely delay of the pulse
+	Ambient, AmbientU       float64 // per bin
+	Rate                    float64 // counts per shot, as counted
+	Flags                   Flags
+}
+
+// Leakage is the result of an empty capture. It is never changed after it is
+// returned.
+type Leakage struct {
+	Zones      []ZoneLeakage
+	Quantities quantity.Set
+	Faults     []Fault
+
+	summary bool
+	shots   int64
+	counts  []uint32  // of a histogram unit, kept for the joint fit
+	net     []float64 // leakage rate per zone and bin
+	fits    []emptyResult
+	excess  float64 // relative sd between frames, within the allowance
+	width   float64 // pulse width over the product's, NaN unknown
+	widthU  float64
+	tempCel float64
+	ranges  []SummaryZone // of a summary unit
+}
+
+// emptyResult is the fit of one pulse and an ambient to an empty capture.
+type emptyResult struct {
+	found         bool
+	rate, tau     float64
+	tauU          float64 // ps
+	ambient       float64
+	reached       [2]int
+	late, total   float64 // leakage rates: later than a width behind the peak, in all bins reached
+	lateV, totalV float64
+	lateTotalV    float64 // their covariance
+}
+
+const (
+	// minSignificance is the match, in sigmas, below which a zone has no
+	// return: noise alone reaches it about once in 10,000 zones.
+	minSignificance = 5
+	evalLimit       = 60
+	gainTol         = 1e-6
+)
+
+// Empty estimates leakage from a capture of the empty field. Errors wrap
+// ErrCapture and mean that the capture's shape does not fit the product; what
+// is wrong with the field or the unit is told by Faults and Flags.
+func (e *Estimator) Empty(h Histogram) (*Leakage, error) {
+	if err := e.checkHistogram(h); err != nil {
+		return nil, fmt.Errorf("empty capture: %w", err)
+	}
+	nb := e.bins
+	l := &Leakage{
+		Zones: make([]ZoneLeakage, e.zones), Quantities: quantity.Set{},
+		shots: h.Shots, counts: slices.Clone(h.Counts), tempCel: h.TempCel,
+		net: make([]float64, e.zones*nb), fits: make([]emptyResult, e.zones),
+	}
+	w := e.worker()
+	defer e.pool.Put(w)
+	for z := range e.zones {
+		w.emptyZone(l, z, h.Counts[z*nb:(z+1)*nb])
+	}
+	e.flagHot(l.Zones)
+	fr := e.checkFrames(h, func(z int) bool { return l.Zones[z].Flags&(Dead|Saturated) != 0 })
+	l.excess = fr.excess
+	sigma, strays := w.strays(l)
+	e.measurePulse(w, l)
+	l.quantities(e, h, sigma)
+	l.Faults = e.captureFaults("empty", l.Zones, fr, strays)
+	return l, nil
+}
+
+// emptyZone measures one zone.
+func (w *worker) emptyZone(l *Leakage, iz int, counts []uint32) {
+	e, z := w.e, &w.z
+	out, fit := &l.Zones[iz], &l.fits[iz]
+	*out = ZoneLeakage{Leakage: math.NaN(), LeakageU: math.NaN(), DistanceMM: math.NaN(), DistanceUMM: math.NaN(), Ambient: math.NaN(), AmbientU: math.NaN()}
+	z.useEmpty = false
+	exhausted := e.load(l.shots, counts, z.y, z.rt, z.ly, z.vy)
+	out.Flags = e.countFlags(counts, exhausted)
+	var sum float64
+	for _, y := range z.y {
+		sum += y
+	}
+	out.Rate = sum / float64(l.shots)
+	fit.reached = e.reached(0, 0)
+	n := 0
+	if out.Flags&(Dead|Saturated) == 0 {
+		n = w.scan.run(e, z.ly, z.vy, nil, 0, e.window[0], e.window[1])
+	}
+	if n > 0 && w.scan.found[0].z >= minSignificance {
+		w.fitEmpty(w.scan.found[0], fit)
+	}
+	if fit.found {
+		out.DistanceMM, out.DistanceUMM = mmPerPS*fit.tau, mmPerPS*fit.tauU
+		fit.reached = e.reached(fit.tau, e.setup.BinPS)
+	}
+	if exhausted {
+		return
+	}
+	w.emptyRates(l, iz)
+}
+
+func (e *Estimator) countFlags(counts []uint32, exhausted bool) Flags {
+	var f Flags
+	var top uint32
+	for _, c := range counts {
+		top = max(top, c)
+	}
+	if top == 0 {
+		f |= Dead
+	}
+	if m := e.setup.Checks.CountMax; exhausted || m > 0 && top >= m {
+		f |= Saturated
+	}
+	return f
+}
+
+// fitEmpty fits pulse and ambient; cells are gathered anew where the delay
+// runs out of reach of the start.
+func (w *worker) fitEmpty(start candidate, fit *emptyResult) {
+	e := w.e
+	f := &w.ef
+	f.e, f.c = e, &w.c
+	f.margin = max(2*e.setup.BinPS, e.pulse.fwhm)
+	m := &w.min
+	low := 1e-3 / (float64(e.bins) * max(w.z.rt[0], 1)) // a thousandth of a count in all
+	m.x[0], m.x[1] = max(start.rate, low), start.tau
+	m.x[2] = low
+	ok := false
+	for range 4 {
+		f.tau0 = m.x[1]
+		w.c.gather(&w.z, e.reached(f.tau0, f.margin), [2]int{})
+		if last := w.c.n - 1; w.c.merged {
+			m.x[2] = max(w.c.y[last]/w.c.rt[last], low)
+		}
+		ok = m.run(f, 3, evalLimit, gainTol)
+		if math.Abs(m.x[1]-f.tau0) < 0.8*f.margin {
+			break
+		}
+	}
+	if math.IsInf(m.cost, 0) || math.IsNaN(m.cost) || !finite(m.x[0], m.x[1], m.x[2]) {
+		return
+	}
+	_ = ok // a fit that ran into a corner is still the best point seen
+	m.variance(1, w.row[:3])
+	if !(w.row[1] > 0) {
+		return
+	}
+	fit.found, fit.rate, fit.tau, fit.ambient = true, m.x[0], m.x[1], m.x[2]
+	fit.tauU = math.Sqrt(w.row[1])
+}
+
+// emptyRates takes the ambient, as seen in bins that the leakage does not
+// reach, off every bin and sums what is left.
+func (w *worker) emptyRates(l *Leakage, iz int) {
+	e, z := w.e, &w.z
+	out, fit := &l.Zones[iz], &l.fits[iz]
+	r := fit.reached
+	var fy, ft float64
+	far := 0
+	for b := range e.bins {
+		if b < r[0] || b >= r[1] {
+			fy += z.y[b]
+			ft += z.rt[b]
+			far++
+		}
+	}
+	a, va := fit.ambient, math.NaN()
+	if far > 0 && ft > 0 {
+		if a = fy / ft; e.first {
+			a = -math.Log1p(-fy / ft)
+		}
+		va = e.rateVariance(a, fy, ft)
+	}
+	out.Ambient, out.AmbientU = a, math.Sqrt(va)
+	fit.ambient = a
+	net := l.net[iz*e.bins : (iz+1)*e.bins]
+	for b := range net {
+		net[b] = z.ly[b] - a
+	}
+	late := e.bins
+	if fit.found {
+		late = r[0]
+	}
+	peak := fit.tau + e.pulse.mode + e.pulse.fwhm
+	if !fit.found {
+		peak = e.pulse.mode + e.pulse.fwhm
+	}
+	// Ambient is common to the bins of a sum; its own bins belong to the sum
+	// too where the window is wider than the pulse.
+	in := func(b int) bool { return b >= e.window[0] && b < e.window[1] }
+	var sum, v, shared float64
+	nw := float64(e.window[1] - e.window[0])
+	for b := range e.bins {
+		vb := e.rateVariance(z.ly[b], z.y[b], z.rt[b])
+		farBin := b < r[0] || b >= r[1]
+		if in(b) {
+			sum += net[b]
+			v += vb
+			if farBin && ft > 0 {
+				shared += vb * z.rt[b] / ft
+			}
+		}
+		if !farBin {
+			share := min(max((e.edge(b+1)-peak)/e.setup.BinPS, 0), 1)
+			fit.total += net[b]
+			fit.totalV += vb
+			fit.late += share * net[b]
+			fit.lateV += share * share * vb
+			fit.lateTotalV += share * vb
+		}
+	}
+	_ = late
+	if far > 0 && ft > 0 {
+		v += nw*nw*va - 2*nw*shared
+	}
+	out.Leakage, out.LeakageU = sum, math.Sqrt(max(v, 0))
+}
+
+// rateVariance is the variance of a rate from y counts of n shots at risk.
+func (e *Estimator) rateVariance(rate, y, n float64) float64 {
+	if !(n > 0) {
+		return math.NaN()
+	}
+	if e.first {
+		return math.Expm1(rate) / n
+	}
+	return y / (n * n)
+}
+
+// flagHot marks zones whose ambient is over 20 times the median of all zones
+// and above it by more than noise.
+func (e *Estimator) flagHot(zones []ZoneLeakage) {
+	var a []float64
+	for _, z := range zones {
+		if z.Flags&Dead == 0 && !math.IsNaN(z.Ambient) {
+			a = append(a, z.Ambient)
+		}
+	}
+	if len(a) == 0 {
+		return
+	}
+	slices.Sort(a)
+	median := (a[(len(a)-1)/2] + a[len(a)/2]) / 2
+	for i := range zones {
+		if z := &zones[i]; z.Ambient-20*median > 3*z.AmbientU {
+			z.Flags |= Hot
+		}
+	}
+}
+
+// strays runs the stray test over the zones and returns the largest
+// significance and the zones above the family-wise threshold.
+func (w *worker) strays(l *Leakage) (sigma float64, zones []int) {
+	e := w.e
+	c := e.setup.Checks
+	limit := e.strayThreshold(c.FamilyWise)
+	usable := func(iz int) bool { return l.Zones[iz].Flags&(Dead|Saturated) == 0 && !math.IsNaN(l.Zones[iz].Ambient) }
+	// The allowance for unequal bins holds in the leakage, where the capture
+	// cannot tell a bin's width from the pulse; in the ambient it is used as
+	// far as the bins are seen to differ, so that it hides no stray.
+	ambientVar := c.BinWidth * c.BinWidth
+	var up, down, spread float64
+	if c.BinWidth > 0 {
+		for iz := range e.zones {
+			if !usable(iz) {
+				continue
+			}
+			f := &l.fits[iz]
+			w.reload(l, iz)
+			w.stray.counting(e, &w.z, f.rate, f.tau, f.ambient)
+			s2, mean, n := w.stray.roughness(&w.z, f.reached, w.d)
+			if n == 0 {
+				continue
+			}
+			up += mean * (s2 - 1)
+			down += mean * mean
+			u := mean * s2 * 1.65 * math.Sqrt(2/float64(n)) // of a squared median deviation
+			spread += u * u
+		}
+		if down > 0 {
+			seen := (up + math.Sqrt(spread)) / down
+			ambientVar = min(ambientVar, max(0, seen))
+		}
+	}
+	for iz := range e.zones {
+		if !usable(iz) {
+			continue
+		}
+		f := &l.fits[iz]
+		w.reload(l, iz)
+		s, _ := w.stray.run(e, &w.z, f.rate, f.tau, f.ambient, ambientVar, c.BinWidth*c.BinWidth, c.PulseWidth, 3)
+		sigma = max(sigma, s)
+		if s > limit {
+			zones = append(zones, iz)
+		}
+	}
+	return sigma, zones
+}
+
+func (w *worker) reload(l *Leakage, iz int) {
+	e, z := w.e, &w.z
+	z.useEmpty = false
+	e.load(l.shots, l.counts[iz*e.bins:(iz+1)*e.bins], z.y, z.rt, z.ly, z.vy)
+}
+
+// captureFaults lists what makes a capture bad, given its zones' flags.
+func (e *Estimator) captureFaults(name string, zones []ZoneLeakage, fr frames, strays []int) []Fault {
+	var out []Fault
+	add := func(c FaultCode, zs []int) { out = append(out, Fault{Code: c, Capture: name, Zones: zs}) }
+	with := func(f Flags) (zs []int) {
+		for i, z := range zones {
+			if z.Flags&f != 0 {
+				zs = append(zs, i)
+			}
+		}
+		return zs
+	}
+	if len(strays) > 0 {
+		add(FaultStray, strays)
+	}
+	if fr.bad {
+		add(FaultFrames, fr.zones)
+	}
+	c := e.setup.Checks
+	if c.AmbientMax > 0 {
+		var zs []int
+		for i, z := range zones {
+			if z.Flags&Hot == 0 && z.Ambient > c.AmbientMax {
+				zs = append(zs, i)
+			}
+		}
+		if len(zs) > 0 {
+			add(FaultAmbient, zs)
+		}
+	}
+	if zs := with(Saturated); len(zs) > 0 {
+		add(FaultSaturated, zs)
+	}
+	if zs := with(Dead); len(zs) > c.MaxDeadHot || len(zs) == len(zones) {
+		add(FaultDeadZones, zs)
+	}
+	if zs := with(Hot); len(zs) > c.MaxDeadHot {
+		add(FaultHotZones, zs)
+	}
+	return out
+}

@@ -1,0 +1,340 @@
+package estimate
+
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mathext"
+)
+
+// strayTest looks for a return where none should be: in every half bin, the
+// match of the pulse with what ambient and one pulse leave of an empty
+// capture. The match is a sum of counts with weights; its weights are free of
+// the fitted ambient, size and delay, and of a pulse wider than the product's
+// by the allowance; its variance holds counting noise and the allowance for
+// unequal bins. Where it stands out, its chance is computed from the counting
+// distribution itself (a saddle point of Poisson or binomial terms, after
+// Lugannani and Rice 1980, in the form of Barndorff-Nielsen), because a sum
+// of few counts is far from normal.
+type strayTest struct {
+	f, v0, v, mean    []float64 // response to a rate, counting variance, whole variance, expected count
+	a, rho            []float64 // f²/v, f·residual/v
+	col, w            [4][]float64
+	z, num, den       []float64
+	coef              []float64
+	g                 [16]float64
+	n                 int // columns in use: ambient, size, delay, width
+	h, sol            [4]float64
+	leakFrom, leakEnd int
+}
+
+func newStrayTest(bins int) strayTest {
+	f := func(n int) []float64 { return make([]float64, n) }
+	t := strayTest{f: f(bins), v0: f(bins), v: f(bins), mean: f(bins), a: f(bins), rho: f(bins),
+		z: f(phases * bins), num: f(phases * bins), den: f(phases * bins), coef: f(bins)}
+	for i := range t.col {
+		t.col[i], t.w[i] = f(bins), f(bins)
+	}
+	return t
+}
+
+// counting fills expected counts, responses and counting variances for rates
+// L·p + a, where p is z's pulse at delay tau (left in t.col[1]).
+func (t *strayTest) counting(e *Estimator, z *zone, L, tau, a float64) {
+	r := e.reached(tau, 0)
+	t.leakFrom, t.leakEnd = r[0], r[1]
+	clear(t.col[1])
+	clear(t.col[2])
+	clear(t.col[3])
+	if L > 0 {
+		e.pulse.bins(e.setup.FirstBinPS, e.setup.BinPS, r[0], tau, 1, t.col[1][r[0]:r[1]], t.col[2][r[0]:r[1]])
+		e.pulse.stretch(e.setup.FirstBinPS, e.setup.BinPS, r[0], tau, 1, t.col[3][r[0]:r[1]])
+	}
+	for b, n := range z.rt {
+		mu := L*t.col[1][b] + a
+		if !e.first {
+			t.f[b], t.mean[b], t.v0[b] = n, n*mu, n*mu
+			continue
+		}
+		q := math.Exp(-mu)
+		t.f[b], t.mean[b], t.v0[b] = n*q, n*(1-q), n*(1-q)*q
+	}
+}
+
+// roughness returns the robust scale² of the residuals in bins that no pulse
+// reaches, in units of their counting variance, the mean number of counts
+// that it comes from, and the number of bins; 0 bins where there are too few
+// counts to tell.
+func (t *strayTest) roughness(z *zone, reached [2]int, d []float64) (scale2, mean float64, bins int) {
+	var sum float64
+	n := 0
+	for b := range z.y {
+		if b >= reached[0] && b < reached[1] || !(t.v0[b] > 0) {
+			continue
+		}
+		d[n] = math.Abs(z.y[b]-t.mean[b]) / math.Sqrt(t.v0[b])
+		sum += t.mean[b]
+		n++
+	}
+	if n < 8 || sum < 20*float64(n) {
+		return 0, 0, 0
+	}
+	slices.Sort(d[:n])
+	s := (d[(n-1)/2] + d[n/2]) / 2 / 0.6744897501960817
+	return s * s, sum / float64(n), n
+}
+
+// run returns the largest significance over all places, in sigmas of a
+// normal deviate of the same chance, and the delay of that place. ambientVar
+// is the relative variance of bins in the ambient, binVar in the leakage.
+func (t *strayTest) run(e *Estimator, z *zone, L, tau, a, ambientVar, binVar, width, floor float64) (sigma, at float64) {
+	t.counting(e, z, L, tau, a)
+	t.n = 1
+	if L > 0 {
+		t.n = 3
+		if width > 0 {
+			t.n = 4
+		}
+	}
+	for b := range z.y {
+		rate := L * t.col[1][b]
+		t.v[b] = t.v0[b] + t.f[b]*t.f[b]*(ambientVar*a*a+binVar*rate*(rate+2*a))
+		if !(t.v[b] > 0) {
+			t.a[b], t.rho[b] = 0, 0
+			continue
+		}
+		k := t.f[b] / t.v[b]
+		t.a[b], t.rho[b] = k*t.f[b], k*(z.y[b]-t.mean[b])
+		t.col[0][b] = 1
+	}
+	if !t.columns(L, width) {
+		return 0, math.NaN()
+	}
+	for b := range e.bins {
+		for k := range phases {
+			t.place(e, b, k)
+		}
+	}
+	at = math.NaN()
+	for i, z0 := range t.z {
+		if z0 <= sigma && z0 <= floor || i > 0 && t.z[i-1] > z0 || i+1 < len(t.z) && t.z[i+1] > z0 {
+			continue
+		}
+		if z0 > floor {
+			z0 = t.exact(e, z, i)
+		}
+		if z0 > sigma {
+			sigma, at = z0, e.delay(i/phases, i%phases)
+		}
+	}
+	return sigma, at
+}
+
+// columns prepares the fitted directions: Gram matrix (with the prior of the
+// width) and what the residuals have along them.
+func (t *strayTest) columns(L, width float64) bool {
+	n := t.n
+	for b := range t.a {
+		t.col[2][b] *= L
+		t.col[3][b] *= L
+	}
+	for i := range n {
+		t.h[i] = 0
+		for b, r := range t.rho {
+			t.w[i][b] = t.a[b] * t.col[i][b]
+			t.h[i] += t.col[i][b] * r
+		}
+		for j := range i + 1 {
+			s := 0.0
+			for b, w := range t.w[i] {
+				s += w * t.col[j][b]
+			}
+			t.g[i*n+j] = s
+		}
+	}
+	if n == 4 {
+		t.g[15] += 1 / (width * width)
+	}
+	for i := range n {
+		if !(t.g[i*n+i] > 0) {
+			return false
+		}
+	}
+	for i := range n { // scale to a unit diagonal, so that one tolerance serves
+		t.sol[i] = 1 / math.Sqrt(t.g[i*n+i])
+	}
+	for i := range n {
+		for j := range i + 1 {
+			t.g[i*n+j] *= t.sol[i] * t.sol[j]
+		}
+		t.h[i] *= t.sol[i]
+		for b := range t.w[i] {
+			t.w[i][b] *= t.sol[i]
+			t.col[i][b] *= t.sol[i]
+		}
+	}
+	if !cholesky(t.g[:n*n], n) {
+		return false
+	}
+	forward(t.g[:n*n], t.h[:n])
+	return true
+}
+
+func (t *strayTest) place(e *Estimator, b, k int) {
+	c := &e.combs[k]
+	j0, j1, lo := 0, len(c.share), b+c.off
+	if lo+j0 < 0 {
+		j0 = -lo
+	}
+	if lo+j1 > e.bins {
+		j1 = e.bins - lo
+	}
+	i := b*phases + k
+	t.z[i], t.num[i], t.den[i] = 0, 0, 0
+	if j0 >= j1 {
+		return
+	}
+	share := c.share[j0:j1]
+	from, to := lo+j0, lo+j1
+	rho, a := t.rho[from:to][:len(share)], t.a[from:to][:len(share)]
+	cols := t.n
+	if to <= t.leakFrom || from >= t.leakEnd {
+		cols = 1
+	}
+	var num, den float64
+	ee := [4]float64{}
+	w0 := t.w[0][from:to][:len(share)]
+	for j, p := range share {
+		num += p * rho[j]
+		den += p * p * a[j]
+		ee[0] += p * w0[j]
+	}
+	for i := 1; i < cols; i++ {
+		w := t.w[i][from:to][:len(share)]
+		s := 0.0
+		for j, p := range share {
+			s += p * w[j]
+		}
+		ee[i] = s
+	}
+	n := t.n
+	forward(t.g[:n*n], ee[:n])
+	whole := den
+	for j := range n {
+		num -= ee[j] * t.h[j]
+		den -= ee[j] * ee[j]
+	}
+	t.num[i], t.den[i] = num, den
+	// A place that the fit of the leakage explains by itself tests nothing.
+	if den > 1e-3*whole {
+		t.z[i] = num / math.Sqrt(den)
+	}
+}
+
+// exact returns the deviate of place i from the counting distribution.
+func (t *strayTest) exact(e *Estimator, z *zone, i int) float64 {
+	b, k := i/phases, i%phases
+	c := &e.combs[k]
+	n := t.n
+	lo := b + c.off
+	sol := [4]float64{}
+	for j := range n {
+		s := 0.0
+		for q, p := range c.share {
+			if d := lo + q; d >= 0 && d < e.bins {
+				s += p * t.w[j][d]
+			}
+		}
+		sol[j] = s
+	}
+	forward(t.g[:n*n], sol[:n])
+	backward(t.g[:n*n], sol[:n])
+	scale := 1 / math.Sqrt(t.den[i])
+	var counted float64
+	for d := range t.coef {
+		v := 0.0
+		if q := d - lo; q >= 0 && q < len(c.share) {
+			v = c.share[q]
+		}
+		for j := range n {
+			v -= sol[j] * t.col[j][d]
+		}
+		if t.v[d] > 0 {
+			t.coef[d] = v * t.f[d] / t.v[d] * scale
+		} else {
+			t.coef[d] = 0
+		}
+		counted += t.coef[d] * t.coef[d] * t.v0[d]
+	}
+	return t.deviate(e, z, t.z[i], max(0, 1-counted))
+}
+
+// deviate solves K'(θ) = x for the cumulant function K of Σ coef·count plus a
+// normal part of variance normal, all centred, and returns the deviate.
+func (t *strayTest) deviate(e *Estimator, z *zone, x, normal float64) float64 {
+	cumulants := func(th float64) (k, k1, k2 float64) {
+		k, k1, k2 = normal*th*th/2, normal*th, normal
+		for b, c := range t.coef {
+			if c == 0 || t.v0[b] == 0 {
+				continue
+			}
+			u := th * c
+			if u > 300 {
+				return math.Inf(1), math.Inf(1), math.Inf(1)
+			}
+			d := math.Expm1(u)
+			m := t.mean[b]
+			if e.first {
+				pi := m / z.rt[b]
+				den := 1 + pi*d
+				q := pi * (1 + d) / den
+				k += z.rt[b]*math.Log1p(pi*d) - u*m
+				k1 += c * (z.rt[b]*q - m)
+				k2 += c * c * z.rt[b] * q * (1 - q)
+				continue
+			}
+			k += m * (d - u)
+			k1 += m * c * d
+			k2 += m * c * c * (1 + d)
+		}
+		return k, k1, k2
+	}
+	lo, hi := 0.0, math.Inf(1)
+	th := min(x, 1/slices.Max(t.coef))
+	var k, k1, k2 float64
+	for range 60 {
+		k, k1, k2 = cumulants(th)
+		if math.Abs(k1-x) < 1e-6*x {
+			break
+		}
+		if k1 > x {
+			hi = th
+		} else {
+			lo = th
+		}
+		next := th + (x-k1)/k2
+		if !(next > lo && next < hi) || math.IsNaN(next) {
+			if next = (lo + hi) / 2; math.IsInf(hi, 1) {
+				next = 2 * th
+			}
+		}
+		th = next
+	}
+	r := math.Sqrt(max(0, 2*(th*x-k)))
+	v := th * math.Sqrt(k2)
+	if !(r > 1e-3) || !(v > 0) {
+		return 0
+	}
+	return r + math.Log(v/r)/r
+}
+
+// threshold returns the deviate that a clean capture exceeds anywhere with
+// the family-wise chance p. Places half a bin apart are as good as one a bin
+// while the pulse is wide; a pulse below a bin or so makes them separate.
+func (e *Estimator) strayThreshold(p float64) float64 {
+	places := float64(e.zones * e.bins)
+	if e.pulse.sd < 1.4*e.setup.BinPS {
+		places *= phases
+	}
+	return mathext.NormalQuantile(1 - p/places)
+}
