@@ -1,0 +1,231 @@
+package product
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+
+	"example.org/panecal/station/estimate"
+)
+
+// How the directions of the zones follow from the field of view.
+const (
+	equalTangent = "equal-tangent" // zones of equal width on a plane: a rectilinear lens
+	equalAngle   = "equal-angle"   // zones of equal angle
+)
+
+// setup makes what the estimator needs.
+func (r reader) setup(t *productTable) estimate.Setup {
+	s := estimate.Setup{
+		Grid: r.grid(t.Grid), Bins: t.Bins.Count, BinPS: t.Bins.WidthPS, FirstBinPS: t.Bins.FirstPS,
+		PileUp:  estimate.PileUp(t.Bins.PileUp),
+		Pulse:   estimate.Pulse{StartPS: t.Pulse.StartPS, StepPS: t.Pulse.StepPS, Density: t.Pulse.Density},
+		DatumMM: t.Range.DatumMM, Corrects: t.Range.Corrects, Offsets: t.Range.Offsets, Tilt: t.Range.Tilt, Ranging: t.Range.Ranging,
+		WorkingMM: t.Range.WorkingMM, LeakageChangeStated: *t.Range.LeakageChange,
+		Checks: r.checks(t),
+		Budget: estimate.Terms{
+			LeakageChangeU: t.Budget.LeakageChangeU, DirectionU: t.Budget.DirectionURad,
+			TempCoeff: t.Temperature.CoefficientMMPerK, TempCoeffU: t.Temperature.CoefficientUMMPerK,
+			TempU: t.Temperature.UK, TempRefCel: *t.Temperature.ReferenceCel,
+			PulseShapeMM: t.Budget.PulseShapeMM, MultipathShare: t.Budget.MultipathShare, QuantisationMM: t.Budget.QuantisationMM,
+		},
+	}
+	if t.Spread.BinWidth != nil {
+		s.Budget.BinWidth = *t.Spread.BinWidth
+	}
+	r.bins(t.Bins, &s)
+	r.pulse(t.Pulse)
+	r.ranging(t)
+	for _, u := range []struct {
+		v          float64
+		table, key string
+	}{
+		{t.Budget.LeakageChangeU, "budget", "leakage_change_u"}, {t.Budget.DirectionURad, "budget", "direction_u_rad"},
+		{t.Budget.PulseShapeMM, "budget", "pulse_shape_mm"}, {t.Budget.MultipathShare, "budget", "multipath_share"},
+		{t.Budget.QuantisationMM, "budget", "quantisation_mm"}, {t.Temperature.CoefficientUMMPerK, "temperature", "coefficient_u_mm_per_k"},
+		{t.Temperature.UK, "temperature", "u_k"},
+	} {
+		if u.v < 0 {
+			r.d.Report(u.key+" is negative", "write a standard uncertainty, 0 or more", u.table, u.key)
+		}
+	}
+	return s
+}
+
+func (r reader) grid(t gridTable) estimate.Grid {
+	g := estimate.Grid{Rows: t.Rows, Cols: t.Cols, Ux: t.Ux, Uy: t.Uy}
+	const most = 1 << 14
+	if t.Rows < 1 || t.Cols < 1 || t.Rows > most || t.Cols > most || t.Rows*t.Cols > most {
+		r.d.Report(fmt.Sprintf("%d rows of %d zones are no grid", t.Rows, t.Cols), fmt.Sprintf("write rows and cols from 1, at most %d zones", most), "grid")
+		return g
+	}
+	explicit := r.d.Has("grid", "ux") || r.d.Has("grid", "uy")
+	rule := r.d.Has("grid", "fov_x_deg") || r.d.Has("grid", "fov_y_deg") || r.d.Has("grid", "spacing")
+	switch {
+	case explicit && rule:
+		r.d.Report("the directions are given twice", "keep ux and uy, or fov_x_deg, fov_y_deg and spacing", "grid")
+	case explicit:
+		r.directions(g)
+	case rule:
+		r.field(t, &g)
+	default:
+		r.d.Report("the zones have no directions", "add ux and uy (tangents, row-major), or fov_x_deg, fov_y_deg and spacing", "grid")
+	}
+	return g
+}
+
+func (r reader) directions(g estimate.Grid) {
+	for _, u := range []struct {
+		key string
+		v   []float64
+	}{{"ux", g.Ux}, {"uy", g.Uy}} {
+		if len(u.v) != g.Zones() {
+			r.d.Report(fmt.Sprintf("%s has %d numbers for %d zones", u.key, len(u.v), g.Zones()), "write one tangent a zone, row by row", "grid", u.key)
+			continue
+		}
+		for i, v := range u.v {
+			if math.Abs(v) > 50 {
+				r.d.Report(fmt.Sprintf("%s of zone %d is %v", u.key, i, v), "write the tangent of the direction, not degrees", "grid", u.key, strconv.Itoa(i))
+			}
+		}
+	}
+}
+
+// field expands the rule to the direction of the middle of each zone. Row 0
+// is the top and has the negative uy, column 0 the left and the negative ux.
+func (r reader) field(t gridTable, g *estimate.Grid) {
+	ok := true
+	for _, f := range []struct {
+		key string
+		v   *float64
+	}{{"fov_x_deg", t.FovXDeg}, {"fov_y_deg", t.FovYDeg}} {
+		if f.v == nil {
+			r.d.Report(f.key+" is missing", "add "+f.key+" = …, from edge to edge", "grid", f.key)
+			ok = false
+		} else if !(*f.v > 0 && *f.v < 170) {
+			r.d.Report(fmt.Sprintf("%s of %v degrees", f.key, *f.v), "write an angle above 0 and under 170, from edge to edge", "grid", f.key)
+			ok = false
+		}
+	}
+	r.oneOf(t.Spacing, []string{equalTangent, equalAngle}, "grid", "spacing")
+	if !ok {
+		return
+	}
+	along := func(i, n int, deg float64) float64 {
+		half := deg / 2 * math.Pi / 180
+		at := float64(2*i+1-n) / float64(n) // −1 to 1 over the field
+		if t.Spacing == equalAngle {
+			return math.Tan(at * half)
+		}
+		return at * math.Tan(half)
+	}
+	for row := range g.Rows {
+		for col := range g.Cols {
+			g.Ux = append(g.Ux, along(col, g.Cols, *t.FovXDeg))
+			g.Uy = append(g.Uy, along(row, g.Rows, *t.FovYDeg))
+		}
+	}
+}
+
+func (r reader) bins(t binsTable, s *estimate.Setup) {
+	if t.Count < 4 || t.Count > 1<<14 {
+		r.d.Report(fmt.Sprintf("%d bins", t.Count), "write 4 to 16384", "bins", "count")
+	}
+	r.positive(t.WidthPS, "bins", "width_ps")
+	r.oneOf(t.PileUp, []string{string(estimate.NoPileUp), string(estimate.FirstPhoton)}, "bins", "pile_up")
+	if t.CountMax != nil {
+		if *t.CountMax < 1 || *t.CountMax > math.MaxUint32 {
+			r.d.Report("count_max is 1 to 4294967295", "write the highest count a bin can hold, or leave it out", "bins", "count_max")
+		}
+		s.Checks.CountMax = uint32(*t.CountMax)
+	}
+	if len(t.LeakageWindowPS) != 2 {
+		r.d.Report(fmt.Sprintf("leakage_window_ps has %d numbers", len(t.LeakageWindowPS)), "write leakage_window_ps = [from, to]", "bins", "leakage_window_ps")
+		return
+	}
+	from, to := t.LeakageWindowPS[0], t.LeakageWindowPS[1]
+	s.LeakageWindowPS = [2]float64{from, to}
+	last := t.FirstPS + float64(t.Count)*t.WidthPS
+	if low, high := max(from, t.FirstPS), min(to, last); !(high-low >= t.WidthPS) {
+		r.d.Report(fmt.Sprintf("no bin lies in the leakage window of %v to %v ps", from, to),
+			fmt.Sprintf("the bins reach from %v to %v ps", t.FirstPS, last), "bins", "leakage_window_ps")
+	}
+}
+
+func (r reader) pulse(t pulseTable) {
+	r.positive(t.StepPS, "pulse", "step_ps")
+	if len(t.Density) < 2 {
+		r.d.Report("a pulse of less than two points", "write its density at two points or more", "pulse", "density")
+	}
+	highest := 0.0
+	for i, v := range t.Density {
+		if v < 0 {
+			r.d.Report(fmt.Sprintf("the density of point %d is negative", i), "write 0 or more", "pulse", "density", strconv.Itoa(i))
+		}
+		highest = max(highest, v)
+	}
+	if len(t.Density) >= 2 && highest == 0 {
+		r.d.Report("the pulse is zero everywhere", "write its density", "pulse", "density")
+	}
+}
+
+func (r reader) ranging(t *productTable) {
+	r.oneOf(t.Range.Corrects, []string{estimate.CorrectsStation, estimate.CorrectsUnit}, "range", "corrects")
+	r.oneOf(t.Range.Offsets, []string{estimate.OffsetsOne, estimate.OffsetsZones}, "range", "offsets")
+	r.oneOf(t.Range.Tilt, []string{estimate.TiltFixture, estimate.TiltUnit}, "range", "tilt")
+	r.oneOf(t.Range.Ranging, []string{estimate.RangingMean, estimate.RangingPulse}, "range", "ranging")
+	if t.Reports == ReportsSummary && t.Range.Ranging == estimate.RangingPulse {
+		r.d.Report("ranges without histograms are un-mixed as signal-weighted means", `write ranging = "mean"`, "range", "ranging")
+	}
+	if len(t.Range.WorkingMM) == 0 || len(t.Range.WorkingMM) > 100 {
+		r.d.Report(fmt.Sprintf("%d working distances", len(t.Range.WorkingMM)), "write one to a hundred, in mm", "range", "working_mm")
+	}
+	for i, v := range t.Range.WorkingMM {
+		if !(v > 0) {
+			r.d.Report(fmt.Sprintf("working distance of %v mm", v), "write a distance above 0", "range", "working_mm", strconv.Itoa(i))
+		}
+	}
+	if *t.Range.LeakageChange < -1 {
+		r.d.Report("leakage cannot fall by more than all of it", "write leakage_change = 0.5 for half as much again", "range", "leakage_change")
+	}
+	if cel := *t.Temperature.ReferenceCel; cel < -60 || cel > 150 {
+		r.d.Report(fmt.Sprintf("a reference temperature of %v Cel", cel), "write degrees Celsius, such as reference_cel = 25", "temperature", "reference_cel")
+	}
+}
+
+// checks takes over what the file says; what it does not say has a default.
+// The estimator takes 0 for that default and a negative number for none.
+func (r reader) checks(t *productTable) estimate.Checks {
+	var c estimate.Checks
+	from := func(v *float64, positive bool, to *float64, table, key string) {
+		switch {
+		case v == nil:
+		case *v < 0 || positive && *v == 0:
+			r.d.Report(fmt.Sprintf("%s of %v", key, *v), "write a number above 0, or leave it out for the default", table, key)
+		case *v == 0:
+			*to = -1
+		default:
+			*to = *v
+		}
+	}
+	from(t.Checks.FamilyWise, true, &c.FamilyWise, "checks", "family_wise")
+	if c.FamilyWise >= 1 {
+		r.d.Report(fmt.Sprintf("family_wise of %v", c.FamilyWise), "write the chance that a clean capture is accused, such as 0.001", "checks", "family_wise")
+	}
+	from(t.Checks.FrameExcess, false, &c.FrameExcess, "checks", "frame_excess")
+	from(t.Checks.ChangeSigmas, true, &c.ChangeSigmas, "checks", "change_sigmas")
+	from(t.Checks.AmbientMax, true, &c.AmbientMax, "checks", "ambient_max")
+	from(t.Checks.TellApartMM, true, &c.TellApartMM, "checks", "tell_apart_mm")
+	from(t.Spread.PulseWidth, false, &c.PulseWidth, "spread", "pulse_width")
+	from(t.Spread.BinWidth, false, &c.BinWidth, "spread", "bin_width")
+	if n := t.Checks.MaxDeadHot; n != nil {
+		c.MaxDeadHot = *n
+		switch {
+		case *n == 0:
+			c.MaxDeadHot = -1
+		case *n < 0:
+			r.d.Report("max_dead_hot is negative", "write how many zones may be dead or hot, 0 for none", "checks", "max_dead_hot")
+		}
+	}
+	return c
+}
