@@ -109,7 +109,7 @@ func (r reader) plan(key string, t planTable) Plan {
 		r.d.Report(fmt.Sprintf("%d frames of %d shots are no capture", t.Frames, t.Shots),
 			fmt.Sprintf("write shots (in each frame) and frames, from 1, at most %d shots in all", most), "capture", key)
 	}
-	return Plan{Shots: t.Shots, Frames: t.Frames}
+	return Plan(t)
 }
 
 func (r reader) label(t labelTable) Label {
