@@ -41,7 +41,7 @@ type Move struct {
 	Do       Action
 	TargetMM float64 // PlaceTarget: stated distance; 0 = 300
 	Reflect  float64 // PlaceTarget: reflectance; 0 = 0.5
-	SmearRho float64 // Touch: diffuse back reflectance added to the outer face; 0 = 0.04
+	SmearRho float64 // Touch: diffuse back reflectance added to the outer face; 0 = 0.12
 	Seating  Seating // PutBack
 	HandAtMM float64 // HandIn: distance; 0 = 140
 }
@@ -164,7 +164,7 @@ func (u *Unit) do(m Move, now time.Time) {
 	case HandOut:
 		s.HandMM = 0
 	case Touch:
-		s.Smear = or(m.SmearRho, 0.04)
+		s.Smear = or(m.SmearRho, 0.12)
 	case Wipe:
 		s.Smear = 0
 	case TakeOut:

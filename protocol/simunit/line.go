@@ -141,6 +141,7 @@ func (e *ear) console(p []byte, now time.Time) int {
 	}
 	if e.open && (now.Sub(e.used) > idleLimit || e.starts != e.unit.started()) {
 		e.open = false
+		e.unit.leave()
 		e.say()
 	}
 	kept := 0
@@ -158,11 +159,21 @@ func (e *ear) console(p []byte, now time.Time) int {
 		if text != "" && string(e.recent) == text {
 			e.open, e.used, e.starts, e.recent = !e.open, now, e.unit.started(), nil
 			if !e.open {
+				e.unit.leave()
 				e.say()
 			}
 		}
 	}
 	return kept
+}
+
+// leave ends the session with protocol mode.
+func (u *Unit) leave() {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	now := u.o.Now()
+	u.advance(now)
+	u.open(0, now)
 }
 
 // started counts the unit's power-ups: each leaves it with an open console.

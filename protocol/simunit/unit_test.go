@@ -300,6 +300,9 @@ func TestConsole(t *testing.T) {
 		if _, err := c.Status(t.Context()); !errors.Is(err, protocol.ErrNoAnswer) {
 			t.Errorf("after 11 s of silence protocol mode must be closed: %v", err)
 		}
+		if s := u.Truth().Session; s != 0 {
+			t.Errorf("session %d outlived protocol mode", s)
+		}
 		near.Write([]byte(console.Open))
 		identify(t, c)
 		near.Write([]byte(console.Close))
