@@ -67,8 +67,8 @@ func outcome(bin string) string {
 func reservedBins() map[string]binTable {
 	return map[string]binTable{
 		Passed:      {Number: 1, Code: "PASS", Hard: Release, Disposition: Release, Priority: 1_000_000, Instruction: "Take the unit out, put it on the belt."},
-		NotMeasured: {Number: 90, Code: "N-MEAS", Hard: Hold, Disposition: Hold, Priority: 1_000_001, Instruction: "Put the unit in the hold box."},
-		Verify:      {Number: 91, Code: "VERIFY", Hard: Hold, Disposition: Hold, Priority: 1_000_002, Instruction: "Put the unit in the hold box."},
+		NotMeasured: {Number: 90, Code: "N-MEAS", Hard: Hold, Disposition: Hold, Priority: 1_000_002, Instruction: "Put the unit in the hold box."},
+		Verify:      {Number: 91, Code: "VERIFY", Hard: Hold, Disposition: Hold, Priority: 1_000_001, Instruction: "Put the unit in the hold box."},
 		NoAnswer:    {Number: 92, Code: "N-ANSW", Hard: Hold, Disposition: Hold, Priority: 1_000_003, Instruction: "Put the unit in the hold box."},
 		Label:       {Number: 93, Code: "LABEL", Hard: Hold, Disposition: Hold, Priority: 1_000_004, Instruction: "Put the unit in the hold box and call the line lead."},
 		Capture:     {Number: 94, Code: "CAPT", Hard: Hold, Disposition: Hold, Priority: 1_000_005, Instruction: "Put the unit in the hold box and call the line lead."},

@@ -220,9 +220,7 @@ func share(v *float64) string {
 	switch {
 	case v == nil:
 		return "-"
-	case *v == 0:
-		return "0"
-	case *v < 1e-9:
+	case *v < 1e-9: // what Risk can tell
 		return "under 0.001 ppm"
 	case *v < 1e-4:
 		return fmt.Sprintf("%.2g ppm", *v*1e6)
