@@ -45,12 +45,12 @@ func (u *Unit) answer(q protocol.Request, now time.Time) (a protocol.Answer, res
 	u.stats.Requests++
 	a = protocol.Answer{ID: q.ID, Op: q.Body.Op()}
 	if _, ok := q.Body.(*protocol.WhoAreYou); ok && q.Session != 0 {
-		u.open(q.Session, now)
+		u.open(q.Session)
 	}
 	a.Session = u.session
 	// Anybody may switch the emitter off.
 	if _, stop := q.Body.(*protocol.Stop); stop {
-		u.finish(protocol.Stopped, now)
+		u.finish(protocol.Stopped)
 		return a, false
 	}
 	if q.Session != u.session || u.session == 0 {
@@ -74,11 +74,11 @@ func (u *Unit) answer(q protocol.Request, now time.Time) (a protocol.Answer, res
 
 // open opens a session. A capture of the one before is ended and forgotten:
 // its id may come again and must not bring old counts.
-func (u *Unit) open(session uint32, now time.Time) {
+func (u *Unit) open(session uint32) {
 	if session == u.session {
 		return
 	}
-	u.finish(protocol.SessionGone, now)
+	u.finish(protocol.SessionGone)
 	u.session, u.cap, u.staged, u.held = session, nil, nil, 0
 }
 
@@ -98,7 +98,7 @@ func (u *Unit) carryOut(body protocol.RequestBody, now time.Time) (protocol.Answ
 		if u.cap == nil || u.cap.request.ID != q.Capture {
 			return nil, protocol.CodeNoCapture
 		}
-		return u.progress(now), protocol.CodeOK
+		return u.progress(), protocol.CodeOK
 	case *protocol.Fetch:
 		return u.fetch(q, now)
 	case *protocol.ReadConstants:
@@ -125,7 +125,7 @@ func (u *Unit) capture(q protocol.CaptureRequest, now time.Time) (protocol.Answe
 	m := u.body.model
 	switch {
 	case u.cap != nil && u.cap.request.ID == q.ID:
-		return u.progress(now), protocol.CodeOK
+		return u.progress(), protocol.CodeOK
 	case u.cap != nil && u.cap.end == protocol.Running:
 		return nil, protocol.CodeCapturing
 	case !u.identity().Kinds.Has(q.Kind):
@@ -139,7 +139,7 @@ func (u *Unit) capture(q protocol.CaptureRequest, now time.Time) (protocol.Answe
 		u.hands.worked(now)
 	}
 	u.startCapture(q, now)
-	return u.progress(now), protocol.CodeOK
+	return u.progress(), protocol.CodeOK
 }
 
 func (u *Unit) fetch(q *protocol.Fetch, now time.Time) (protocol.AnswerBody, protocol.Code) {

@@ -19,7 +19,6 @@ type capture struct {
 	due    int64 // shots fired so far
 	fired  int64 // of those, shots whose photons are counted
 	end    protocol.EndReason
-	ended  time.Time
 	counts []uint32   // zone-major
 	totals []uint32   // per zone
 	frames [][]uint32 // [frame][zone]
@@ -63,9 +62,9 @@ func (u *Unit) expose(until time.Time) {
 	c.due = max(c.due, min(c.total(), int64(float64(until.Sub(c.start))/period)))
 	switch {
 	case c.due == c.total():
-		u.finish(protocol.Complete, until)
+		u.finish(protocol.Complete)
 	case stopped:
-		u.finish(protocol.Watchdog, last)
+		u.finish(protocol.Watchdog)
 	default:
 		whole := c.due / c.request.Shots * c.request.Shots
 		if whole > c.fired {
@@ -103,13 +102,13 @@ func (u *Unit) count(upTo int64) {
 }
 
 // finish ends the capture and with it the emitter's light.
-func (u *Unit) finish(why protocol.EndReason, now time.Time) {
+func (u *Unit) finish(why protocol.EndReason) {
 	c := u.cap
 	if c == nil || c.end != protocol.Running {
 		return
 	}
 	u.develop()
-	c.end, c.ended = why, now
+	c.end = why
 	for _, f := range c.frames {
 		for z, n := range f {
 			c.totals[z] = saturate(c.totals[z], int64(n), math.MaxUint32)
@@ -124,7 +123,7 @@ func (u *Unit) finish(why protocol.EndReason, now time.Time) {
 	}
 }
 
-func (u *Unit) progress(now time.Time) *protocol.Progress {
+func (u *Unit) progress() *protocol.Progress {
 	c := u.cap
 	p := &protocol.Progress{Capture: c.request.ID, End: c.end, ShotsFired: c.due,
 		FramesDone: int(c.due / c.request.Shots), TempMilliCel: c.temp}

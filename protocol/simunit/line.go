@@ -171,9 +171,8 @@ func (e *ear) console(p []byte, now time.Time) int {
 func (u *Unit) leave() {
 	u.mu.Lock()
 	defer u.mu.Unlock()
-	now := u.o.Now()
-	u.advance(now)
-	u.open(0, now)
+	u.advance(u.o.Now())
+	u.open(0)
 }
 
 // started counts the unit's power-ups: each leaves it with an open console.
