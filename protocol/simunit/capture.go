@@ -83,9 +83,7 @@ func (u *Unit) develop() {
 // count draws the photons of all shots up to the given one, frame by frame.
 func (u *Unit) count(upTo int64) {
 	c, m := u.cap, u.body.model
-	if u.lit == nil {
-		u.lit = u.body.shine(u.scene, u.seat)
-	}
+	l := u.light()
 	if u.scene.TargetMM > 0 || u.scene.HandMM > 0 {
 		c.empty = false
 	}
@@ -96,9 +94,17 @@ func (u *Unit) count(upTo int64) {
 		for int64(len(c.frames)) <= frame {
 			c.frames = append(c.frames, make([]uint32, m.Zones()))
 		}
-		u.body.expose(u.lit, c.power, n, most, c.counts, c.frames[frame], c.photons)
+		u.body.expose(l, c.power, n, most, c.counts, c.frames[frame], c.photons)
 		c.fired += n
 	}
+}
+
+// light is what the unit receives from the present scene, worked out once.
+func (u *Unit) light() *light {
+	if u.lit == nil {
+		u.lit = u.body.shine(u.scene, u.seat)
+	}
+	return u.lit
 }
 
 // finish ends the capture and with it the emitter's light.

@@ -10,6 +10,6 @@ import (
 
 // ServePTY needs pseudo-terminals, which this system does not have or which
 // are not supported here.
-func ServePTY(context.Context, *Unit) (path string, err error) {
+func ServePTY(context.Context, Speaker) (path string, err error) {
 	return "", fmt.Errorf("opening a pseudo-terminal: %w", errors.ErrUnsupported)
 }

@@ -38,9 +38,10 @@ func (u *Unit) Truth() Truth {
 	defer u.mu.Unlock()
 	u.advance(u.o.Now())
 	b := u.body
-	l := b.shine(u.scene, u.seat)
+	l := u.light()
 	t := Truth{
-		Session: u.session, RadialMM: l.radial, Leakage: l.leakage, LeakageMM: l.near, Signal: l.signal,
+		Session: u.session, RadialMM: slices.Clone(l.radial), Leakage: slices.Clone(l.leakage),
+		LeakageMM: slices.Clone(l.near), Signal: slices.Clone(l.signal),
 		Ambient: slices.Clone(b.ambient), PulseWidth: b.width, DistanceErrorMM: b.farMM,
 		TempCel: b.tempCel, TempCoeffMM: b.tempMM, SlopeX: u.seat.slopeX, SlopeY: u.seat.slopeY,
 		Window: b.window, EmitterOn: u.emitting(), Compensated: u.constants() != nil,
