@@ -167,7 +167,7 @@ func TestGoldenScreens(t *testing.T) {
 				s.Nests[i].Step = station.Stopped
 			}
 			s.Hands.Code = station.HandsStopped
-			s.Stops = []station.Stop{{Nest: station.NoNest, Code: station.StopStore, Args: station.Args{Detail: "no space left on device"}, Since: noon}}
+			s.Stops = []station.Stop{{Nest: station.NoNest, Code: station.StopStore, Args: station.Args{Label: label, Detail: "no space left on device"}, Since: noon}}
 			return s
 		}()},
 		{name: "leave-asked", snap: counting(bench(3), 0, station.EmptyCapture, 30), own: "1 attempt runs and would end as aborted. Press Ctrl-Q again to leave."},

@@ -31,6 +31,9 @@ type model struct {
 	ask       question
 	leaving   bool
 
+	picture string // the last one drawn
+	stale   bool   // it no longer shows what the model holds
+
 	send  func(Input) bool // false: too much is waiting
 	rest  func()           // asks for a silence message
 	leave func() bool      // the operator left; false: end now
@@ -50,25 +53,28 @@ func (m *model) Init() tea.Cmd { return nil }
 func (m *model) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 	switch msg := msg.(type) {
 	case tea.WindowSizeMsg:
-		m.w, m.h = msg.Width, msg.Height
+		m.w, m.h, m.stale = msg.Width, msg.Height, true
 	case fresh:
-		m.snap, m.ready = msg.snap, true
+		m.snap, m.ready, m.stale = msg.snap, true, true
 		if m.snap.Closed {
 			return m, tea.Quit
 		}
 	case keyAt:
+		// The characters themselves are shown at the next silence: drawing
+		// each would cost a fast scanner more time than its labels.
+		m.rest()
 		for _, r := range runesOf(msg.key) {
 			if cmd := m.take(m.collector.Add(r, msg.at), msg.at); cmd != nil {
 				return m, cmd
 			}
 		}
-		m.rest()
 	case silence:
-		if cmd := m.take(m.collector.Settle(msg.at), msg.at); cmd != nil {
-			return m, cmd
+		cmd := m.take(m.collector.Settle(msg.at), msg.at)
+		if typed := m.collector.Typed(); typed != m.typed {
+			m.typed, m.stale = typed, true
 		}
+		return m, cmd
 	}
-	m.typed = m.collector.Typed()
 	return m, nil
 }
 
@@ -77,27 +83,31 @@ func (m *model) View() string {
 	if m.w <= 0 || m.h <= 0 {
 		return ""
 	}
-	return m.draw(m.w, m.h).render(m.depth)
+	if m.stale || m.picture == "" {
+		m.picture, m.stale = m.draw(m.w, m.h).render(m.depth), false
+	}
+	return m.picture
 }
 
 // take handles what was entered.
 func (m *model) take(entries []Entry, at time.Time) tea.Cmd {
 	for _, e := range entries {
 		asked := m.ask
-		m.ask, m.own = question{}, ""
+		m.say("")
+		m.ask = question{}
 		switch e.Key {
 		case NoKey:
 			m.label(e, at)
 		case KeyGo:
 			m.pass(Input{Kind: Go, Nest: station.NoNest, At: at})
 		case KeyStop:
-			m.own = "To leave, press Ctrl-Q twice. To end the attempt in a nest, press Ctrl-X twice."
+			m.say("To leave, press Ctrl-Q twice. To end the attempt in a nest, press Ctrl-X twice.")
 		case KeySkip:
 			m.skip(asked, at)
 		case KeyLeave:
 			if asked.key != KeyLeave {
 				m.ask = question{key: KeyLeave}
-				m.own = leaveQuestion(m.snap.Nests)
+				m.say(leaveQuestion(m.snap.Nests))
 				continue
 			}
 			if m.leaving || !m.leave() {
@@ -115,10 +125,18 @@ func (m *model) label(e Entry, at time.Time) {
 	if e.Fault != "" {
 		in.Kind, in.Fault = Unreadable, e.Fault
 		detail := e.Fault + ": " + squeeze(e.Text, 24, m.ascii)
-		m.own = sentence(station.RefusedLabel, station.Args{Detail: detail})
+		m.say(sentence(station.RefusedLabel, station.Args{Detail: detail}))
 	}
 	m.pass(in)
+	before := len(m.hints)
 	m.hints = slices.DeleteFunc(m.hints, func(h Hint) bool { return strings.EqualFold(h.Label, strings.TrimSpace(e.Text)) })
+	m.stale = m.stale || len(m.hints) < before
+}
+
+// say makes text what the screen itself has to say.
+func (m *model) say(text string) {
+	m.stale = m.stale || text != m.own
+	m.own = text
 }
 
 // skip asks before it ends the attempt of the nest the hands are sent to.
@@ -126,19 +144,19 @@ func (m *model) skip(asked question, at time.Time) {
 	n := m.handsNest()
 	switch {
 	case n == nil || n.Attempt == 0 || n.Verdict != nil:
-		m.own = "There is no attempt to end where the hands are now."
+		m.say("There is no attempt to end where the hands are now.")
 	case asked.key == KeySkip && asked.nest == m.snap.Hands.Nest:
 		m.pass(Input{Kind: Skip, Nest: asked.nest, At: at})
 	default:
 		m.ask = question{key: KeySkip, nest: m.snap.Hands.Nest}
-		m.own = fmt.Sprintf("End the attempt in %s, on record as aborted? Press Ctrl-X again.", aloud(n.Name))
+		m.say(fmt.Sprintf("End the attempt in %s, on record as aborted? Press Ctrl-X again.", aloud(n.Name)))
 	}
 }
 
 // pass hands an input to the station.
 func (m *model) pass(in Input) {
 	if !m.send(in) {
-		m.own = "The station is busy and did not take this. Wait, then scan again."
+		m.say("The station is busy and did not take this. Wait, then scan again.")
 	}
 }
 

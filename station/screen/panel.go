@@ -13,18 +13,18 @@ import (
 // the bench.
 func (v *view) drawNests(c *canvas, a rect) {
 	n := len(v.snap.Nests)
+	say, _, _ := v.called()
 	for i := range v.snap.Nests {
 		x := a.x + a.w*i/n
-		v.drawNest(c, rect{x, a.y, a.x + a.w*(i+1)/n - x, a.h}, i)
+		called := v.snap.Hands.Nest == i && say.tone != term.Plain
+		v.drawNest(c, rect{x, a.y, a.x + a.w*(i+1)/n - x, a.h}, &v.snap.Nests[i], called)
 	}
 }
 
 // drawNest draws one nest: name and bin in its upper edge, the label in its
-// lower one, in between the verdict, or what it does.
-func (v *view) drawNest(c *canvas, a rect, i int) {
-	n := &v.snap.Nests[i]
-	say, _, _ := v.called()
-	called := v.snap.Hands.Nest == i && say.tone != term.Plain
+// lower one, in between the verdict, or what it does. The nest the hands are
+// called to has a pointer.
+func (v *view) drawNest(c *canvas, a rect, n *station.NestView, called bool) {
 	tone := term.Plain
 	name := aloud(n.Name)
 	var m mark
@@ -38,7 +38,7 @@ func (v *view) drawNest(c *canvas, a rect, i int) {
 	case called:
 		tone = term.Action
 	}
-	border(c, a, n, tone)
+	border(c, a, tone)
 	if called {
 		name = pointer(c) + name
 	}
@@ -81,7 +81,7 @@ func label(c *canvas, a rect, s string, tone term.Tone) {
 // border draws the edge of a nest. Its shape tells the state without colour:
 // solid passed, hatched failed, dashed hold or stopped, double called, thin
 // the rest.
-func border(c *canvas, a rect, n *station.NestView, tone term.Tone) {
+func border(c *canvas, a rect, tone term.Tone) {
 	across, down, corners := '─', '│', [4]rune{'┌', '┐', '└', '┘'}
 	if c.ascii {
 		across, down, corners = '-', '|', [4]rune{'+', '+', '+', '+'}

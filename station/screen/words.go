@@ -33,7 +33,7 @@ var calls = map[station.Code]call{
 	station.HandsHeld:     {[2]string{"‖ HOLD  BIN {bin}", "EMPTY {nest}"}, term.Hold},
 	station.HandsTurned:   {[2]string{"TAKE UNIT OUT", "OF {nest}"}, term.Action},
 	station.HandsReject:   {[2]string{"SCAN LABEL", "AT BIN {bin}"}, term.Action},
-	station.HandsStopped:  {[2]string{"STOPPED: CALL", "LINE LEAD"}, term.Hold},
+	station.HandsStopped:  {[2]string{"STOPPED", "CALL FOR HELP"}, term.Hold},
 	station.HandsStarting: {[2]string{"STARTING", "PLEASE WAIT"}, term.Plain},
 	station.HandsLeaving:  {[2]string{"CLOSING", "PLEASE WAIT"}, term.Plain},
 }
@@ -73,7 +73,7 @@ func phase(s station.Step) string {
 		return "passed before"
 	case station.Asking:
 		return "asking to start"
-	case station.Intending, station.WriteIntending, station.Recording, station.Refusing, station.Changing:
+	case station.Saving, station.Intending, station.WriteIntending, station.Recording, station.Refusing, station.Changing:
 		return "writing record"
 	case station.Voiding:
 		return "voiding old data"
