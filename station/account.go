@@ -38,7 +38,8 @@ func (m *Machine) attemptRecord(n *nest) *record.Attempt {
 		Judgement: judgementRecord(a.result, n.files.Limits), Captures: a.refs, Wire: a.wire,
 		Started: a.began.UTC(), Finished: m.now.UTC(), Stages: slices.Clone(a.stages), UnitTempCel: a.tempCel,
 	}
-	if a.code != NoticePassed {
+	told := slices.ContainsFunc(a.problems, func(p record.Problem) bool { return p.Code == string(a.code) })
+	if a.code != NoticePassed && !told {
 		r.Problems = append(r.Problems, record.Problem{Code: string(a.code), Step: n.step.String(), Chain: a.detail, Time: m.now.UTC()})
 	}
 	// A quantity without a definition would be a mistake of the estimator; the

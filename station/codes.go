@@ -166,7 +166,6 @@ const (
 	BrokenTarget   Code = "no_target"
 	BrokenLost     Code = "unit_lost"
 	BrokenReset    Code = "unit_reset"
-	BrokenSwapped  Code = "unit_exchanged"
 	BrokenRefused  Code = "unit_refused"
 	BrokenContents Code = "contents_unknown"
 	BrokenEstimate Code = "estimation_failed"
@@ -177,6 +176,7 @@ const (
 	BrokenSkipped  Code = "skipped"
 	BrokenShutdown Code = "shut_down"
 	BrokenHold     Code = "engineering_hold"
+	BrokenUnmarked Code = "not_released_before"
 )
 
 // A nest or the station may not run.

@@ -90,7 +90,7 @@ func (f *Files) captureFor(s Step) (name string, plan product.Plan, kind protoco
 // lookShots is a hundredth of the target capture: enough to see a target
 // arrive, too few to measure it.
 func (f *Files) lookShots() int64 {
-	const least, share = 200, 100
+	const least, share = 2000, 100
 	return max(least, f.Product.Capture.Target.Total()/share)
 }
 

@@ -155,10 +155,9 @@ func (m *Machine) conclude(n *nest) {
 	switch {
 	case a.code != "":
 	case a.result.Passed && m.cfg.Purpose == Engineering:
-		hold, _ := lim.Bin(limits.Capture)
-		a.code = BrokenHold
-		a.result.Disposition, a.result.HardBin = limits.Hold, hold.Hard.Number
-		a.result.Instruction = a.code.Do(Args{})
+		m.holdBack(n, BrokenHold)
+	case a.result.Passed && m.cfg.Purpose == Audit && !n.bearsMark():
+		m.holdBack(n, BrokenUnmarked)
 	case a.result.Passed:
 		a.code = NoticePassed
 	case a.result.SoftName == limits.Verify:
@@ -166,6 +165,20 @@ func (m *Machine) conclude(n *nest) {
 	default:
 		a.code, a.detail = FailedLimits, string(a.result.Decided)
 	}
+}
+
+// holdBack keeps a unit that passed from going on.
+func (m *Machine) holdBack(n *nest, c Code) {
+	hold, _ := n.files.Limits.Bin(limits.Capture)
+	n.att.code = c
+	n.att.result.Disposition, n.att.result.HardBin = limits.Hold, hold.Hard.Number
+	n.att.result.Instruction = c.Do(Args{Nest: n.sheet.Name, Label: n.label, Bin: itoa(hold.Hard.Number)})
+}
+
+// bearsMark reports whether the unit was found with released constants.
+func (n *nest) bearsMark() bool {
+	b := n.adjusted()
+	return b != nil && b.State == protocol.Released
 }
 
 func (m *Machine) putOnRecord(n *nest) {
@@ -313,8 +326,8 @@ func (m *Machine) showAgain(n *nest, id protocol.Identity) bool {
 func (m *Machine) recallVerdict(n *nest, e record.Entry, at Disposition) {
 	a := e.Body.(*record.Attempt)
 	n.att.record, n.att.number = e.Ref, a.Run.AttemptNo
-	code := NoticeAgain
-	if k := len(a.Problems); k > 0 {
+	code := NoticePassed
+	if k := len(a.Problems); k > 0 && a.Outcome != Passed {
 		code = Code(a.Problems[k-1].Code)
 	}
 	n.verdict = &Verdict{Schema: VerdictSchema, Serial: a.Run.Serial, Outcome: a.Outcome, SoftBin: a.Judgement.SoftBin,

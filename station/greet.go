@@ -103,16 +103,24 @@ func (m *Machine) read(n *nest, f Fact) {
 	m.ask(n, Recall{Serial: n.serial, UnitID: n.unit.UnitID})
 }
 
+// earlyTries is how often a unit may say who it is and then fall silent.
+const earlyTries = 3
+
 // early is trouble before the attempt began: nothing has been done to the
 // unit, so it gets its time to answer again.
 func (m *Machine) early(n *nest, f Failure) {
-	switch f.Trouble {
-	case Broke:
+	switch {
+	case f.Trouble == Broke:
 		m.lostPort(n, f)
-	case Denied:
+	case f.Trouble == Denied:
 		m.refuse(n, BrokenRefused, Args{Detail: f.Why})
+	case n.early+1 >= earlyTries:
+		m.noAnswer(n)
 	default:
-		m.enterExpected(n)
+		n.early++
+		m.rest(n)
+		m.enter(n, Expected)
+		m.sleep(n, probeEvery)
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"example.org/panecal/station/product"
 	"example.org/panecal/store/record"
 )
 
@@ -134,6 +135,7 @@ func (m *Machine) start() {
 		return
 	}
 	m.started = true
+	m.warnOfTie()
 	for _, n := range m.nests {
 		if len(n.lifts) > 0 {
 			m.liftNext(n)
@@ -285,4 +287,12 @@ func (m *Machine) takeUp(f *Files) {
 		}
 	}
 	m.files = f
+	m.warnOfTie()
+}
+
+// warnOfTie says what cannot be found where labels are tied here.
+func (m *Machine) warnOfTie() {
+	if m.files.Product.Label.Tie == product.TieFirst {
+		m.announce(NoNest, NoticeUnconfirmed, Args{})
+	}
 }

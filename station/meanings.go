@@ -18,7 +18,7 @@ var meanings = []Meaning{
 	{HandsHeld, Guide, "Take {label} out of {nest}: hold.", "Bin {bin}.", LiftNobody},
 	{HandsTurned, Guide, "Take the unit out of {nest}.", "", LiftNobody},
 	{HandsReject, Guide, "Scan {label} at reject box {bin}.", "", LiftNobody},
-	{HandsStopped, Guide, "Stopped. Call the line lead.", "", LiftNobody},
+	{HandsStopped, Guide, "Stopped. Call for help.", "", LiftNobody},
 	{HandsStarting, Guide, "Starting. Please wait.", "", LiftNobody},
 	{HandsLeaving, Guide, "Closing. Please wait.", "", LiftNobody},
 
@@ -31,7 +31,7 @@ var meanings = []Meaning{
 	{NoticeUnfinished, Notice, "An earlier attempt of {label} was not finished.", "Go on; this attempt starts anew.", LiftNobody},
 	{NoticeResolved, Notice, "The released mark of {label} is confirmed now.", "Go on.", LiftNobody},
 	{NoticeStopLifted, Notice, "The stop of {nest} is lifted.", "Go on.", LiftNobody},
-	{NoticeUnconfirmed, Notice, "Label {label} is tied to this unit by this attempt; a swapped label cannot be found.", "Go on.", LiftNobody},
+	{NoticeUnconfirmed, Notice, "Labels are tied to units here: a swapped label cannot be found.", "Scan each label only with its own unit in the hand.", LiftNobody},
 	{NoticeIgnored, Notice, "{nest} is {detail}; this cannot be done now.", "Wait for the verdict.", LiftNobody},
 
 	{RefusedLabel, Refused, "The label cannot be read: {detail}.", "Scan again; if it stays so, put the unit on hold.", LiftNobody},
@@ -71,8 +71,7 @@ var meanings = []Meaning{
 	{BrokenCapture, Broken, "No good capture after {detail} tries.", "Put the unit on hold, bin {bin}.", LiftNobody},
 	{BrokenTarget, Broken, "The target never came.", "Put the unit on hold, bin {bin}; run it again.", LiftNobody},
 	{BrokenLost, Broken, "The unit fell silent in the middle of the attempt.", "Check the contacts of {nest}; run the unit again.", LiftNobody},
-	{BrokenReset, Broken, "The unit restarted in the middle of the attempt.", "Check its supply in {nest}; run the unit again.", LiftNobody},
-	{BrokenSwapped, Broken, "Another unit answers in {nest} than the one that began.", "Take it out; scan both units again.", LiftNobody},
+	{BrokenReset, Broken, "The unit restarted in the middle of the attempt, or another took its place.", "Check its supply in {nest}; run the unit again.", LiftNobody},
 	{BrokenRefused, Broken, "The unit refused a request: {detail}.", "Put the unit on hold, bin {bin}.", LiftNobody},
 	{BrokenContents, Broken, "The unit was lost while its constants were written; what it holds is unknown.", "Put the unit on hold; run it again.", LiftNobody},
 	{BrokenEstimate, Broken, "The captures could not be evaluated: {detail}.", "Put the unit on hold; tell the test engineer.", LiftNobody},
@@ -84,11 +83,13 @@ var meanings = []Meaning{
 	{BrokenShutdown, Broken, "The station was closed in the middle of the attempt.", "Run the unit again.", LiftNobody},
 	{BrokenHold, Broken, "An engineer's run: the unit stays on hold.", "Give the unit to the engineer.", LiftNobody},
 
+	{BrokenUnmarked, Broken, "The unit passed, but carries no released constants.", "Put the unit on hold, bin {bin}; run it in production.", LiftNobody},
+
 	{StopPort, NotRunning, "{nest}: its port is not there: {detail}.", "Check cable and adapter of the nest.", LiftItself},
 	{StopNoAnswer, NotRunning, "{nest}: {detail} units in a row did not answer.", "Call the line lead: check contacts and supply.", LiftLead},
 	{StopFixture, NotRunning, "{nest}: the fixture reports a fault: {detail}.", "Call the line lead.", LiftLead},
 	{StopDue, NotRunning, "{nest}: the target's certificate ran out on {detail}.", "Call the test engineer.", LiftEngineer},
-	{StopStore, NotRunning, "A record could not be written: {detail}.", "Keep every unit on hold; call the test engineer.", LiftEngineer},
+	{StopStore, NotRunning, "The record of {label} could not be written: {detail}.", "Keep {label} on hold; call the test engineer.", LiftEngineer},
 	{StopShift, NotRunning, "{nest}: {detail} units in a row are off by the same distance.", "Call the line lead: check the target's stop.", LiftLead},
 	{StopWorker, NotRunning, "{nest}: the program that serves it failed: {detail}.", "Restart the station; tell the test engineer.", LiftLead},
 }

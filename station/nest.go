@@ -30,6 +30,7 @@ type nest struct {
 	label    string            // as scanned, "" for none
 	serial   string
 	scanned  time.Time
+	early    int  // times it fell silent before the attempt began
 	quiet    int  // probes in a row without an answer
 	reseated bool // the operator was asked once to reseat it
 	mute     bool // the unit never answered: its leaving cannot be seen
@@ -96,7 +97,7 @@ type attempt struct {
 func (m *Machine) clear(n *nest) {
 	m.rest(n)
 	n.unit, n.label, n.serial = protocol.Identity{}, "", ""
-	n.quiet, n.reseated, n.mute = 0, false, false
+	n.early, n.quiet, n.reseated, n.mute = 0, 0, false, false
 	n.trouble, n.verdict, n.att = nil, nil, attempt{}
 	n.queue, n.after = nil, nil
 }

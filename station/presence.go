@@ -2,8 +2,6 @@ package station
 
 import (
 	"time"
-
-	"example.org/panecal/protocol"
 )
 
 // How the station watches its nests. A unit is there when it answers; it has
@@ -75,10 +73,10 @@ func (m *Machine) probe(n *nest) { m.ask(n, Identify{Quick: true}) }
 func (m *Machine) seated(n *nest, f Fact) {
 	id := f.(Identified).Identity
 	switch {
-	case m.showAgain(n, id):
 	case m.mayTake(n):
 		m.attach(n)
 		m.greet(n, id)
+	case m.showAgain(n, id):
 	default:
 		n.unit = id
 		m.enter(n, Unlabelled)
@@ -169,10 +167,9 @@ func (m *Machine) expectedSilent(n *nest, f Failure) {
 // label decides which attempt this was.
 func (m *Machine) noAnswer(n *nest) {
 	n.mute = true
-	n.unit = protocol.Identity{}
 	m.begin(n)
 	m.enter(n, Recalling)
-	m.ask(n, Recall{Serial: n.serial})
+	m.ask(n, Recall{Serial: n.serial, UnitID: n.unit.UnitID})
 }
 
 // dropLabel ends the wait for a unit that has not come.

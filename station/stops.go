@@ -80,11 +80,15 @@ func (m *Machine) lift(n *nest, l LiftStop) {
 // on it is done or shown. The station takes no more units.
 func (m *Machine) storeTrouble(n *nest, f Failure) {
 	m.rest(n)
+	about := Args{Nest: n.sheet.Name, Label: n.label, Detail: f.Why}
+	if about.Label == "" {
+		about.Label = n.sheet.Name
+	}
 	if m.stop == nil {
-		m.stop = &Stop{Nest: NoNest, Code: StopStore, Args: Args{Nest: n.sheet.Name, Detail: f.Why}, Since: m.now}
+		m.stop = &Stop{Nest: NoNest, Code: StopStore, Args: about, Since: m.now}
 		m.open = openLabel{}
 	}
-	n.stop = &Stop{Nest: n.index, Code: StopStore, Args: Args{Nest: n.sheet.Name, Label: n.label, Detail: f.Why}, Since: m.now}
+	n.stop = &Stop{Nest: n.index, Code: StopStore, Args: about, Since: m.now}
 	n.verdict, n.lifts, n.lifting = nil, nil, nil
 	if n.step == Stopped {
 		m.enterStopped(n)

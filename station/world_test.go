@@ -1,0 +1,610 @@
+package station_test
+
+import (
+	"bytes"
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"example.org/panecal/limits"
+	"example.org/panecal/limits/quantity"
+	"example.org/panecal/protocol"
+	"example.org/panecal/station"
+	"example.org/panecal/station/estimate"
+	"example.org/panecal/station/label"
+	"example.org/panecal/station/product"
+	"example.org/panecal/store/record"
+)
+
+// A world in which every effect of a machine has its consequence, in virtual
+// time: units that hold what was written, a log that keeps what was appended.
+// What goes wrong is told to it beforehand.
+
+const limitsText = `product = "feeder-2"
+
+[limit."leakage.max"]
+unit = "{count}/{shot}"
+high = 0.05
+high_bin = "dirty"
+k = 2
+
+[limit."offset.mean"]
+unit = "mm"
+low = -20
+high = 20
+low_bin = "seat"
+high_bin = "seat"
+k = 2
+
+[limit."verify.error"]
+unit = "mm"
+low = -3
+high = 3
+low_bin = "verify"
+high_bin = "verify"
+k = 0
+
+[bin.dirty]
+number = 10
+code = "DIRTY"
+hard = "rework"
+disposition = "rework"
+priority = 1
+instruction = "Wipe the window, run again."
+
+[bin.seat]
+number = 20
+code = "SEAT"
+hard = "rework"
+disposition = "rework"
+priority = 2
+instruction = "Check the seat, run again."
+`
+
+// settings are what a test may change of the usual station.
+type settings struct {
+	purpose   station.Purpose
+	tie       string
+	pairs     map[string]string
+	nests     int
+	fixture   bool
+	gate      bool
+	reject    bool
+	one       string // light group of all nests
+	max       int    // attempts
+	afterPass bool
+	summary   bool
+	unit      bool // the offset corrects the unit's own range
+	measure   bool // measure after failure
+	hands     time.Duration
+	endStop   bool
+	due       time.Time
+	recent    []record.Entry
+}
+
+func usual() settings {
+	return settings{purpose: station.Production, tie: product.TieUnit, nests: 1, max: 3, afterPass: true, measure: true}
+}
+
+func (s settings) files(t testing.TB) *station.Files {
+	t.Helper()
+	rules, err := label.NewRules("[A-Z][0-9]+", label.NoCheck)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := &product.Product{Name: "feeder-2", Firmware: []string{"1.0"}, Reports: product.ReportsHistograms, MeasureAfterFailure: s.measure}
+	p.Revision = strings.Repeat("ab", 32)
+	if s.summary {
+		p.Reports = product.ReportsSummary
+	}
+	p.Setup = estimate.Setup{Grid: estimate.Grid{Rows: 1, Cols: 2, Ux: []float64{-0.1, 0.1}, Uy: []float64{0, 0}}, Bins: 32, BinPS: 250,
+		FirstBinPS: -1000, LeakageWindowPS: [2]float64{-1000, 1000}, WorkingMM: []float64{500},
+		Pulse: estimate.Pulse{StartPS: -300, StepPS: 100, Density: []float64{0, 1, 2, 3, 2, 1, 0}}}
+	if s.unit {
+		p.Setup.Corrects = estimate.CorrectsUnit
+	}
+	plan := product.Plan{Shots: 250_000, Frames: 2}
+	p.Capture = product.Captures{Empty: plan, Target: plan, Verify: plan}
+	p.Label = product.Label{Rules: rules, Tie: s.tie, Pairs: s.pairs}
+	p.Retest = product.Retest{MaxAttempts: s.max, AfterPass: s.afterPass}
+	l, err := limits.Read("limits.toml", []byte(limitsText))
+	if err != nil {
+		t.Fatal(err)
+	}
+	sheet := &product.Sheet{Station: "cal-1"}
+	for i := range s.nests {
+		sheet.Nests = append(sheet.Nests, product.Nest{Name: fmt.Sprintf("nest-%d", i+1), Port: fmt.Sprintf("port-%d", i+1),
+			LightGroup: s.one, Fixture: "F1", DistanceMM: 300, DistanceUMM: 0.15, Reflectance: 0.5, Certificate: "C1",
+			Due: s.due, EndStop: s.endStop})
+	}
+	f, err := station.NewFiles(p, l, sheet)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return f
+}
+
+func (s settings) config(t testing.TB) station.Config {
+	return station.Config{Station: "cal-1", Purpose: s.purpose, Files: s.files(t), Operator: "op-1", Software: "test",
+		Fixture: s.fixture, Gate: s.gate, RejectScan: s.reject, HandsTime: s.hands, Recent: s.recent}
+}
+
+// unit is what lies in a nest.
+type unit struct {
+	id      protocol.Identity
+	block   []byte
+	target  bool // a target stands in front of it
+	emits   bool
+	torn    bool // its commits leave something else
+	unmarks bool // it does not keep the released mark
+}
+
+func newUnit(id, serial string) *unit {
+	return &unit{id: protocol.Identity{UnitID: id, Serial: serial, Product: "feeder-2", Firmware: "1.0", ProtoLow: 1, ProtoHigh: 1,
+		Rows: 1, Cols: 2, Bins: 32, BinFS: 250_000, FirstBinFS: -1_000_000, CountBits: 32, MaxIn: 512, MaxOut: 512, MaxHeld: 2,
+		Kinds: protocol.KindsOf(protocol.Histograms, protocol.Totals, protocol.Ranges), CompensationOff: true, MaxFrames: 16}}
+}
+
+type world struct {
+	t       testing.TB
+	machine *station.Machine
+	now     time.Time
+	units   map[int]*unit
+	log     []record.Entry
+	saved   int
+	pending []station.Effect
+	timers  []timer
+	events  []station.Event // all that the machine was told
+	shown   []station.Verdict
+	said    []station.Message
+	ignored []string
+	fails   map[string][]station.Failure          // by "nest/job"
+	faults  map[string][]estimate.FaultCode       // of captures, by name
+	values  map[quantity.Name]float64             // what measurements give
+	denies  string                                // why the gate does not let a unit start
+	trace   func(string, ...any)                  // of effects, nil for none
+	fail    func(station.Effect) *station.Failure // fails an effect, nil for none
+	told    func()                                // after each event, nil for nobody
+	effects func(station.Effect)                  // sees each effect, nil for nobody
+	// The last of the first nest.
+	lastJob, lastTimer station.Effect
+
+	awaited func(station.Effect) // sees each awaited effect, nil for nobody
+	halted  bool                 // a shutdown was told
+}
+
+type timer struct {
+	at     time.Time
+	effect station.Effect
+}
+
+func newWorld(t testing.TB, s settings) *world {
+	t.Helper()
+	m, err := station.New(s.config(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &world{t: t, machine: m, now: time.Date(2027, 3, 1, 6, 0, 0, 0, time.UTC), units: map[int]*unit{},
+		fails: map[string][]station.Failure{}, faults: map[string][]estimate.FaultCode{}, values: map[quantity.Name]float64{}}
+}
+
+// tell steps the machine and takes in what follows.
+func (w *world) tell(nest int, token station.Token, f station.Fact) {
+	w.t.Helper()
+	e := station.Event{At: w.now, Nest: nest, Token: token, Fact: f}
+	w.events = append(w.events, e)
+	for _, effect := range w.machine.Step(e) {
+		w.take(effect)
+	}
+	if w.told != nil {
+		w.told()
+	}
+}
+
+// drop takes an effect off the list of those that are awaited.
+func (w *world) drop(e station.Effect) {
+	w.pending = slices.DeleteFunc(w.pending, func(p station.Effect) bool { return p.Token == e.Token })
+}
+
+// live reports whether an effect still awaits its answer.
+func (w *world) live(e station.Effect) bool {
+	return slices.ContainsFunc(w.pending, func(p station.Effect) bool { return p.Token == e.Token && e.Token != 0 })
+}
+
+func (w *world) take(e station.Effect) {
+	w.t.Helper()
+	if w.trace != nil {
+		w.trace("%s", describe(e))
+	}
+	if w.effects != nil {
+		w.effects(e)
+	}
+	switch j := e.Job.(type) {
+	case station.SetTimer:
+		w.timers = append(w.timers, timer{w.now.Add(j.After), e})
+		if e.Nest == 0 {
+			w.lastTimer = e
+		}
+	case station.Show:
+		w.shown = append(w.shown, j.Verdict)
+		w.checkShown(j.Verdict)
+	case station.Announce:
+		w.said = append(w.said, j.Message)
+	case station.Ignore:
+		w.ignored = append(w.ignored, j.Why)
+	case station.Tell:
+	default:
+		if w.awaited != nil {
+			w.awaited(e)
+		}
+		w.pending = append(w.pending, e)
+		if e.Nest == 0 {
+			w.lastJob = e
+		}
+	}
+}
+
+// checkShown is the first promise: a verdict has its record, and a released
+// unit holds the constants of that record, with the released mark.
+func (w *world) checkShown(v station.Verdict) {
+	w.t.Helper()
+	var found *record.Attempt
+	at := station.Disposition("")
+	for _, e := range w.log {
+		switch b := e.Body.(type) {
+		case *record.Attempt:
+			if e.Ref.Sequence == v.Sequence {
+				found, at = b, b.Judgement.Disposition
+			}
+		case *record.DispositionChange:
+			if b.Attempt != nil && b.Attempt.Sequence == v.Sequence {
+				at = b.To
+			}
+		}
+	}
+	if found == nil {
+		w.t.Errorf("verdict %+v without a record", v)
+		return
+	}
+	if found.Outcome != v.Outcome || at != v.Disposition {
+		w.t.Errorf("shown %s, %s; on record %s, %s", v.Outcome, v.Disposition, found.Outcome, at)
+	}
+	if !v.Released() || v.Purpose != station.Production {
+		return
+	}
+	for _, u := range w.units {
+		if u.id.UnitID == v.UnitID {
+			b, err := protocol.ParseBlock(u.block)
+			if err != nil || b.State != protocol.Released {
+				w.t.Errorf("unit %s released without the mark: %v", v.UnitID, err)
+				return
+			}
+			b.State = protocol.Written
+			if raw, _ := b.Marshal(); found.Constants == nil || !bytes.Equal(raw, found.Constants.Written) {
+				w.t.Errorf("unit %s released with constants that are not on record", v.UnitID)
+			}
+		}
+	}
+}
+
+// run answers what is awaited until nothing is.
+func (w *world) run() {
+	w.t.Helper()
+	for range 10_000 {
+		if len(w.pending) == 0 {
+			return
+		}
+		e := w.pending[0]
+		w.pending = w.pending[1:]
+		w.tell(e.Nest, e.Token, w.answer(e))
+	}
+	w.t.Fatal("the machine never rests")
+}
+
+// pass lets time go by, timers and all.
+func (w *world) pass(d time.Duration) {
+	w.t.Helper()
+	end := w.now.Add(d)
+	w.run()
+	for {
+		next := -1
+		for i, t := range w.timers {
+			if !t.at.After(end) && (next < 0 || t.at.Before(w.timers[next].at)) {
+				next = i
+			}
+		}
+		if next < 0 {
+			break
+		}
+		t := w.timers[next]
+		w.timers = append(w.timers[:next], w.timers[next+1:]...)
+		if t.at.After(w.now) {
+			w.now = t.at
+		}
+		w.tell(t.effect.Nest, t.effect.Token, station.Expired{})
+		w.run()
+	}
+	w.now = end
+	w.tell(station.NoNest, 0, station.Tick{})
+	w.run()
+}
+
+// nextTimer lets time go by to the next timer, and no further.
+func (w *world) nextTimer() bool {
+	w.t.Helper()
+	if len(w.timers) == 0 {
+		return false
+	}
+	next := 0
+	for i, t := range w.timers {
+		if t.at.Before(w.timers[next].at) {
+			next = i
+		}
+	}
+	t := w.timers[next]
+	w.timers = append(w.timers[:next], w.timers[next+1:]...)
+	if t.at.After(w.now) {
+		w.now = t.at
+	}
+	w.tell(t.effect.Nest, t.effect.Token, station.Expired{})
+	return true
+}
+
+// until lets time go by until the nest is in the step, a minute at most.
+func (w *world) until(nest int, s station.Step) bool {
+	w.t.Helper()
+	for range 600 {
+		if w.step(nest) == s {
+			return true
+		}
+		w.pass(100 * time.Millisecond)
+	}
+	return w.step(nest) == s
+}
+
+func (w *world) view(nest int) station.NestView { return w.machine.Snapshot().Nests[nest] }
+func (w *world) step(nest int) station.Step     { return w.view(nest).Step }
+
+// jobName names a job for faults and transcripts.
+func jobName(j station.Job) string {
+	name := strings.ToLower(strings.TrimPrefix(fmt.Sprintf("%T", j), "station."))
+	switch j := j.(type) {
+	case station.Capture:
+		return name + " " + j.Name
+	case station.Append:
+		return name + " " + j.Body.Kind().String()
+	}
+	return name
+}
+
+func (w *world) failure(e station.Effect) (station.Failure, bool) {
+	if w.fail != nil {
+		if f := w.fail(e); f != nil {
+			return *f, true
+		}
+	}
+	for _, key := range []string{fmt.Sprintf("%d/%s", e.Nest, jobName(e.Job)), jobName(e.Job)} {
+		if list := w.fails[key]; len(list) > 0 {
+			w.fails[key] = list[1:]
+			return list[0], true
+		}
+	}
+	return station.Failure{}, false
+}
+
+var silent = station.Failure{Trouble: station.Silent, Why: "no answer"}
+
+// answer gives the consequence of an effect.
+func (w *world) answer(e station.Effect) station.Fact {
+	f, fails := w.failure(e)
+	u := w.units[e.Nest]
+	if !fails && u == nil {
+		switch e.Job.(type) {
+		case station.Identify, station.Report, station.ReadBlock, station.Capture, station.Void, station.Write, station.Mark, station.Halt:
+			f, fails = silent, true
+		}
+	}
+	if fails {
+		if _, capture := e.Job.(station.Capture); capture && u != nil && f.Trouble != station.Short {
+			u.emits = true // until somebody stops it
+		}
+		return failedAnswer(e.Job, f)
+	}
+	switch j := e.Job.(type) {
+	case station.Identify:
+		u.id.Session++
+		return station.Identified{Identity: u.id}
+	case station.Report:
+		return station.Reported{Status: protocol.Status{TempMilliCel: 25_000}}
+	case station.ReadBlock:
+		return station.BlockRead{Raw: bytes.Clone(u.block)}
+	case station.Void:
+		u.block = protocol.VoidBlock()
+	case station.Write:
+		u.block = bytes.Clone(j.Block)
+		if u.torn {
+			u.block[40]++
+		}
+	case station.Mark:
+		if !u.unmarks {
+			u.block = bytes.Clone(j.Block)
+		}
+		return station.BlockRead{Raw: bytes.Clone(u.block)}
+	case station.Halt:
+		u.emits = false
+	case station.Capture:
+		return station.Captured{Capture: captureOf(u, j)}
+	case station.Recall:
+		return station.Recalled{BySerial: w.about(func(s record.Subject) bool { return s.Serial == j.Serial }),
+			ByUnitID: w.about(func(s record.Subject) bool { return j.UnitID != "" && s.UnitID == j.UnitID })}
+	case station.Ask:
+		if w.denies != "" {
+			return station.Allowed{Failure: station.Failure{Trouble: station.Denied, Why: w.denies}}
+		}
+		return station.Allowed{}
+	case station.Append:
+		return station.Stored{Ref: w.append(j.Body)}
+	case station.Save:
+		w.saved += len(j.Captures)
+		return station.Saved{Refs: make([]record.CaptureRef, len(j.Captures))}
+	case station.EstimateEmpty:
+		return station.EmptyEstimated{Leakage: &estimate.Leakage{Quantities: w.quantities(quantity.LeakageMax), Faults: w.accuse("empty")}}
+	case station.EstimateTarget:
+		return station.TargetEstimated{Offsets: &estimate.Offsets{Quantities: w.quantities(quantity.OffsetMean), Faults: w.accuse("target")},
+			Constants:    estimate.Constants{LeakageRate: []float64{0.01, 0.02}, OffsetMM: []float64{1.5, 1.5}, TempRefCel: 25},
+			ProjectionMM: []float64{0.25}}
+	case station.EstimateVerify:
+		return station.VerifyEstimated{Verification: &estimate.Verification{Quantities: w.quantities(quantity.VerifyError), Faults: w.accuse("verify")}}
+	}
+	return station.Done{}
+}
+
+func failedAnswer(j station.Job, f station.Failure) station.Fact {
+	switch j.(type) {
+	case station.Identify:
+		return station.Identified{Failure: f}
+	case station.Report:
+		return station.Reported{Failure: f}
+	case station.ReadBlock, station.Mark:
+		return station.BlockRead{Failure: f}
+	case station.Capture:
+		return station.Captured{Failure: f}
+	case station.Recall:
+		return station.Recalled{Failure: f}
+	case station.Ask:
+		return station.Allowed{Failure: f}
+	case station.Append:
+		return station.Stored{Failure: f}
+	case station.Save:
+		return station.Saved{Failure: f}
+	case station.EstimateEmpty:
+		return station.EmptyEstimated{Failure: f}
+	case station.EstimateTarget:
+		return station.TargetEstimated{Failure: f}
+	case station.EstimateVerify:
+		return station.VerifyEstimated{Failure: f}
+	}
+	return station.Done{Failure: f}
+}
+
+// append makes a record durable: it must be one that can be.
+func (w *world) append(b record.Body) record.Ref {
+	w.t.Helper()
+	e := record.Entry{Ref: record.Ref{Station: "cal-1", Generation: 1, Sequence: uint64(len(w.log) + 1)}, Time: w.now, Body: b}
+	raw, ref, err := record.Encode(e)
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	back, err := record.Decode(raw)
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	w.log = append(w.log, back)
+	return ref
+}
+
+func (w *world) about(is func(record.Subject) bool) (list []record.Entry) {
+	for _, e := range w.log {
+		if is(e.Body.Subject()) {
+			list = append(list, e)
+		}
+	}
+	return list
+}
+
+// attempts lists the results on record.
+func (w *world) attempts() (list []*record.Attempt) {
+	for _, e := range w.log {
+		if a, ok := e.Body.(*record.Attempt); ok {
+			list = append(list, a)
+		}
+	}
+	return list
+}
+
+func (w *world) quantities(n quantity.Name) quantity.Set {
+	v, set := w.values[n]
+	if !set {
+		v = 0.01
+	}
+	return quantity.Set{n: quantity.Measured{Value: quantity.Value{V: v, U: 0.001}}}
+}
+
+func (w *world) accuse(capture string) (list []estimate.Fault) {
+	if f := w.faults[capture]; len(f) > 0 {
+		w.faults[capture] = f[1:]
+		if f[0] != "" {
+			list = append(list, estimate.Fault{Code: f[0], Capture: capture})
+		}
+	}
+	return list
+}
+
+func captureOf(u *unit, j station.Capture) *protocol.Capture {
+	r := j.Request
+	c := &protocol.Capture{ID: r.ID, Kind: r.Kind, Shots: r.Shots * int64(r.Frames), Frames: r.Frames, TempMilliCel: 25_000,
+		End: protocol.Complete, CountMax: 1<<32 - 1}
+	rate := 0.05
+	if u.target {
+		rate = 0.2
+	}
+	if r.Kind == protocol.Ranges {
+		for range 2 {
+			c.Ranges = append(c.Ranges, protocol.RangeZone{Signal: int64(rate * 1e9), SignalU: 1e5, Ranged: true, Range: 300_000, RangeU: 100})
+		}
+		return c
+	}
+	n := uint32(rate * float64(c.Shots))
+	c.Totals = []uint32{n, n}
+	if r.Kind == protocol.Histograms {
+		c.Counts = make([]uint32, 64)
+		c.Counts[4], c.Counts[36] = n, n
+	}
+	return c
+}
+
+// describe puts an effect in one line.
+func describe(e station.Effect) string {
+	who := "station"
+	if e.Nest != station.NoNest {
+		who = fmt.Sprintf("nest-%d", e.Nest+1)
+	}
+	text := ""
+	switch j := e.Job.(type) {
+	case station.Capture:
+		text = fmt.Sprintf(" %v %d x %d", j.Request.Kind, j.Request.Frames, j.Request.Shots)
+		if j.Request.Compensated {
+			text += " compensated"
+		}
+	case station.Show:
+		v := j.Verdict
+		text = fmt.Sprintf(" %s %s bin %d (%s) %s #%d attempt %d code %s", v.Serial, v.Outcome, v.HardBin, v.SoftName, v.Disposition, v.Sequence, v.Attempt, v.Code)
+		if v.Again {
+			text += " again"
+		}
+	case station.Announce:
+		text = fmt.Sprintf(" %s: %s", j.Message.Code, j.Message.Code.Say(j.Message.Args))
+	case station.Ignore:
+		text = ": " + j.Why
+	case station.SetTimer:
+		text = " " + j.After.String()
+	case station.Append:
+		switch b := j.Body.(type) {
+		case *record.Attempt:
+			text = fmt.Sprintf(": %s %s, %d captures", b.Outcome, b.Judgement.Disposition, len(b.Captures))
+		case *record.DispositionChange:
+			text = fmt.Sprintf(": %s to %s (%s)", b.Serial, b.To, b.Code)
+		case *record.Refusal:
+			text = ": " + b.Code
+		case *record.Stop:
+			text = ": " + b.Code
+		}
+	case station.Identify:
+		if j.Quick {
+			text = " quick"
+		}
+	}
+	return fmt.Sprintf("%s %s%s", who, jobName(e.Job), text)
+}
