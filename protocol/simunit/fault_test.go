@@ -77,7 +77,7 @@ func TestResetIsSeen(t *testing.T) {
 }
 
 func TestNoisyLine(t *testing.T) {
-	for seed := range uint64(5) {
+	for seed := range uint64(3) {
 		synctest.Test(t, func(t *testing.T) {
 			u := make54(t, seed, simunit.Options{Faults: simunit.LineNoise(0.03)})
 			clean := make54(t, seed, simunit.Options{})
