@@ -1,6 +1,10 @@
 package screen
 
-import "example.org/panecal/station"
+import (
+	tea "github.com/charmbracelet/bubbletea"
+
+	"example.org/panecal/station"
+)
 
 // Picture is one drawn screen, for tests.
 type Picture struct {
@@ -30,3 +34,6 @@ func Called(code station.Code) bool { _, ok := calls[code]; return ok }
 
 // Width is width.
 func Width(s string) int { return width(s) }
+
+// RunesOf is runesOf.
+func RunesOf(k tea.KeyMsg) []rune { return runesOf(k) }

@@ -140,17 +140,17 @@ type plain struct {
 
 // show writes what s has that the snapshot before had not.
 func (p *plain) show(s station.Snapshot) {
+	v := view{snap: s, ready: true}
 	if !p.begun {
-		v := view{snap: s, ready: true}
 		p.line(strings.Join(v.setting(), "  "))
 	}
-	for i := range s.Nests {
-		n := &s.Nests[i]
+	for i := range v.snap.Nests {
+		n := &v.snap.Nests[i]
 		var before station.NestView
 		if p.begun && i < len(p.last.Nests) {
 			before = p.last.Nests[i]
 		}
-		p.nest(n, &before)
+		p.nest(&v, n, &before)
 	}
 	for _, stop := range s.Stops {
 		if !hasStop(p.last.Stops, stop) {
@@ -170,12 +170,12 @@ func (p *plain) show(s station.Snapshot) {
 }
 
 // nest writes a nest's new step or verdict.
-func (p *plain) nest(n, before *station.NestView) {
+func (p *plain) nest(s *view, n, before *station.NestView) {
 	switch {
 	case n.Verdict != nil && (before.Verdict == nil || before.Verdict.Sequence != n.Verdict.Sequence || before.Label != n.Label):
 		v := n.Verdict
 		p.line(fmt.Sprintf("%s: %s  bin %d %s  %s  record %d. %s", aloud(n.Name), markOf(v).word, v.HardBin, v.Disposition,
-			n.Label, v.Sequence, reason(n)))
+			n.Label, v.Sequence, s.reason(n)))
 	case n.Verdict == nil && (before.Name == "" || phase(before.Step) != phase(n.Step)):
 		text := aloud(n.Name) + ": " + phase(n.Step)
 		if n.Label != "" {

@@ -241,7 +241,7 @@ func (v *view) drawWords(c *canvas, a rect) {
 	}
 	_, _, words := v.called()
 	if n := v.handsNest(); n != nil && n.Verdict != nil {
-		words += " " + reason(n)
+		words += " " + v.reason(n)
 	} else if n != nil && n.Trouble != nil {
 		words += " " + sentence(n.Trouble.Code, n.Trouble.Args)
 	}

@@ -139,18 +139,23 @@ func sentence(code station.Code, a station.Args) string {
 	return strings.TrimSpace(code.Say(a) + " " + code.Do(a))
 }
 
-// reason says why a verdict is what it is, and what to do about it.
-func reason(n *station.NestView) string {
-	v := n.Verdict
-	a := station.Args{Nest: v.Nest, Label: n.Label, Bin: fmt.Sprint(v.HardBin), Detail: v.Detail}
-	if n.Trouble != nil && n.Trouble.Code == v.Code {
-		a = n.Trouble.Args
+// reason says why a nest's verdict is what it is, and what to do about it. A
+// verdict does not hold all that its sentence may name; the message that came
+// with it does.
+func (v *view) reason(n *station.NestView) string {
+	verdict := n.Verdict
+	a := station.Args{Nest: aloud(n.Name), Label: n.Label, Bin: fmt.Sprint(verdict.HardBin), Detail: verdict.Detail}
+	for i := len(v.snap.Messages) - 1; i >= 0; i-- {
+		if m := v.snap.Messages[i]; m.Code == verdict.Code && m.Nest >= 0 && m.Nest < len(v.snap.Nests) && &v.snap.Nests[m.Nest] == n {
+			a = m.Args
+			break
+		}
 	}
-	say := v.Code.Say(a)
-	if v.Instruction == "" {
-		return strings.TrimSpace(say + " " + v.Code.Do(a))
+	do := verdict.Instruction
+	if do == "" {
+		do = verdict.Code.Do(a)
 	}
-	return strings.TrimSpace(say + " " + v.Instruction)
+	return strings.TrimSpace(verdict.Code.Say(a) + " " + do)
 }
 
 // counted says the counters in one line.
