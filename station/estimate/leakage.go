@@ -5,6 +5,8 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/mathext"
+
 	"example.org/panecal/limits/quantity"
 )
 
@@ -53,8 +55,11 @@ const (
 	// minSignificance is the match, in sigmas, below which a zone has no
 	// return: noise alone reaches it about once in 10,000 zones.
 	minSignificance = 5
-	evalLimit       = 60
-	gainTol         = 1e-6
+	// minTarget is the same for a target, where a zone must not be lost whose
+	// true match is 8.
+	minTarget = 4
+	evalLimit = 60
+	gainTol   = 1e-6
 )
 
 // Empty estimates leakage from a capture of the empty field. Errors wrap
@@ -194,10 +199,6 @@ func (w *worker) emptyRates(l *Leakage, iz int) {
 	for b := range net {
 		net[b] = z.ly[b] - a
 	}
-	late := e.bins
-	if fit.found {
-		late = r[0]
-	}
 	peak := fit.tau + e.pulse.mode + e.pulse.fwhm
 	if !fit.found {
 		peak = e.pulse.mode + e.pulse.fwhm
@@ -205,7 +206,7 @@ func (w *worker) emptyRates(l *Leakage, iz int) {
 	// Ambient is common to the bins of a sum; its own bins belong to the sum
 	// too where the window is wider than the pulse.
 	in := func(b int) bool { return b >= e.window[0] && b < e.window[1] }
-	var sum, v, shared float64
+	var sum, v, shared, farIn float64
 	nw := float64(e.window[1] - e.window[0])
 	for b := range e.bins {
 		vb := e.rateVariance(z.ly[b], z.y[b], z.rt[b])
@@ -215,6 +216,7 @@ func (w *worker) emptyRates(l *Leakage, iz int) {
 			v += vb
 			if farBin && ft > 0 {
 				shared += vb * z.rt[b] / ft
+				farIn++
 			}
 		}
 		if !farBin {
@@ -226,8 +228,18 @@ func (w *worker) emptyRates(l *Leakage, iz int) {
 			fit.lateTotalV += share * vb
 		}
 	}
-	_ = late
 	if far > 0 && ft > 0 {
+		// A few counts are a poor guide to their own variance: unless there is
+		// more in the window than ambient, its variance is the ambient's.
+		var y, n float64
+		for b := e.window[0]; b < e.window[1]; b++ {
+			y += z.y[b]
+			n += z.rt[b]
+		}
+		if back := n * max(fy, 0.5) / ft; !fit.found && !(y > back && mathext.GammaIncReg(y, back) < 0.01) {
+			v = nw * nw * e.rateVariance(back/n, back, n)
+			shared = v / nw * farIn / float64(far)
+		}
 		v += nw*nw*va - 2*nw*shared
 	}
 	out.Leakage, out.LeakageU = sum, math.Sqrt(max(v, 0))
@@ -314,10 +326,19 @@ func (w *worker) strays(l *Leakage) (sigma float64, zones []int) {
 	return sigma, zones
 }
 
+// reload fills the counts and shots at risk of a zone once more, not its
+// rates.
 func (w *worker) reload(l *Leakage, iz int) {
 	e, z := w.e, &w.z
 	z.useEmpty = false
-	e.load(l.shots, l.counts[iz*e.bins:(iz+1)*e.bins], z.y, z.rt, z.ly, z.vy)
+	n := float64(l.shots)
+	for b, c := range l.counts[iz*e.bins : (iz+1)*e.bins] {
+		h := float64(c)
+		z.y[b], z.rt[b] = h, n
+		if e.first {
+			n -= h
+		}
+	}
 }
 
 // captureFaults lists what makes a capture bad, given its zones' flags.

@@ -39,6 +39,9 @@ func (e *Estimator) measurePulse(w *worker, l *Leakage) {
 			return
 		}
 		width = min(max(width+score/info, 0.5), 2)
+		if math.Abs(score) < 0.1*math.Sqrt(info) {
+			break
+		}
 	}
 	l.width, l.widthU = width, 1/math.Sqrt(info)
 	l.Quantities.Put(quantity.PulseWidth, width*e.pulse.fwhm, l.widthU*e.pulse.fwhm)

@@ -5,10 +5,11 @@ import "math"
 // comb is the product's pulse binned with its mode at a fixed place within a
 // bin: share[j] falls into bin j+off counted from the bin that holds the mode.
 type comb struct {
-	place      float64 // of the mode within its bin, in bins
-	off        int
-	share      []float64
-	core, last int // share[core:last] holds all but the faint flanks
+	place       float64 // of the mode within its bin, in bins
+	off         int
+	share       []float64
+	core, last  int     // share[core:last] holds all but the faint flanks
+	sum, square float64 // of the shares in there
 }
 
 // phases is how many places within a bin a scan tries.
@@ -36,6 +37,10 @@ func (e *Estimator) makeCombs() []comb {
 		}
 		for c.last > c.core+1 && c.share[c.last-1] < 0.05*top {
 			c.last--
+		}
+		for _, p := range c.share[c.core:c.last] {
+			c.sum += p
+			c.square += p * p
 		}
 		combs[k] = c
 	}
@@ -192,4 +197,35 @@ func (s *scanner) peaks(e *Estimator, from, to int, best float64) int {
 		n = keep
 	}
 	return n
+}
+
+// smallest returns the k-th smallest of v (k from 0), which it reorders.
+func smallest(v []float64, k int) float64 {
+	lo, hi := 0, len(v)-1
+	for lo < hi {
+		p := v[(lo+hi)/2]
+		i, j := lo, hi
+		for i <= j {
+			for v[i] < p {
+				i++
+			}
+			for v[j] > p {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			hi = j
+		case k >= i:
+			lo = i
+		default:
+			return v[k]
+		}
+	}
+	return v[k]
 }

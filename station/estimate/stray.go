@@ -20,18 +20,20 @@ type strayTest struct {
 	f, v0, v, mean    []float64 // response to a rate, counting variance, whole variance, expected count
 	a, rho            []float64 // f²/v, f·residual/v
 	col, w            [4][]float64
-	z, num, den       []float64
+	z, den            []float64
 	coef              []float64
 	g                 [16]float64
 	n                 int // columns in use: ambient, size, delay, width
-	h, sol            [4]float64
+	h, unit, along    [4]float64
+	alongNum          float64
+	alongDen          float64
 	leakFrom, leakEnd int
 }
 
 func newStrayTest(bins int) strayTest {
 	f := func(n int) []float64 { return make([]float64, n) }
 	t := strayTest{f: f(bins), v0: f(bins), v: f(bins), mean: f(bins), a: f(bins), rho: f(bins),
-		z: f(phases * bins), num: f(phases * bins), den: f(phases * bins), coef: f(bins)}
+		z: f(phases * bins), den: f(phases * bins), coef: f(bins)}
 	for i := range t.col {
 		t.col[i], t.w[i] = f(bins), f(bins)
 	}
@@ -43,20 +45,28 @@ func newStrayTest(bins int) strayTest {
 func (t *strayTest) counting(e *Estimator, z *zone, L, tau, a float64) {
 	r := e.reached(tau, 0)
 	t.leakFrom, t.leakEnd = r[0], r[1]
-	clear(t.col[1])
-	clear(t.col[2])
-	clear(t.col[3])
+	for i := 1; i < 4; i++ {
+		clear(t.col[i])
+		clear(t.w[i])
+	}
 	if L > 0 {
 		e.pulse.bins(e.setup.FirstBinPS, e.setup.BinPS, r[0], tau, 1, t.col[1][r[0]:r[1]], t.col[2][r[0]:r[1]])
 		e.pulse.stretch(e.setup.FirstBinPS, e.setup.BinPS, r[0], tau, 1, t.col[3][r[0]:r[1]])
 	}
+	far := math.Exp(-a)
 	for b, n := range z.rt {
-		mu := L*t.col[1][b] + a
+		mu := a
+		if L > 0 && b >= r[0] && b < r[1] {
+			mu += L * t.col[1][b]
+		}
 		if !e.first {
 			t.f[b], t.mean[b], t.v0[b] = n, n*mu, n*mu
 			continue
 		}
-		q := math.Exp(-mu)
+		q := far
+		if mu != a {
+			q = math.Exp(-mu)
+		}
 		t.f[b], t.mean[b], t.v0[b] = n*q, n*(1-q), n*(1-q)*q
 	}
 }
@@ -79,8 +89,7 @@ func (t *strayTest) roughness(z *zone, reached [2]int, d []float64) (scale2, mea
 	if n < 8 || sum < 20*float64(n) {
 		return 0, 0, 0
 	}
-	slices.Sort(d[:n])
-	s := (d[(n-1)/2] + d[n/2]) / 2 / 0.6744897501960817
+	s := smallest(d[:n], n/2) / 0.6744897501960817
 	return s * s, sum / float64(n), n
 }
 
@@ -131,23 +140,33 @@ func (t *strayTest) run(e *Estimator, z *zone, L, tau, a, ambientVar, binVar, wi
 }
 
 // columns prepares the fitted directions: Gram matrix (with the prior of the
-// width) and what the residuals have along them.
+// width) and what the residuals have along them. All but the ambient are zero
+// where the leakage does not reach.
 func (t *strayTest) columns(L, width float64) bool {
 	n := t.n
-	for b := range t.a {
-		t.col[2][b] *= L
-		t.col[3][b] *= L
-	}
-	for i := range n {
-		t.h[i] = 0
-		for b, r := range t.rho {
-			t.w[i][b] = t.a[b] * t.col[i][b]
-			t.h[i] += t.col[i][b] * r
+	lo, hi := t.leakFrom, t.leakEnd
+	for i := 2; i < n; i++ {
+		for b := lo; b < hi; b++ {
+			t.col[i][b] *= L
 		}
+	}
+	clear(t.h[:])
+	for i := range n {
+		from, to := lo, hi
+		if i == 0 {
+			from, to = 0, len(t.a)
+		}
+		col, w, a := t.col[i], t.w[i], t.a
+		h := 0.0
+		for b := from; b < to; b++ {
+			w[b] = a[b] * col[b]
+			h += col[b] * t.rho[b]
+		}
+		t.h[i] = h
 		for j := range i + 1 {
 			s := 0.0
-			for b, w := range t.w[i] {
-				s += w * t.col[j][b]
+			for b := from; b < to; b++ {
+				s += w[b] * t.col[j][b]
 			}
 			t.g[i*n+j] = s
 		}
@@ -159,74 +178,90 @@ func (t *strayTest) columns(L, width float64) bool {
 		if !(t.g[i*n+i] > 0) {
 			return false
 		}
+		t.unit[i] = 1 / math.Sqrt(t.g[i*n+i])
 	}
-	for i := range n { // scale to a unit diagonal, so that one tolerance serves
-		t.sol[i] = 1 / math.Sqrt(t.g[i*n+i])
-	}
-	for i := range n {
+	for i := range n { // to a unit diagonal, so that one tolerance serves
 		for j := range i + 1 {
-			t.g[i*n+j] *= t.sol[i] * t.sol[j]
+			t.g[i*n+j] *= t.unit[i] * t.unit[j]
 		}
-		t.h[i] *= t.sol[i]
-		for b := range t.w[i] {
-			t.w[i][b] *= t.sol[i]
-			t.col[i][b] *= t.sol[i]
-		}
+		t.h[i] *= t.unit[i]
 	}
 	if !cholesky(t.g[:n*n], n) {
 		return false
 	}
 	forward(t.g[:n*n], t.h[:n])
+	// Most places meet the ambient alone: what its direction costs them.
+	t.along = [4]float64{t.unit[0]}
+	forward(t.g[:n*n], t.along[:n])
+	t.alongNum, t.alongDen = 0, 0
+	for i := range n {
+		t.alongNum += t.along[i] * t.h[i]
+		t.alongDen += t.along[i] * t.along[i]
+	}
 	return true
 }
 
+// place computes the match at place k of bin b.
 func (t *strayTest) place(e *Estimator, b, k int) {
 	c := &e.combs[k]
-	j0, j1, lo := 0, len(c.share), b+c.off
-	if lo+j0 < 0 {
-		j0 = -lo
-	}
-	if lo+j1 > e.bins {
-		j1 = e.bins - lo
-	}
+	lo := b + c.off
+	j0, j1 := max(c.core, -lo), min(c.last, e.bins-lo)
 	i := b*phases + k
-	t.z[i], t.num[i], t.den[i] = 0, 0, 0
+	t.z[i], t.den[i] = 0, 0
 	if j0 >= j1 {
 		return
 	}
 	share := c.share[j0:j1]
 	from, to := lo+j0, lo+j1
-	rho, a := t.rho[from:to][:len(share)], t.a[from:to][:len(share)]
-	cols := t.n
-	if to <= t.leakFrom || from >= t.leakEnd {
-		cols = 1
-	}
+	rho := t.rho[from:to][:len(share)]
 	var num, den float64
-	ee := [4]float64{}
-	w0 := t.w[0][from:to][:len(share)]
-	for j, p := range share {
-		num += p * rho[j]
-		den += p * p * a[j]
-		ee[0] += p * w0[j]
+	alone := to <= t.leakFrom || from >= t.leakEnd
+	if alone && !e.first && j0 == c.core && j1 == c.last {
+		// Every bin weighs the same.
+		for j, p := range share {
+			num += p * rho[j]
+		}
+		w := t.a[from]
+		whole := w * c.square
+		s := w * c.sum
+		t.finish(i, num-s*t.alongNum, whole-s*s*t.alongDen, whole)
+		return
 	}
-	for i := 1; i < cols; i++ {
+	a := t.a[from:to][:len(share)]
+	ee := [4]float64{}
+	for j, p := range share {
+		w := p * a[j]
+		num += p * rho[j]
+		ee[0] += w
+		den += p * w
+	}
+	if alone {
+		t.finish(i, num-ee[0]*t.alongNum, den-ee[0]*ee[0]*t.alongDen, den)
+		return
+	}
+	n := t.n
+	for i := 1; i < n; i++ {
 		w := t.w[i][from:to][:len(share)]
 		s := 0.0
 		for j, p := range share {
 			s += p * w[j]
 		}
-		ee[i] = s
+		ee[i] = s * t.unit[i]
 	}
-	n := t.n
+	ee[0] *= t.unit[0]
 	forward(t.g[:n*n], ee[:n])
 	whole := den
 	for j := range n {
 		num -= ee[j] * t.h[j]
 		den -= ee[j] * ee[j]
 	}
-	t.num[i], t.den[i] = num, den
-	// A place that the fit of the leakage explains by itself tests nothing.
-	if den > 1e-3*whole {
+	t.finish(i, num, den, whole)
+}
+
+// finish keeps a place's match. One that the fit of the leakage explains by
+// itself tests nothing.
+func (t *strayTest) finish(i int, num, den, whole float64) {
+	if t.den[i] = den; den > 1e-3*whole {
 		t.z[i] = num / math.Sqrt(den)
 	}
 }
@@ -240,12 +275,12 @@ func (t *strayTest) exact(e *Estimator, z *zone, i int) float64 {
 	sol := [4]float64{}
 	for j := range n {
 		s := 0.0
-		for q, p := range c.share {
+		for q := c.core; q < c.last; q++ {
 			if d := lo + q; d >= 0 && d < e.bins {
-				s += p * t.w[j][d]
+				s += c.share[q] * t.w[j][d]
 			}
 		}
-		sol[j] = s
+		sol[j] = s * t.unit[j]
 	}
 	forward(t.g[:n*n], sol[:n])
 	backward(t.g[:n*n], sol[:n])
@@ -253,11 +288,11 @@ func (t *strayTest) exact(e *Estimator, z *zone, i int) float64 {
 	var counted float64
 	for d := range t.coef {
 		v := 0.0
-		if q := d - lo; q >= 0 && q < len(c.share) {
+		if q := d - lo; q >= c.core && q < c.last {
 			v = c.share[q]
 		}
 		for j := range n {
-			v -= sol[j] * t.col[j][d]
+			v -= sol[j] * t.unit[j] * t.col[j][d]
 		}
 		if t.v[d] > 0 {
 			t.coef[d] = v * t.f[d] / t.v[d] * scale

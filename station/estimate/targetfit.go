@@ -28,7 +28,7 @@ func (w *worker) fitTarget(out *targetResult) {
 		leak = z.lx
 	}
 	n := w.scan.run(e, w.p, w.q, leak, ug, 0, e.bins)
-	if n == 0 || w.scan.found[0].z < minSignificance {
+	if n == 0 || w.scan.found[0].z < minTarget {
 		return
 	}
 	var best [maxPar]float64
