@@ -1,0 +1,33 @@
+package link
+
+import (
+	"io"
+	"time"
+)
+
+// Device is what a fake port must do.
+type Device interface {
+	io.ReadWriteCloser
+	Unblock()
+}
+
+type fakeDevice struct{ Device }
+
+func (f fakeDevice) unblock() { f.Unblock() }
+
+// NewSerial returns a link on a fake port.
+func NewSerial(dev Device, watchdog time.Duration, closeText string) *Link {
+	return &Link{line: newSerialLine(fakeDevice{dev}, watchdog), lock: &lock{}, opt: Options{CloseText: closeText}}
+}
+
+// OpenPort opens a serial link whose writes are given up earlier than in
+// real life.
+func OpenPort(path string, watchdog time.Duration) (*Link, error) {
+	opened, err := openSerial(path, 921_600)
+	if err != nil {
+		return nil, err
+	}
+	s := opened.(*serialLine)
+	s.watchdog = watchdog // nobody writes yet
+	return &Link{line: s, lock: &lock{}}, nil
+}

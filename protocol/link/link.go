@@ -1,0 +1,131 @@
+package link
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"strings"
+	"sync"
+	"time"
+)
+
+var (
+	// ErrClosed says that the link was closed on our side.
+	ErrClosed = fmt.Errorf("link: %w", os.ErrClosed)
+	// ErrLost says that the line is gone: pulled, hung up, or stuck.
+	ErrLost = errors.New("line lost")
+)
+
+// writeWatchdog is how long a line may take no byte at all.
+const writeWatchdog = time.Second
+
+// Options of a link; the zero value serves for TCP.
+type Options struct {
+	Baud      int    // of a serial line; 8N1, no flow control
+	OpenText  string // opens protocol mode on a unit with a console
+	CloseText string // closes it
+	LockDir   string // where lock files are; "" for os.TempDir()
+}
+
+// line is a serial or a TCP line. close may be called once.
+type line interface {
+	Read([]byte) (int, error)
+	Write([]byte) (int, error)
+	SetReadDeadline(time.Time) error
+	discard() // what was received and not read
+	close() error
+}
+
+// Link is an open line to one unit.
+type Link struct {
+	line
+	opt  Options
+	lock *lock
+
+	mu     sync.Mutex
+	closed bool
+}
+
+// Open opens a line: "tcp:HOST:PORT" on loopback, anything else names a
+// serial port. It forgets what the port had received before, and sends the
+// text that opens protocol mode. The unit may be restarting because its port
+// was opened: whoever identifies it has to be patient, and to Resume.
+func Open(ctx context.Context, address string, opt Options) (*Link, error) {
+	l, err := open(ctx, address, opt)
+	if err != nil {
+		return nil, fmt.Errorf("opening %s: %w", address, err)
+	}
+	if err := l.Resume(); err != nil {
+		l.Close()
+		return nil, fmt.Errorf("opening %s: %w", address, err)
+	}
+	return l, nil
+}
+
+func open(ctx context.Context, address string, opt Options) (*Link, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	lock, err := takeLock(opt.LockDir, address)
+	if err != nil {
+		return nil, err
+	}
+	var line line
+	if host, ok := strings.CutPrefix(address, "tcp:"); ok {
+		line, err = dial(ctx, host)
+	} else {
+		line, err = openSerial(address, opt.Baud)
+	}
+	if err != nil {
+		lock.release()
+		return nil, err
+	}
+	return &Link{line: line, opt: opt, lock: lock}, nil
+}
+
+// Resume opens protocol mode again, as after a restart of the unit, and
+// forgets what was received so far.
+func (l *Link) Resume() error {
+	l.discard()
+	if l.opt.OpenText == "" {
+		return nil
+	}
+	_, err := l.Write([]byte(l.opt.OpenText))
+	return err
+}
+
+// Close sends the text that closes protocol mode, if the line still takes
+// it, and gives the port back. Reads and writes that wait return ErrClosed.
+// Closing again does nothing.
+func (l *Link) Close() error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.closed {
+		return nil
+	}
+	l.closed = true
+	if l.opt.CloseText != "" {
+		_, _ = l.Write([]byte(l.opt.CloseText)) // a lost line needs no farewell
+	}
+	defer l.lock.release()
+	return l.line.close()
+}
+
+// dial opens a TCP line on loopback, and nowhere else: the protocol has no
+// notion of who is speaking.
+func dial(ctx context.Context, address string) (line, error) {
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		return nil, err
+	}
+	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		return nil, fmt.Errorf("%s is not on loopback: run the bridge on this machine", host)
+	}
+	conn, err := (&net.Dialer{Timeout: 5 * time.Second}).DialContext(ctx, "tcp", address)
+	if err != nil {
+		return nil, err
+	}
+	return &tcpLine{Conn: conn}, nil
+}
