@@ -61,10 +61,11 @@ func (f *File) Judge(s quantity.Set) Judgement {
 
 // JudgeAs judges what was measured, if anything, and then gives the unit to
 // the named bin: for what the station found without a limit, see the
-// reserved names. It is false where the file has no such bin.
+// reserved names. It is false where the file has no such bin, and for Passed,
+// which only the limits can give.
 func (f *File) JudgeAs(name string, s quantity.Set) (Judgement, bool) {
 	b, ok := f.Bin(name)
-	if !ok {
+	if !ok || name == Passed {
 		return Judgement{}, false
 	}
 	j := judgement(b)

@@ -109,11 +109,11 @@ func TestSimulatedUnits(t *testing.T) {
 		flaw          simunit.Flaw
 		bin, instruct string
 	}{
-		{"healthy", "hopper-54", 4, 0, simunit.Seating{}, simunit.Sound, limits.Passed, ""},
-		{"dirty window", "hopper-54", 2, 0.12, simunit.Seating{}, simunit.Sound, "dirty_window", "Wipe the window, run again."},
+		{"healthy", "hopper-54", 2, 0, simunit.Seating{}, simunit.Sound, limits.Passed, ""},
+		{"dirty window", "hopper-54", 1, 0.12, simunit.Seating{}, simunit.Sound, "dirty_window", "Wipe the window, run again."},
 		{"wrong seat", "hopper-54", 1, 0, simunit.Seating{TiltXDeg: 3, ShiftMM: 2}, simunit.Sound, "seat", "Seat the unit flat, run again."},
 		{"zero moves", "hopper-54", 1, 0, simunit.Seating{}, simunit.FlawZeroMoves, limits.Verify, ""},
-		{"healthy, ranges only", "hopper-1", 4, 0, simunit.Seating{}, simunit.Sound, limits.Passed, ""},
+		{"healthy, ranges only", "hopper-1", 2, 0, simunit.Seating{}, simunit.Sound, limits.Passed, ""},
 		{"dirty window, ranges only", "hopper-1", 1, 0.12, simunit.Seating{}, simunit.Sound, "dirty_window", "Wipe the window, run again."},
 	} {
 		t.Run(c.name, func(t *testing.T) {
