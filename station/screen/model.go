@@ -99,7 +99,7 @@ func (m *model) take(entries []Entry, at time.Time) tea.Cmd {
 		case NoKey:
 			m.label(e, at)
 		case KeyGo:
-			m.pass(Input{Kind: Go, Nest: station.NoNest, At: at})
+			m.pass(Input{Kind: Go, Nest: m.snap.Hands.Nest, At: at})
 		case KeyStop:
 			m.say("To leave, press Ctrl-Q twice. To end the attempt in a nest, press Ctrl-X twice.")
 		case KeySkip:

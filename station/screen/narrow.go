@@ -10,10 +10,10 @@ import (
 // drawPlain is the picture for a small window, or for more nests than stand
 // side by side: the sentence, the verdict and one row a nest, in words.
 func (v *view) drawPlain(c *canvas) {
-	say, _, words := v.called()
+	hands, _, words := v.called()
 	a := rect{0, 0, c.w, c.h - 1}
-	y := c.paragraph(a, say.tone, words)
-	c.fill(rect{0, 0, c.w, y}, say.tone)
+	y := c.paragraph(a, hands.tone, words)
+	c.fill(rect{0, 0, c.w, y}, hands.tone)
 	bottom := a.y + a.h
 	rows := len(v.snap.Nests)
 	if n := v.handsNest(); n != nil && n.Verdict != nil {
@@ -52,7 +52,7 @@ func (v *view) drawPlain(c *canvas) {
 	for _, m := range news {
 		text := sentence(m.Code, m.Args)
 		if len(wrap("! "+text, c.w-2)) > bottom-y {
-			text = m.Code.Say(m.Args)
+			text = say(m.Code, m.Args)
 		}
 		if len(wrap("! "+text, c.w-2)) > bottom-y {
 			break

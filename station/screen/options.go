@@ -29,7 +29,7 @@ type Input struct {
 	Kind  Kind
 	Text  string // as it came: separators of ISO/IEC 15434 included
 	Fault string
-	Nest  int // index of the nest for Skip, station.NoNest otherwise
+	Nest  int // for Go and Skip the nest the hands were sent to on the screen, or station.NoNest
 	At    time.Time
 }
 

@@ -13,10 +13,10 @@ import (
 // the bench.
 func (v *view) drawNests(c *canvas, a rect) {
 	n := len(v.snap.Nests)
-	say, _, _ := v.called()
+	hands, _, _ := v.called()
 	for i := range v.snap.Nests {
 		x := a.x + a.w*i/n
-		called := v.snap.Hands.Nest == i && say.tone != term.Plain
+		called := v.snap.Hands.Nest == i && hands.tone != term.Plain
 		v.drawNest(c, rect{x, a.y, a.x + a.w*(i+1)/n - x, a.h}, &v.snap.Nests[i], called)
 	}
 }
@@ -184,9 +184,9 @@ func (v *view) drawProgress(c *canvas, a rect, n *station.NestView) {
 	room := rect{a.x, y, a.w, a.y + a.h - y}
 	switch {
 	case stop != nil:
-		y += c.paragraph(room, term.Plain, stop.Code.Do(stop.Args))
+		y += c.paragraph(room, term.Plain, do(stop.Code, stop.Args))
 	case n.Trouble != nil:
-		if text := n.Trouble.Code.Do(n.Trouble.Args); len(wrap(text, a.w)) <= room.h {
+		if text := do(n.Trouble.Code, n.Trouble.Args); len(wrap(text, a.w)) <= room.h {
 			y += c.paragraph(room, term.Plain, text)
 		}
 	}

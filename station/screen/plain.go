@@ -20,6 +20,7 @@ import (
 func RunPlain(ctx context.Context, o Options) error {
 	o.defaults()
 	p := &plain{out: o.Out, ascii: o.ASCII}
+	p.last.Hands.Nest = station.NoNest
 	for _, h := range o.Hints {
 		p.line("Label to type: " + h.String())
 	}
@@ -36,6 +37,9 @@ func RunPlain(ctx context.Context, o Options) error {
 		case in := <-entered:
 			if in.Kind == Unreadable {
 				p.line(sentence(station.RefusedLabel, station.Args{Detail: in.Fault + ": " + squeeze(in.Text, 24, o.ASCII)}))
+			}
+			if in.Kind == Go {
+				in.Nest = p.last.Hands.Nest
 			}
 			select {
 			case outbox <- in:

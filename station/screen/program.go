@@ -5,11 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"slices"
 	"time"
 
 	tea "github.com/charmbracelet/bubbletea"
 	xterm "github.com/charmbracelet/x/term"
 
+	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
 )
 
@@ -37,7 +39,7 @@ func Run(ctx context.Context, o Options) error {
 	outbox := make(chan Input, waiting)
 	keyCame := make(chan struct{}, 1)
 	m := &model{
-		view:  view{ascii: o.ASCII, hints: append([]Hint(nil), o.Hints...)},
+		view:  view{ascii: o.ASCII, hints: slices.Clone(o.Hints)},
 		depth: *o.Colour,
 		w:     fullWidth,
 		h:     fullHeight,
@@ -63,6 +65,7 @@ func Run(ctx context.Context, o Options) error {
 			return true
 		},
 	}
+	m.snap.Hands.Nest = station.NoNest // before the first snapshot
 	options := []tea.ProgramOption{
 		tea.WithContext(ctx), tea.WithOutput(o.Out), tea.WithAltScreen(), tea.WithFPS(framesPerSecond),
 		tea.WithoutSignalHandler(), tea.WithoutBracketedPaste(), tea.WithFilter(stamp(o.Now)),

@@ -160,24 +160,24 @@ func (v *view) held(c call, n *station.NestView) call {
 // not fit (a long name of a nest, a letter that the font has not), the
 // sentence stands there in words.
 func (v *view) drawHands(c *canvas, a rect, font term.Font, pad int) {
-	say, lines, words := v.called()
+	hands, lines, words := v.called()
 	inner := rect{a.x + 2, a.y + pad, a.w - 4, font.Rows()}
 	second := inner
 	second.y += font.Rows() + 1
-	fits := say.lines[0] != "" && fitsIn(font, inner.w, lines[:]...)
+	fits := hands.lines[0] != "" && fitsIn(font, inner.w, lines[:]...)
 	if !fits && font.Rows() > term.Five().Rows() && fitsIn(term.Five(), inner.w, lines[:]...) {
 		font, fits = term.Five(), true
 		inner.y++
 	}
 	if fits {
-		c.letters(inner, font, say.tone, lines[0])
-		c.letters(second, font, say.tone, lines[1])
+		c.letters(inner, font, hands.tone, lines[0])
+		c.letters(second, font, hands.tone, lines[1])
 	} else {
 		block := rect{a.x + 4, a.y + a.h/2 - 1, a.w - 8, 3}
-		c.paragraph(block, say.tone, strings.ToUpper(words))
+		c.paragraph(block, hands.tone, strings.ToUpper(words))
 	}
-	edge(c, a, say.tone)
-	c.fill(a, say.tone)
+	edge(c, a, hands.tone)
+	c.fill(a, hands.tone)
 }
 
 func fitsIn(font term.Font, w int, lines ...string) bool {
@@ -253,7 +253,7 @@ func (v *view) drawWords(c *canvas, a rect) {
 		room := rect{a.x, a.y, a.w, bottom - a.y}
 		text := sentence(line.Code, line.Args)
 		if len(wrap("! "+text, room.w)) > room.h {
-			text = line.Code.Say(line.Args) // without the action rather than cut
+			text = say(line.Code, line.Args) // without the action rather than cut
 		}
 		tone := term.Plain
 		if alarming(line.Code) {

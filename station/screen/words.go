@@ -3,6 +3,8 @@ package screen
 import (
 	"fmt"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
@@ -47,7 +49,7 @@ func (c call) say(nest, bin string) [2]string {
 // aloud is a nest's name as one says it: a bare letter or number gets the
 // word before it.
 func aloud(name string) string {
-	if len([]rune(name)) <= 2 {
+	if n := len([]rune(name)); n == 1 || n == 2 {
 		return "nest " + name
 	}
 	return name
@@ -136,7 +138,27 @@ func markOf(v *station.Verdict) mark {
 
 // sentence is a code as a whole sentence with its action.
 func sentence(code station.Code, a station.Args) string {
-	return strings.TrimSpace(code.Say(a) + " " + code.Do(a))
+	return strings.TrimSpace(say(code, a) + " " + do(code, a))
+}
+
+// say is a code's sentence, with the nest as one calls it.
+func say(code station.Code, a station.Args) string {
+	a.Nest = aloud(a.Nest)
+	return capital(code.Say(a))
+}
+
+// do is a code's action, with the nest as one calls it.
+func do(code station.Code, a station.Args) string {
+	a.Nest = aloud(a.Nest)
+	return code.Do(a)
+}
+
+func capital(s string) string {
+	r, w := utf8.DecodeRuneInString(s)
+	if w == 0 {
+		return ""
+	}
+	return string(unicode.ToUpper(r)) + s[w:]
 }
 
 // reason says why a nest's verdict is what it is, and what to do about it. A
@@ -144,18 +166,18 @@ func sentence(code station.Code, a station.Args) string {
 // with it does.
 func (v *view) reason(n *station.NestView) string {
 	verdict := n.Verdict
-	a := station.Args{Nest: aloud(n.Name), Label: n.Label, Bin: fmt.Sprint(verdict.HardBin), Detail: verdict.Detail}
+	a := station.Args{Nest: n.Name, Label: n.Label, Bin: fmt.Sprint(verdict.HardBin), Detail: verdict.Detail}
 	for i := len(v.snap.Messages) - 1; i >= 0; i-- {
 		if m := v.snap.Messages[i]; m.Code == verdict.Code && m.Nest >= 0 && m.Nest < len(v.snap.Nests) && &v.snap.Nests[m.Nest] == n {
 			a = m.Args
 			break
 		}
 	}
-	do := verdict.Instruction
-	if do == "" {
-		do = verdict.Code.Do(a)
+	action := verdict.Instruction
+	if action == "" {
+		action = do(verdict.Code, a)
 	}
-	return strings.TrimSpace(verdict.Code.Say(a) + " " + do)
+	return strings.TrimSpace(say(verdict.Code, a) + " " + action)
 }
 
 // counted says the counters in one line.
