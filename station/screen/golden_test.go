@@ -123,6 +123,15 @@ func TestGoldenScreens(t *testing.T) {
 			s.Label = "HP54-000018-7"
 			return s
 		}()},
+		{name: "seat-anywhere", snap: func() station.Snapshot {
+			s := bench(3)
+			for i, name := range []string{"A", "B", "C"} {
+				s.Nests[i].Name = name
+			}
+			s.Hands = station.Hands{Nest: station.NoNest, Code: station.HandsSeat, Args: station.Args{Nest: "A, B, C", Label: label}}
+			s.Label = label
+			return s
+		}()},
 		{name: "take-out-first", snap: func() station.Snapshot {
 			s := call(bench(3), 0, station.HandsTakeOut)
 			s.Nests[0].Step, s.Nests[0].UnitID = station.Unlabelled, "u-77e1"

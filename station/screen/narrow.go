@@ -86,7 +86,7 @@ func nestRow(n *station.NestView, w int, ascii bool) string {
 	switch {
 	case n.Verdict != nil:
 		row += fmt.Sprintf("%s  bin %d", markOf(n.Verdict).word, n.Verdict.HardBin)
-	case n.Total > 0:
+	case n.Total > 0 && captures(n.Step):
 		row += fmt.Sprintf("%s %d %%", phase(n.Step), percent(n))
 		more = append(more, remaining(n.Remaining))
 	default:

@@ -169,7 +169,8 @@ func (v *view) drawProgress(c *canvas, a rect, n *station.NestView) {
 		y++
 	}
 	line(term.Strong, phase(n.Step))
-	if n.Total > 0 {
+	counting := n.Total > 0 && captures(n.Step)
+	if counting {
 		full := int(int64(a.w) * percent(n) / 100)
 		line(term.Plain, strings.Repeat(string(c.block()), full)+strings.Repeat(rest(c), a.w-full))
 		line(term.Plain, fmt.Sprintf("%d %%%s", percent(n), remaining(n.Remaining)))
@@ -191,7 +192,7 @@ func (v *view) drawProgress(c *canvas, a rect, n *station.NestView) {
 		}
 	}
 	// Where there is room, what is left to wait for is readable at a distance.
-	if n.Total > 0 {
+	if counting {
 		big := fmt.Sprintf("%d%%", percent(n))
 		if n.Remaining >= 0 {
 			big = fmt.Sprintf("%.0f s", n.Remaining.Seconds())

@@ -42,17 +42,33 @@ var calls = map[station.Code]call{
 
 // say fills the lines of a call.
 func (c call) say(nest, bin string) [2]string {
-	fill := strings.NewReplacer("{nest}", strings.ToUpper(aloud(nest)), "{bin}", bin)
+	if strings.Contains(nest, ", ") {
+		nest = choice(nest) // of several, the bare names: lines are short
+	} else {
+		nest = aloud(nest)
+	}
+	fill := strings.NewReplacer("{nest}", strings.ToUpper(nest), "{bin}", bin)
 	return [2]string{fill.Replace(c.lines[0]), fill.Replace(c.lines[1])}
 }
 
 // aloud is a nest's name as one says it: a bare letter or number gets the
-// word before it.
+// word before it. Several names are told apart by commas.
 func aloud(name string) string {
+	if names := strings.Split(name, ", "); len(names) > 1 {
+		return aloud(names[0]) + strings.TrimPrefix(choice(name), names[0])
+	}
 	if n := len([]rune(name)); n == 1 || n == 2 {
 		return "nest " + name
 	}
 	return name
+}
+
+// choice says several names as a choice.
+func choice(names string) string {
+	if i := strings.LastIndex(names, ", "); i >= 0 {
+		return names[:i] + " or " + names[i+2:]
+	}
+	return names
 }
 
 // phase says a step to the operator, in at most 16 cells: what the nest does,
@@ -113,6 +129,16 @@ func phase(s station.Step) string {
 		return "closed"
 	}
 	return s.String()
+}
+
+// captures tells whether a nest in this step captures, so that its progress is
+// worth looking at.
+func captures(s station.Step) bool {
+	switch s {
+	case station.EmptyCapture, station.TargetCapture, station.RangesCapture, station.VerifyCapture:
+		return true
+	}
+	return false
 }
 
 // mark is a verdict as a word, a sign and a tone.
@@ -176,6 +202,9 @@ func (v *view) reason(n *station.NestView) string {
 	action := verdict.Instruction
 	if action == "" {
 		action = do(verdict.Code, a)
+	}
+	if verdict.Released() && !verdict.Again {
+		return action // the hands' sentence says the rest
 	}
 	return strings.TrimSpace(say(verdict.Code, a) + " " + action)
 }
