@@ -167,10 +167,14 @@ func sentence(code station.Code, a station.Args) string {
 	return strings.TrimSpace(say(code, a) + " " + do(code, a))
 }
 
-// say is a code's sentence, with the nest as one calls it.
+// say is a code's sentence, with the nest as one calls it. Labels and names of
+// quantities stay as they are, also where a sentence begins with one.
 func say(code station.Code, a station.Args) string {
 	a.Nest = aloud(a.Nest)
-	return capital(code.Say(a))
+	if strings.HasPrefix(code.Meaning().Sentence, "{nest}") {
+		return capital(code.Say(a))
+	}
+	return code.Say(a)
 }
 
 // do is a code's action, with the nest as one calls it.
