@@ -95,6 +95,7 @@ func (e *Estimator) zoneParts(l *Leakage, o *Offsets, z int, tempCel, excess flo
 func (e *Estimator) finish(l *Leakage, o *Offsets, tempCel, excess float64, unit *Summary) {
 	g, q := e.setup.Grid, o.Quantities
 	d := o.Reference.DistanceMM + e.setup.DatumMM
+	o.parts = make([]parts, e.zones)
 	var used []int
 	var zones []parts
 	for z := range o.Zones {
@@ -109,7 +110,7 @@ func (e *Estimator) finish(l *Leakage, o *Offsets, tempCel, excess float64, unit
 		} else {
 			p = e.zoneParts(l, o, z, tempCel, excess)
 		}
-		out.OffsetUMM = p.u()
+		out.OffsetUMM, o.parts[z] = p.u(), p
 		if out.Flags == 0 {
 			used = append(used, z)
 			zones = append(zones, p)

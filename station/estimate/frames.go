@@ -57,7 +57,7 @@ func (e *Estimator) checkFrames(h Histogram, flagged func(int) bool) frames {
 		d := dispersion(series, mean, v)
 		sumD += d.index
 		sumDF += float64(nf - 1)
-		if d.bad(e.setup.Checks, tests) {
+		if mean >= 25 && d.bad(e.setup.Checks, tests) { // far out in its tail the law needs more of them
 			out.bad = true
 			out.zones = append(out.zones, z)
 		}
@@ -69,7 +69,7 @@ func (e *Estimator) checkFrames(h Histogram, flagged func(int) bool) frames {
 	for _, w := range whole {
 		mean += w / float64(nf)
 	}
-	if mean >= 5 && wholeVar > 0 {
+	if mean >= 25 && wholeVar > 0 {
 		d := dispersion(whole, mean, wholeVar)
 		out.excess = d.excess
 		if d.bad(e.setup.Checks, tests) {
@@ -77,7 +77,7 @@ func (e *Estimator) checkFrames(h Histogram, flagged func(int) bool) frames {
 			out.zones = nil
 		}
 	}
-	if sumDF > 0 && mathext.GammaIncReg(sumDF/2, sumD/2) < 1e-4 {
+	if sumDF > 0 && lowerTail(sumD, sumDF) < 1e-4 {
 		out.bad = true
 		out.zones = nil
 	}
@@ -140,3 +140,6 @@ func lowNoncentral(d, df float64) float64 {
 	}
 	return lo
 }
+
+// lowerTail is the chance of an index of dispersion of d or less.
+func lowerTail(d, df float64) float64 { return mathext.GammaIncReg(df/2, d/2) }

@@ -45,6 +45,7 @@ type emptyResult struct {
 	rate, tau     float64
 	tauU          float64 // ps
 	ambient       float64
+	wide          [3]float64 // rate, tau, ambient with the unit's own pulse width
 	reached       [2]int
 	late, total   float64 // leakage rates: later than a width behind the peak, in all bins reached
 	lateV, totalV float64
@@ -83,8 +84,8 @@ func (e *Estimator) Empty(h Histogram) (*Leakage, error) {
 	e.flagHot(l.Zones)
 	fr := e.checkFrames(h, func(z int) bool { return l.Zones[z].Flags&(Dead|Saturated) != 0 })
 	l.excess = fr.excess
-	sigma, strays := w.strays(l)
 	e.measurePulse(w, l)
+	sigma, strays := w.strays(l)
 	l.quantities(e, h, sigma)
 	l.Faults = e.captureFaults("empty", l.Zones, fr, strays)
 	return l, nil
@@ -284,6 +285,18 @@ func (w *worker) strays(l *Leakage) (sigma float64, zones []int) {
 	c := e.setup.Checks
 	limit := e.strayThreshold(c.FamilyWise)
 	usable := func(iz int) bool { return l.Zones[iz].Flags&(Dead|Saturated) == 0 && !math.IsNaN(l.Zones[iz].Ambient) }
+	// The unit's pulse may be as much wider or narrower than the product's as
+	// the allowance says; the capture itself tells by how much.
+	width, limits := 1.0, 4*c.PulseWidth
+	if !math.IsNaN(l.width) {
+		width = min(max(l.width, 1-limits), 1+limits)
+	}
+	own := func(f *emptyResult) [3]float64 {
+		if width == l.width && f.found {
+			return f.wide
+		}
+		return [3]float64{f.rate, f.tau, f.ambient}
+	}
 	// The allowance for unequal bins holds in the leakage, where the capture
 	// cannot tell a bin's width from the pulse; in the ambient it is used as
 	// far as the bins are seen to differ, so that it hides no stray.
@@ -296,7 +309,7 @@ func (w *worker) strays(l *Leakage) (sigma float64, zones []int) {
 			}
 			f := &l.fits[iz]
 			w.reload(l, iz)
-			w.stray.counting(e, &w.z, f.rate, f.tau, f.ambient)
+			w.stray.counting(e, &w.z, own(f), width)
 			s2, mean, n := w.stray.roughness(&w.z, f.reached, w.d)
 			if n == 0 {
 				continue
@@ -307,7 +320,10 @@ func (w *worker) strays(l *Leakage) (sigma float64, zones []int) {
 			spread += u * u
 		}
 		if down > 0 {
-			seen := (up + math.Sqrt(spread)) / down
+			// A margin for the error of what is seen, which matters only where
+			// few zones show it.
+			u := math.Sqrt(spread)
+			seen := (up + u*min(1, 4*u/math.Sqrt(down))) / down
 			ambientVar = min(ambientVar, max(0, seen))
 		}
 	}
@@ -317,7 +333,7 @@ func (w *worker) strays(l *Leakage) (sigma float64, zones []int) {
 		}
 		f := &l.fits[iz]
 		w.reload(l, iz)
-		s, _ := w.stray.run(e, &w.z, f.rate, f.tau, f.ambient, ambientVar, c.BinWidth*c.BinWidth, c.PulseWidth, 3)
+		s, _ := w.stray.run(e, &w.z, own(f), width, ambientVar, c.BinWidth*c.BinWidth, c.PulseWidth, 3)
 		sigma = max(sigma, s)
 		if s > limit {
 			zones = append(zones, iz)

@@ -43,6 +43,20 @@ type Offsets struct {
 	shots   int64
 	summary bool
 	fits    []targetResult
+	parts   []parts
+}
+
+// ZoneBudget returns the lines of zone z's offset, nil where the zone was not
+// measured.
+func (o *Offsets) ZoneBudget(z int) []Line {
+	if z < 0 || z >= len(o.Zones) || math.IsNaN(o.Zones[z].OffsetMM) {
+		return nil
+	}
+	out := make([]Line, len(lines))
+	for i, l := range lines {
+		out[i] = Line{l.name, math.Abs(o.parts[z][i])}
+	}
+	return out
 }
 
 // Target estimates the offset from a capture of the target and the empty

@@ -44,6 +44,10 @@ func (e *Estimator) measurePulse(w *worker, l *Leakage) {
 		}
 	}
 	l.width, l.widthU = width, 1/math.Sqrt(info)
+	for iz := range l.fits {
+		f := &l.fits[iz]
+		f.wide = [3]float64{f.rate + back[iz][0]*(width-1), f.tau + back[iz][1]*(width-1), f.ambient}
+	}
 	l.Quantities.Put(quantity.PulseWidth, width*e.pulse.fwhm, l.widthU*e.pulse.fwhm)
 	m2, u2 := over/whole, math.Sqrt(overVar)/whole
 	m := math.Sqrt(max(m2, 0))

@@ -40,18 +40,20 @@ func newStrayTest(bins int) strayTest {
 	return t
 }
 
-// counting fills expected counts, responses and counting variances for rates
-// L·p + a, where p is z's pulse at delay tau (left in t.col[1]).
-func (t *strayTest) counting(e *Estimator, z *zone, L, tau, a float64) {
-	r := e.reached(tau, 0)
+// counting fills expected counts, responses and counting variances for the
+// rates of a fit (rate, delay, ambient) with a pulse of the given width, which
+// it leaves in t.col[1].
+func (t *strayTest) counting(e *Estimator, z *zone, fit [3]float64, width float64) {
+	L, tau, a := fit[0], fit[1], fit[2]
+	r := e.reached(tau, math.Abs(width-1)*max(-e.pulse.lo, e.pulse.hi))
 	t.leakFrom, t.leakEnd = r[0], r[1]
 	for i := 1; i < 4; i++ {
 		clear(t.col[i])
 		clear(t.w[i])
 	}
 	if L > 0 {
-		e.pulse.bins(e.setup.FirstBinPS, e.setup.BinPS, r[0], tau, 1, t.col[1][r[0]:r[1]], t.col[2][r[0]:r[1]])
-		e.pulse.stretch(e.setup.FirstBinPS, e.setup.BinPS, r[0], tau, 1, t.col[3][r[0]:r[1]])
+		e.pulse.bins(e.setup.FirstBinPS, e.setup.BinPS, r[0], tau, width, t.col[1][r[0]:r[1]], t.col[2][r[0]:r[1]])
+		e.pulse.stretch(e.setup.FirstBinPS, e.setup.BinPS, r[0], tau, width, t.col[3][r[0]:r[1]])
 	}
 	far := math.Exp(-a)
 	for b, n := range z.rt {
@@ -95,13 +97,15 @@ func (t *strayTest) roughness(z *zone, reached [2]int, d []float64) (scale2, mea
 
 // run returns the largest significance over all places, in sigmas of a
 // normal deviate of the same chance, and the delay of that place. ambientVar
-// is the relative variance of bins in the ambient, binVar in the leakage.
-func (t *strayTest) run(e *Estimator, z *zone, L, tau, a, ambientVar, binVar, width, floor float64) (sigma, at float64) {
-	t.counting(e, z, L, tau, a)
+// is the relative variance of bins in the ambient, binVar in the leakage,
+// allowed the sd of the width. Below floor a normal deviate is good enough.
+func (t *strayTest) run(e *Estimator, z *zone, fit [3]float64, width, ambientVar, binVar, allowed, floor float64) (sigma, at float64) {
+	t.counting(e, z, fit, width)
+	L, a := fit[0], fit[2]
 	t.n = 1
 	if L > 0 {
 		t.n = 3
-		if width > 0 {
+		if allowed > 0 {
 			t.n = 4
 		}
 	}
@@ -116,7 +120,7 @@ func (t *strayTest) run(e *Estimator, z *zone, L, tau, a, ambientVar, binVar, wi
 		t.a[b], t.rho[b] = k*t.f[b], k*(z.y[b]-t.mean[b])
 		t.col[0][b] = 1
 	}
-	if !t.columns(L, width) {
+	if !t.columns(L, allowed) {
 		return 0, math.NaN()
 	}
 	for b := range e.bins {
