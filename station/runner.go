@@ -55,8 +55,9 @@ var (
 
 const (
 	leaveWithin = 2 * time.Second        // from the end of Run's context to its return
-	tickEvery   = time.Second            //
-	stopWithin  = 500 * time.Millisecond // for a unit to confirm that its emitter is off, on the way out
+	closeWithin = 700 * time.Millisecond // of these, for goroutines to end
+	stopWithin  = 500 * time.Millisecond // of these, for a unit to confirm that its emitter is off
+	tickEvery   = time.Second
 )
 
 // NewRunner makes a Runner of a station at rest.
@@ -150,7 +151,7 @@ func (r *Runner) Run(ctx context.Context) (err error) {
 			r.step(Event{At: r.opt.Now(), Nest: NoNest, Fact: Tick{}})
 		case <-leaving:
 			leaving = nil
-			timer := time.NewTimer(leaveWithin - stopWithin)
+			timer := time.NewTimer(leaveWithin - closeWithin)
 			defer timer.Stop()
 			late = timer.C
 			r.step(Event{At: r.opt.Now(), Nest: NoNest, Fact: Shutdown{Why: context.Cause(ctx).Error()}})
@@ -188,7 +189,7 @@ func (r *Runner) close() error {
 		r.tasks.Wait()
 		close(done)
 	}()
-	limit := time.NewTimer(2 * stopWithin)
+	limit := time.NewTimer(closeWithin)
 	defer limit.Stop()
 	select {
 	case <-done:

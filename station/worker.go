@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"example.org/panecal/protocol"
@@ -24,16 +25,18 @@ type worker struct {
 	epoch  int                // counts halts: what was ordered before one is not begun after it
 	cancel context.CancelFunc // of the job that runs, nil for none
 
+	period atomic.Int64 // of the unit's pulses, ns
+
 	line    Line // nil while closed
 	present bool // the last request was answered: someone is there to be told
-	unit    protocol.Identity
 	counted protocol.Counters
 }
 
 // order is a job with the epoch it was given in.
 type order struct {
 	Effect
-	epoch int
+	epoch   int
+	overdue *time.Timer
 }
 
 // Time limits of jobs. Within them the line's own tries decide.
@@ -44,6 +47,7 @@ const (
 	captureGrace  = 30 * time.Second // beyond four times the shots' own time
 	dialWithin    = 3 * time.Second
 	haltWithin    = time.Second
+	overdueAfter  = 2 * time.Second // beyond a job's limit and the one before it
 	keepAlive     = 3 * time.Second // a unit with a console leaves after 10 s without a request
 )
 
@@ -60,8 +64,12 @@ func (w *worker) give(e Effect) {
 			w.cancel()
 		}
 	}
-	o := order{e, w.epoch}
+	o := order{Effect: e, epoch: w.epoch}
 	w.mu.Unlock()
+	// A port that does not return must not hold the nest for ever.
+	o.overdue = time.AfterFunc(w.limit(e.Job)+overdueAfter, func() {
+		w.r.answer(e, failed(e.Job, Failure{Silent, "the port does not return"}))
+	})
 	select {
 	case w.jobs <- o:
 	default: // cannot be: a nest awaits one answer at a time
@@ -104,6 +112,7 @@ func (w *worker) run() {
 func (w *worker) serve(o order) {
 	ctx, cancel := context.WithCancel(context.Background())
 	defer cancel()
+	defer o.overdue.Stop()
 	w.mu.Lock()
 	stale := o.epoch != w.epoch
 	if !stale {
@@ -178,28 +187,12 @@ func (w *worker) stayAwake() {
 }
 
 func (w *worker) do(ctx context.Context, e Effect) Fact {
-	limit := shortJob
-	switch j := e.Job.(type) {
-	case Identify:
-		if j.Quick {
-			limit = quickIdentify
-		}
-	case Write, Mark, Void:
-		limit = writeJob
-	case Halt:
-		limit = haltWithin
-	case Open:
-		limit = dialWithin
-	case Capture:
-		period := time.Duration(w.unit.PulsePeriodNS)
-		limit = 4*time.Duration(j.Request.Shots*int64(j.Request.Frames))*period + captureGrace
-	}
 	if _, open := e.Job.(Open); !open && w.line == nil {
 		if err := w.dial(ctx); err != nil {
 			return failed(e.Job, failureOf(err))
 		}
 	}
-	ctx, cancel := context.WithTimeout(ctx, limit)
+	ctx, cancel := context.WithTimeout(ctx, w.limit(e.Job))
 	defer cancel()
 	f, err := w.talk(ctx, e)
 	w.present = err == nil
@@ -207,6 +200,25 @@ func (w *worker) do(ctx context.Context, e Effect) Fact {
 		w.hangUp()
 	}
 	return f
+}
+
+// limit is how long a job may take.
+func (w *worker) limit(j Job) time.Duration {
+	switch j := j.(type) {
+	case Identify:
+		if j.Quick {
+			return quickIdentify
+		}
+	case Write, Mark, Void:
+		return writeJob
+	case Halt:
+		return haltWithin
+	case Open:
+		return dialWithin
+	case Capture:
+		return 4*time.Duration(j.Request.Shots*int64(j.Request.Frames)*w.period.Load()) + captureGrace
+	}
+	return shortJob
 }
 
 func (w *worker) dial(ctx context.Context) error {
@@ -233,7 +245,8 @@ func (w *worker) talk(ctx context.Context, e Effect) (Fact, error) {
 			return Identified{Identity: id}, nil // who it is decides what is said about it
 		}
 		if err == nil {
-			w.unit, w.counted = id, w.line.Stats()
+			w.counted = w.line.Stats()
+			w.period.Store(id.PulsePeriodNS)
 		}
 		return Identified{failureOf(err), id}, err
 	case Report:
