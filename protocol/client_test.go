@@ -476,3 +476,23 @@ func TestLineGone(t *testing.T) {
 		}
 	})
 }
+
+// TestStopFromAnotherGoroutine: a Stop gets in between two polls.
+func TestStopFromAnotherGoroutine(t *testing.T) {
+	u := newFakeUnit()
+	withUnit(t, u, protocol.Options{}, func(ctx context.Context, c *protocol.Client) {
+		result := make(chan error)
+		go func() {
+			_, err := c.Capture(ctx, capture20, nil)
+			result <- err
+		}()
+		time.Sleep(350 * time.Millisecond) // virtual
+		if err := c.Stop(ctx); err != nil {
+			t.Error(err)
+		}
+		var ended *protocol.EndedError
+		if err := <-result; !errors.As(err, &ended) || ended.Progress.End != protocol.Stopped {
+			t.Errorf("got %v", err)
+		}
+	})
+}
