@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"runtime"
 	"time"
 
 	"go.etcd.io/bbolt"
@@ -85,14 +84,10 @@ func createDatabase(path string) error {
 // power cut lost a commit; a page size of its own keeps files alike on all
 // machines.
 func openBolt(path string) (*bbolt.DB, error) {
-	o := &bbolt.Options{
+	return bbolt.Open(path, fileMode, &bbolt.Options{
 		Timeout: 2 * time.Second, FreelistType: bbolt.FreelistMapType,
-		PageSize: 4096, NoStatistics: true,
-	}
-	if runtime.GOOS != "windows" {
-		o.InitialMmapSize = 64 << 20
-	}
-	return bbolt.Open(path, fileMode, o)
+		PageSize: pageSize, NoStatistics: true,
+	})
 }
 
 func readPosition(tx *bbolt.Tx) (position, error) {

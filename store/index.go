@@ -75,6 +75,29 @@ func (ix *index) open() error {
 	return nil
 }
 
+// proveRows says whether the rows that the database counts are there.
+func (ix *index) proveRows(p position) error {
+	if p.Rows == 0 {
+		return nil
+	}
+	size, err := ix.rows.Size()
+	if err != nil {
+		return err
+	}
+	last := rowsHead + (p.Rows-1)*rowSize
+	if size < last+rowSize {
+		return &DamageError{File: rowsName, Offset: size, What: "rows are missing"}
+	}
+	b := make([]byte, rowSize)
+	if _, err := ix.rows.ReadAt(b, last); err != nil {
+		return err
+	}
+	if err := decodeRow(p.Rows-1, b, &Row{}); err != nil {
+		return err
+	}
+	return readRows(ix.rows, p.Store, 0, nil)
+}
+
 // setDatabaseAside keeps the damaged file for whoever wants to look into it.
 func (ix *index) setDatabaseAside() error {
 	for n := 1; ; n++ {
@@ -101,6 +124,27 @@ func (ix *index) close() error {
 	}
 	ix.db, ix.rows = nil, nil
 	return errors.Join(errs...)
+}
+
+// rowsAnew forgets database and rows where the rows are not what the database
+// counts: both are then built from the segments.
+func (ix *index) rowsAnew() error {
+	var p position
+	err := ix.db.View(func(tx *bbolt.Tx) (err error) {
+		p, err = readPosition(tx)
+		return err
+	})
+	if err == nil && p.Format == positionFormat {
+		err = ix.proveRows(p)
+	}
+	if !errors.Is(err, ErrDamaged) {
+		return err
+	}
+	ix.setAside = append(ix.setAside, rowsName)
+	if err := ix.startAnew(); err != nil {
+		return err
+	}
+	return ix.open()
 }
 
 // startAnew removes the database, so that the next catch-up builds it again.
@@ -130,8 +174,14 @@ func (ix *index) look(fn func(*view) error) error {
 func (ix *index) catchUp() error {
 	anew := false
 	for {
+		fresh := ix.db == nil && !ix.proven
 		if err := ix.open(); err != nil {
 			return err
+		}
+		if fresh {
+			if err := ix.rowsAnew(); err != nil {
+				return errors.Join(err, ix.close())
+			}
 		}
 		more, err := ix.batch()
 		switch {

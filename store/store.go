@@ -53,7 +53,9 @@ type Store struct {
 	mu    sync.Mutex // guards what follows, never held while a disk is waited for
 	acked mark       // what is acknowledged
 
-	marked mark // what the head file says; the index worker's
+	// The index worker's:
+	marked mark // what the head file says
+	closed bool // nothing is opened again
 }
 
 // Open opens the store in dir for writing: ErrNoStore, ErrHeld (with a
@@ -135,6 +137,9 @@ func (s *Store) acknowledge(change func(*mark)) {
 
 // refresh brings the head file and the database up to what is acknowledged.
 func (s *Store) refresh() error {
+	if s.closed {
+		return ErrClosed
+	}
 	if m := s.acknowledged(); m != s.marked {
 		if err := writeMark(s.disk, s.dir, m); err != nil {
 			return fmt.Errorf("writing the head file: %w", err)
@@ -203,8 +208,9 @@ func (s *Store) AppendCapture(c record.Capture) (record.CaptureRef, error) {
 // Station returns the station's name.
 func (s *Store) Station() string { return s.journal.station }
 
-// SetAside returns the names of database files that were found damaged, kept,
-// and replaced from the segments when the store was opened.
+// SetAside returns the names of derived files that were found damaged when the
+// store was opened, and were built anew from the segments; a database is kept
+// under the name returned.
 func (s *Store) SetAside() ([]string, error) {
 	var names []string
 	err := s.indexWorker.do(func() error { names = append(names, s.index.setAside...); return nil })
@@ -216,7 +222,11 @@ func (s *Store) SetAside() ([]string, error) {
 func (s *Store) Close() error {
 	s.journalWorker.close()
 	s.captureWorker.close()
-	err := s.indexWorker.do(func() error { return errors.Join(s.refresh(), s.index.close()) })
+	err := s.indexWorker.do(func() error {
+		err := errors.Join(s.refresh(), s.index.close())
+		s.closed = true
+		return err
+	})
 	if errors.Is(err, ErrClosed) {
 		return err
 	}

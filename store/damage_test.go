@@ -1,0 +1,242 @@
+package store_test
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"example.org/panecal/store"
+	"example.org/panecal/store/record"
+)
+
+// stride is how many bits the damage tests go on after each flip: every bit
+// with PANECAL_DAMAGE=full, else enough of them, all eight of a byte in turn.
+func stride(normal int) int {
+	if os.Getenv("PANECAL_DAMAGE") == "full" {
+		return 1
+	}
+	return normal
+}
+
+// smallLog makes a closed store of two starts, with captures and a verdict.
+func smallLog(t testing.TB) string {
+	t.Helper()
+	dir := create(t)
+	for start := range 2 {
+		s := open(t, dir)
+		ref, err := s.AppendCapture(record.Capture{Name: "empty", Counts: record.Counts{1, 2, 3, uint32(start)}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		a := attempt(fmt.Sprintf("B%d", start), 1)
+		a.Captures = []record.CaptureRef{ref}
+		for _, b := range []record.Body{note("A", "one"), a, note("A", "two"), note("C", "last")} {
+			if _, err := s.Append(b); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return dir
+}
+
+func check(t testing.TB, dir string) store.Report {
+	t.Helper()
+	r, err := store.Check(dir, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+func TestCheckOfAWholeLogFindsNothing(t *testing.T) {
+	dir := smallLog(t)
+	r := check(t, dir)
+	if len(r.Problems) > 0 || len(r.Notes) > 0 {
+		t.Errorf("problems %v, notes %v", r.Problems, r.Notes)
+	}
+	if r.Records != 8 || r.Captures != 2 || r.Segments != 5 || r.Station != "pane-1" || r.Head.Sequence != 8 {
+		t.Errorf("report %+v", r)
+	}
+	s := open(t, dir)
+	if r = check(t, dir); len(r.Problems) > 0 || len(r.Notes) != 1 || !strings.Contains(r.Notes[0], "panecal test") {
+		t.Errorf("while it is held: %+v", r)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// Every flipped bit of every segment, of the head file and of the rows is
+// found.
+func TestEveryFlippedBitOfASegmentIsFound(t *testing.T) {
+	dir := smallLog(t)
+	m := load(t, dir)
+	step := stride(7)
+	sumTried, sumFound := 0, 0
+	for path, f := range m.files {
+		name := filepath.Base(path)
+		if name == "log.db" || name == "lock" {
+			continue
+		}
+		tried, found := 0, 0
+		for i := 0; i < 8*len(f.data); i += step {
+			f.data[i/8] ^= 1 << (i % 8)
+			r, err := store.CheckOn(m, dir, name == "rows")
+			f.data[i/8] ^= 1 << (i % 8)
+			tried++
+			if err != nil {
+				t.Fatalf("%s bit %d: %v", name, i, err)
+			}
+			if len(r.Problems) > 0 {
+				found++
+			} else if tried-found < 5 {
+				t.Errorf("%s bit %d missed; notes %v", name, i, r.Notes)
+			}
+		}
+		t.Logf("%-22s tried %6d found %6d missed %d", name, tried, found, tried-found)
+		sumTried, sumFound = sumTried+tried, sumFound+found
+	}
+	t.Logf("%-22s tried %6d found %6d missed %d (every bit: %v)", "all", sumTried, sumFound, sumTried-sumFound, step == 1)
+	if sumTried == 0 || sumFound != sumTried {
+		t.Errorf("tried %d, found %d", sumTried, sumFound)
+	}
+}
+
+// Every flipped bit of the database is either found, or changes nothing of
+// what bbolt gives to any reader.
+func TestEveryFlipOfTheDatabaseThatChangesAnAnswerIsFound(t *testing.T) {
+	dir := smallLog(t)
+	m := load(t, dir)
+	db := m.files[filepath.Join(dir, "log.db")]
+	path := filepath.Join(t.TempDir(), "flipped.db")
+	if err := os.WriteFile(path, db.data, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	want, err := store.ReadDatabase(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	file, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	step := stride(251)
+	tried, found, harmless, missed := 0, 0, 0, 0
+	for i := 0; i < 8*len(db.data); i += step {
+		db.data[i/8] ^= 1 << (i % 8)
+		r, err := store.CheckOn(m, dir, true)
+		flipped := db.data[i/8]
+		db.data[i/8] ^= 1 << (i % 8)
+		tried++
+		if err != nil {
+			t.Fatalf("bit %d: %v", i, err)
+		}
+		if len(r.Problems) > 0 {
+			found++
+			continue
+		}
+		write := func(b byte) {
+			if _, err := file.WriteAt([]byte{b}, int64(i/8)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		write(flipped)
+		got, err := store.ReadDatabase(path)
+		write(db.data[i/8])
+		switch {
+		case err == nil && got == want:
+			harmless++
+		case err == nil && len(r.Notes) > 0 && strings.Contains(r.Notes[0], "behind"):
+			// The newer of the two meta pages is gone: bbolt goes back one
+			// commit, and catch-up brings it forward again.
+			harmless++
+		default:
+			missed++
+			t.Errorf("bit %d (page %d) missed: %v", i, i/8/4096, err)
+		}
+	}
+	t.Logf("database of %d bytes: tried %d, found %d, harmless %d, missed %d (every bit: %v)", len(db.data), tried, found, harmless, missed, step == 1)
+	if found == 0 || harmless == 0 {
+		t.Error("the test met nothing to find, or nothing harmless")
+	}
+}
+
+// What is cut, missing, swapped or older is reported, and not opened.
+func TestCutMissingAndOlderCopiesAreReported(t *testing.T) {
+	journal2 := "journal-00000002.seg"
+	cases := map[string]struct {
+		change func(t *testing.T, dir string)
+		open   error // what Open says; nil: it mends what is derived
+	}{
+		"last segment missing":   {func(t *testing.T, dir string) { remove(t, dir, "journal-00000003.seg") }, store.ErrDamaged},
+		"middle segment missing": {func(t *testing.T, dir string) { remove(t, dir, journal2) }, nil},
+		"first segment missing":  {func(t *testing.T, dir string) { remove(t, dir, "journal-00000001.seg") }, store.ErrDamaged},
+		"capture missing":        {func(t *testing.T, dir string) { remove(t, dir, "capture-00000002.seg") }, store.ErrDamaged},
+		"head file missing":      {func(t *testing.T, dir string) { remove(t, dir, "head") }, store.ErrDamaged},
+		"database missing":       {func(t *testing.T, dir string) { remove(t, dir, "log.db") }, nil},
+		"rows missing":           {func(t *testing.T, dir string) { remove(t, dir, "rows") }, nil},
+		"last segment cut":       {func(t *testing.T, dir string) { cut(t, dir, "journal-00000003.seg", 1) }, store.ErrDamaged},
+		"middle segment cut":     {func(t *testing.T, dir string) { cut(t, dir, journal2, 1) }, nil},
+		"database cut":           {func(t *testing.T, dir string) { cut(t, dir, "log.db", 50_000) }, nil},
+		"database empty":         {func(t *testing.T, dir string) { cut(t, dir, "log.db", 1<<20) }, nil},
+	}
+	for name, c := range cases {
+		t.Run(name, func(t *testing.T) {
+			dir := smallLog(t)
+			c.change(t, dir)
+			r := check(t, dir)
+			if len(r.Problems) == 0 {
+				t.Errorf("nothing reported; notes %v", r.Notes)
+			}
+			s, err := store.Open(dir, store.Options{})
+			if err == nil {
+				defer s.Close()
+			}
+			if c.open != nil {
+				if err == nil || !strings.Contains(err.Error(), "segment") && !strings.Contains(err.Error(), "head") && !strings.Contains(err.Error(), "cut") {
+					t.Errorf("opened: %v", err)
+				}
+				return
+			}
+			if err != nil {
+				t.Fatalf("not opened: %v", err)
+			}
+			list, err := s.BySerial("A")
+			if err != nil || texts(list) != "one two one two " {
+				t.Errorf("read %s, %v", texts(list), err)
+			}
+			n := 0
+			if err := s.Rows(func(*store.Row) error { n++; return nil }); err != nil || n != 2 {
+				t.Errorf("%d rows, %v", n, err)
+			}
+			if r := check(t, dir); name != "middle segment missing" && name != "middle segment cut" && len(r.Problems) > 0 {
+				t.Errorf("afterwards: %v", r.Problems)
+			}
+		})
+	}
+}
+
+func remove(t *testing.T, dir, name string) {
+	t.Helper()
+	if err := os.Remove(filepath.Join(dir, name)); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func cut(t *testing.T, dir, name string, n int64) {
+	t.Helper()
+	path := filepath.Join(dir, name)
+	i, err := os.Stat(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Truncate(path, max(0, i.Size()-n)); err != nil {
+		t.Fatal(err)
+	}
+}

@@ -1,0 +1,34 @@
+package store
+
+import (
+	"io"
+)
+
+// What tests of other packages may see of the inside.
+type (
+	Disk = disk
+	File = file
+)
+
+// On returns o with another disk.
+func (o Options) On(d Disk) Options { o.disk = d; return o }
+
+// OSDisk is the real one.
+func OSDisk() Disk { return osDisk{} }
+
+// CheckOn checks a store on another disk.
+func CheckOn(d Disk, dir string, derived bool) (Report, error) {
+	c := &checker{disk: d, dir: dir}
+	err := c.check(derived)
+	return c.report, err
+}
+
+// FollowOn follows a store on another disk.
+func FollowOn(d Disk, dir, cache string) (*Follower, error) { return follow(d, dir, cache) }
+
+// ProvePages proves the structure of a database held in memory.
+func ProvePages(r io.ReaderAt, size int64) error { return walkPages(r, size, nil) }
+
+// ReadDatabase opens a database file with bbolt and returns a text of all
+// that any reader could get from it.
+func ReadDatabase(path string) (string, error) { return dumpDatabase(path) }
