@@ -27,6 +27,10 @@ func (n *nest) inputs(c *protocol.Capture) (*estimate.Histogram, *estimate.Summa
 				s.Zones[i].RangeMM, s.Zones[i].RangeUMM = float64(z.Range)*micro, float64(z.RangeU)*micro
 			}
 		}
+		if b := n.inForce(); b != nil && n.step != VerifyCapture {
+			addBack(s, b, n.files.Product.Setup)
+			n.att.addedBack = n.att.found
+		}
 		return nil, s
 	}
 	return &estimate.Histogram{Shots: c.Shots, Counts: c.Counts, FrameTotals: c.FrameTotals, TempCel: temp}, nil
@@ -34,13 +38,14 @@ func (n *nest) inputs(c *protocol.Capture) (*estimate.Histogram, *estimate.Summa
 
 // recordCapture gives a capture the form that the log keeps.
 func (n *nest) recordCapture(c *protocol.Capture) *record.Capture {
-	name, compensated := "empty", false
+	name := "empty"
 	switch n.step {
 	case TargetCapture, RangesCapture:
 		name = "target"
 	case VerifyCapture:
-		name, compensated = "verify", c.Kind == protocol.Ranges
+		name = "verify"
 	}
+	compensated := c.Kind == protocol.Ranges && (name == "verify" || n.inForce() != nil)
 	r := &record.Capture{Name: name, Serial: n.serial, Kind: c.Kind.String(), Compensated: compensated,
 		Rows: n.unit.Rows, Cols: n.unit.Cols, Bins: n.unit.Bins, BinPS: n.unit.BinFS / 1000, FirstBinPS: n.unit.FirstBinFS / 1000,
 		Shots: c.Shots, Counts: c.Counts, CountMax: c.CountMax, End: c.End.String(), TempMilliCel: c.TempMilliCel, TempKnown: true}

@@ -315,8 +315,8 @@ func (m *Machine) showAgain(n *nest, id protocol.Identity) bool {
 		if id.UnitID == "" || a.Run.UnitID != id.UnitID || a.Run.Nest != n.sheet.Name {
 			continue
 		}
-		n.unit, n.label, n.serial, n.scanned = id, a.Run.Label, serial, m.now
-		m.expect(n, a.Run.Label, serial)
+		n.unit = id
+		m.expect(n, openLabel{text: a.Run.Label, serial: serial, files: m.files})
 		return true
 	}
 	return false

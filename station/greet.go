@@ -8,6 +8,7 @@ import (
 
 	"example.org/panecal/limits/quantity"
 	"example.org/panecal/protocol"
+	"example.org/panecal/station/estimate"
 	"example.org/panecal/station/product"
 	"example.org/panecal/store/record"
 )
@@ -15,8 +16,8 @@ import (
 // begin starts the account of an attempt.
 func (m *Machine) begin(n *nest) {
 	n.att = attempt{began: m.now, tempCel: math.NaN(), quantities: quantity.Set{}}
-	if n.files != m.files {
-		n.files = m.files
+	if n.next != nil && n.files != n.next {
+		n.files = n.next
 		m.announce(n.index, NoticeFiles, Args{Nest: n.sheet.Name})
 	}
 	n.sheet = n.files.Sheet.Nests[n.index]
@@ -149,6 +150,10 @@ func (m *Machine) recalled(n *nest, f Fact) {
 	}
 	if h.unfinished {
 		m.announce(n.index, NoticeUnfinished, Args{Nest: n.sheet.Name, Label: n.label})
+	}
+	if n.inForce() != nil && !writes(m.cfg.Purpose) && n.files.Product.Setup.Ranging != estimate.RangingMean {
+		m.refuse(n, RefusedShape, Args{Detail: "it cannot range without its constants, and they cannot be added back"})
+		return
 	}
 	if !counted(m.cfg.Purpose) {
 		m.admit(n)

@@ -44,7 +44,7 @@ func (m *Machine) captureNow(n *nest, s Step) {
 	m.enter(n, s)
 	name, plan, kind, compensated := n.files.captureFor(s)
 	m.light(n, Capture{Name: name, Request: protocol.CaptureRequest{
-		ID: m.nextCapture(), Kind: kind, Compensated: compensated, Shots: plan.Shots, Frames: max(plan.Frames, 1)}})
+		ID: m.nextCapture(), Kind: kind, Compensated: compensated || kind == protocol.Ranges && !n.unit.CompensationOff, Shots: plan.Shots, Frames: max(plan.Frames, 1)}})
 }
 
 func (m *Machine) nextCapture() uint32 {
@@ -238,7 +238,8 @@ func (m *Machine) watch(n *nest, step, s Step, change bool) {
 
 func (m *Machine) look(n *nest) {
 	m.light(n, Capture{Name: "look", Request: protocol.CaptureRequest{
-		ID: m.nextCapture(), Kind: n.lookKind(), Shots: n.files.lookShots(), Frames: 1}})
+		ID: m.nextCapture(), Kind: n.lookKind(), Compensated: n.lookKind() == protocol.Ranges && !n.unit.CompensationOff,
+		Shots: n.files.lookShots(), Frames: 1}})
 }
 
 func (m *Machine) looked(n *nest, f Fact) {

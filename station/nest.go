@@ -16,6 +16,7 @@ type nest struct {
 	index int
 	sheet product.Nest
 	files *Files // in force for the unit in hand
+	next  *Files // in force when its label was scanned
 
 	step  Step
 	since time.Time // when the step began
@@ -79,6 +80,8 @@ type attempt struct {
 	constants    estimate.Constants
 	projection   []float64
 	quantities   quantity.Set
+
+	addedBack []byte // block whose effect on the captures was undone
 
 	block       *protocol.Block // as written
 	written     []byte

@@ -11,6 +11,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"example.org/panecal/limits/quantity"
 	"example.org/panecal/protocol"
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/station"
@@ -359,6 +360,48 @@ func TestSnapshotsNeverWait(t *testing.T) {
 		}
 		if !last.Closed {
 			t.Error("the last snapshot is not of a closed station")
+		}
+	})
+}
+
+// TestAddedBack: a unit that cannot range without its constants is audited
+// with what they took off added back, on record.
+func TestAddedBack(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m := simunit.Hopper1()
+		m.CompensationSwitch = false
+		bring := simunit.Move{On: simunit.Emptied, After: time.Second, Do: simunit.PlaceTarget}
+		u := makeUnit(t, m, 7, simunit.Options{Hands: []simunit.Move{bring, {On: simunit.Lifted, Do: simunit.ClearField}, bring}})
+		first := start(t, rigging{product: "hopper-1"})
+		if v, ok := first.calibrate(0, u, u.Serial()); !ok || !v.Released() {
+			t.Errorf("production: %+v", v)
+		}
+		first.clear(0)
+		if err := first.finish(); err != nil {
+			t.Error(err)
+		}
+		second := start(t, rigging{product: "hopper-1", log: first.log, config: func(c *station.Config) { c.Purpose = station.Audit }})
+		v, ok := second.calibrate(0, u, u.Serial())
+		if !ok || v.Outcome != station.Passed || v.Disposition != station.Release {
+			t.Errorf("audit: %+v", v)
+		}
+		if err := second.finish(); err != nil {
+			t.Error(err)
+		}
+		a := first.log.attempts()
+		if len(a) != 2 || len(a[0].AddedBack) != 0 || string(a[1].AddedBack) != string(u.Stored()) {
+			t.Fatalf("%d attempts, or the block in force is not on record", len(a))
+		}
+		// What the station does not know of the leakage's place, 2 mm, is
+		// divided by signal over leakage, some ten times.
+		for _, q := range []struct {
+			name quantity.Name
+			most float64
+		}{{"offset.mean", 1}, {"leakage.total", 0.1 * a[0].Set()["leakage.total"].V}} {
+			one, two := a[0].Set()[q.name], a[1].Set()[q.name]
+			if d := math.Abs(one.V - two.V); !(d < q.most) {
+				t.Errorf("%s: %v before, %v in the audit", q.name, one.V, two.V)
+			}
 		}
 	})
 }

@@ -12,6 +12,7 @@ type openLabel struct {
 	text, serial string
 	at           time.Time
 	may          []bool // the nests that were empty at the scan, by index
+	files        *Files // in force at the scan
 }
 
 // twiceWithin is how long a second scan of the same label counts as a slip of
@@ -43,7 +44,7 @@ func (m *Machine) scan(nest int, text string) {
 			m.announce(NoNest, RefusedNest, Args{Label: text})
 			return
 		}
-		m.takeFor(m.nests[nest], text, serial)
+		m.takeFor(m.nests[nest], openLabel{text: text, serial: serial, files: m.files})
 		return
 	}
 	m.openScan(text, serial)
@@ -90,7 +91,7 @@ func (m *Machine) openScan(text, serial string) {
 	if m.open.text != "" {
 		m.announce(NoNest, NoticeLabelNew, Args{Label: text, Other: m.open.text})
 	}
-	m.open = openLabel{text: text, serial: serial, at: m.now, may: may}
+	m.open = openLabel{text: text, serial: serial, at: m.now, may: may, files: m.files}
 }
 
 // refuseNoNest says why there is no empty nest.
@@ -116,10 +117,10 @@ func (m *Machine) scanAgain(n *nest, text string) {
 	case n.step == Rejecting:
 		m.enterVacant(n)
 	case n.step == Showing && n.verdict != nil && n.verdict.Again:
-		label, serial := n.label, n.serial
-		delete(m.unseen, serial)
+		o := openLabel{text: n.label, serial: n.serial, files: m.files}
+		delete(m.unseen, o.serial)
 		m.clear(n)
-		m.expect(n, label, serial)
+		m.expect(n, o)
 	case n.step == Expected || m.now.Sub(n.scanned) < twiceWithin:
 		m.announce(n.index, NoticeTwice, Args{Nest: n.sheet.Name, Label: text})
 	default:
@@ -137,25 +138,30 @@ func (m *Machine) scanNest(i int) {
 	}
 	o := m.open
 	m.open = openLabel{}
-	m.takeFor(n, o.text, o.serial)
+	m.takeFor(n, o)
 }
 
 // takeFor gives a label to a nest that was named.
-func (m *Machine) takeFor(n *nest, text, serial string) {
+func (m *Machine) takeFor(n *nest, o openLabel) {
 	switch n.step {
 	case Vacant, Unlabelled:
-		m.expect(n, text, serial)
+		m.expect(n, o)
 	case Opening:
-		n.label, n.serial, n.scanned = text, serial, m.now
+		m.tie(n, o)
 	default:
-		m.announce(n.index, RefusedNestBusy, Args{Nest: n.sheet.Name, Label: text})
+		m.announce(n.index, RefusedNestBusy, Args{Nest: n.sheet.Name, Label: o.text})
 	}
 }
 
 // expect ties the label to the nest and waits for its unit.
-func (m *Machine) expect(n *nest, text, serial string) {
-	n.label, n.serial, n.scanned = text, serial, m.now
+func (m *Machine) expect(n *nest, o openLabel) {
+	m.tie(n, o)
 	m.enterExpected(n)
+}
+
+// tie makes the label that of the nest, with the files in force at its scan.
+func (m *Machine) tie(n *nest, o openLabel) {
+	n.label, n.serial, n.next, n.scanned = o.text, o.serial, o.files, m.now
 }
 
 // mayTake reports whether a unit that has just been seated takes the open
@@ -166,7 +172,7 @@ func (m *Machine) mayTake(n *nest) bool {
 
 // attach ties the open label to the nest in which a unit was just seated.
 func (m *Machine) attach(n *nest) {
-	n.label, n.serial, n.scanned = m.open.text, m.open.serial, m.open.at
+	m.tie(n, m.open)
 	m.open = openLabel{}
 }
 
@@ -179,7 +185,7 @@ func (m *Machine) seatedSays(n *nest) {
 	}
 	o := m.open
 	m.open = openLabel{}
-	m.expect(n, o.text, o.serial)
+	m.expect(n, o)
 }
 
 // confirmed: the operator wants a unit that has passed to run again.

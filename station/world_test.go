@@ -172,7 +172,6 @@ type world struct {
 	lastJob, lastTimer station.Effect
 
 	awaited func(station.Effect) // sees each awaited effect, nil for nobody
-	halted  bool                 // a shutdown was told
 }
 
 type timer struct {
@@ -352,18 +351,6 @@ func (w *world) nextTimer() bool {
 	return true
 }
 
-// until lets time go by until the nest is in the step, a minute at most.
-func (w *world) until(nest int, s station.Step) bool {
-	w.t.Helper()
-	for range 600 {
-		if w.step(nest) == s {
-			return true
-		}
-		w.pass(100 * time.Millisecond)
-	}
-	return w.step(nest) == s
-}
-
 func (w *world) view(nest int) station.NestView { return w.machine.Snapshot().Nests[nest] }
 func (w *world) step(nest int) station.Step     { return w.view(nest).Step }
 
@@ -395,99 +382,6 @@ func (w *world) failure(e station.Effect) (station.Failure, bool) {
 }
 
 var silent = station.Failure{Trouble: station.Silent, Why: "no answer"}
-
-// answer gives the consequence of an effect.
-func (w *world) answer(e station.Effect) station.Fact {
-	f, fails := w.failure(e)
-	u := w.units[e.Nest]
-	if !fails && u == nil {
-		switch e.Job.(type) {
-		case station.Identify, station.Report, station.ReadBlock, station.Capture, station.Void, station.Write, station.Mark, station.Halt:
-			f, fails = silent, true
-		}
-	}
-	if fails {
-		if _, capture := e.Job.(station.Capture); capture && u != nil && f.Trouble != station.Short {
-			u.emits = true // until somebody stops it
-		}
-		return failedAnswer(e.Job, f)
-	}
-	switch j := e.Job.(type) {
-	case station.Identify:
-		u.id.Session++
-		return station.Identified{Identity: u.id}
-	case station.Report:
-		return station.Reported{Status: protocol.Status{TempMilliCel: 25_000}}
-	case station.ReadBlock:
-		return station.BlockRead{Raw: bytes.Clone(u.block)}
-	case station.Void:
-		u.block = protocol.VoidBlock()
-	case station.Write:
-		u.block = bytes.Clone(j.Block)
-		if u.torn {
-			u.block[40]++
-		}
-	case station.Mark:
-		if !u.unmarks {
-			u.block = bytes.Clone(j.Block)
-		}
-		return station.BlockRead{Raw: bytes.Clone(u.block)}
-	case station.Halt:
-		u.emits = false
-	case station.Capture:
-		return station.Captured{Capture: captureOf(u, j)}
-	case station.Recall:
-		return station.Recalled{BySerial: w.about(func(s record.Subject) bool { return s.Serial == j.Serial }),
-			ByUnitID: w.about(func(s record.Subject) bool { return j.UnitID != "" && s.UnitID == j.UnitID })}
-	case station.Ask:
-		if w.denies != "" {
-			return station.Allowed{Failure: station.Failure{Trouble: station.Denied, Why: w.denies}}
-		}
-		return station.Allowed{}
-	case station.Append:
-		return station.Stored{Ref: w.append(j.Body)}
-	case station.Save:
-		w.saved += len(j.Captures)
-		return station.Saved{Refs: make([]record.CaptureRef, len(j.Captures))}
-	case station.EstimateEmpty:
-		return station.EmptyEstimated{Leakage: &estimate.Leakage{Quantities: w.quantities(quantity.LeakageMax), Faults: w.accuse("empty")}}
-	case station.EstimateTarget:
-		return station.TargetEstimated{Offsets: &estimate.Offsets{Quantities: w.quantities(quantity.OffsetMean), Faults: w.accuse("target")},
-			Constants:    estimate.Constants{LeakageRate: []float64{0.01, 0.02}, OffsetMM: []float64{1.5, 1.5}, TempRefCel: 25},
-			ProjectionMM: []float64{0.25}}
-	case station.EstimateVerify:
-		return station.VerifyEstimated{Verification: &estimate.Verification{Quantities: w.quantities(quantity.VerifyError), Faults: w.accuse("verify")}}
-	}
-	return station.Done{}
-}
-
-func failedAnswer(j station.Job, f station.Failure) station.Fact {
-	switch j.(type) {
-	case station.Identify:
-		return station.Identified{Failure: f}
-	case station.Report:
-		return station.Reported{Failure: f}
-	case station.ReadBlock, station.Mark:
-		return station.BlockRead{Failure: f}
-	case station.Capture:
-		return station.Captured{Failure: f}
-	case station.Recall:
-		return station.Recalled{Failure: f}
-	case station.Ask:
-		return station.Allowed{Failure: f}
-	case station.Append:
-		return station.Stored{Failure: f}
-	case station.Save:
-		return station.Saved{Failure: f}
-	case station.EstimateEmpty:
-		return station.EmptyEstimated{Failure: f}
-	case station.EstimateTarget:
-		return station.TargetEstimated{Failure: f}
-	case station.EstimateVerify:
-		return station.VerifyEstimated{Failure: f}
-	}
-	return station.Done{Failure: f}
-}
 
 // append makes a record durable: it must be one that can be.
 func (w *world) append(b record.Body) record.Ref {
@@ -522,47 +416,6 @@ func (w *world) attempts() (list []*record.Attempt) {
 		}
 	}
 	return list
-}
-
-func (w *world) quantities(n quantity.Name) quantity.Set {
-	v, set := w.values[n]
-	if !set {
-		v = 0.01
-	}
-	return quantity.Set{n: quantity.Measured{Value: quantity.Value{V: v, U: 0.001}}}
-}
-
-func (w *world) accuse(capture string) (list []estimate.Fault) {
-	if f := w.faults[capture]; len(f) > 0 {
-		w.faults[capture] = f[1:]
-		if f[0] != "" {
-			list = append(list, estimate.Fault{Code: f[0], Capture: capture})
-		}
-	}
-	return list
-}
-
-func captureOf(u *unit, j station.Capture) *protocol.Capture {
-	r := j.Request
-	c := &protocol.Capture{ID: r.ID, Kind: r.Kind, Shots: r.Shots * int64(r.Frames), Frames: r.Frames, TempMilliCel: 25_000,
-		End: protocol.Complete, CountMax: 1<<32 - 1}
-	rate := 0.05
-	if u.target {
-		rate = 0.2
-	}
-	if r.Kind == protocol.Ranges {
-		for range 2 {
-			c.Ranges = append(c.Ranges, protocol.RangeZone{Signal: int64(rate * 1e9), SignalU: 1e5, Ranged: true, Range: 300_000, RangeU: 100})
-		}
-		return c
-	}
-	n := uint32(rate * float64(c.Shots))
-	c.Totals = []uint32{n, n}
-	if r.Kind == protocol.Histograms {
-		c.Counts = make([]uint32, 64)
-		c.Counts[4], c.Counts[36] = n, n
-	}
-	return c
 }
 
 // describe puts an effect in one line.
