@@ -1,0 +1,169 @@
+package query
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"strings"
+	"text/tabwriter"
+	"time"
+	"unicode"
+
+	"example.org/panecal/limits/quantity"
+)
+
+// WriteText writes the history for people: newest last, as it happened.
+// Control characters in any text are escaped.
+func (u *Unit) WriteText(w io.Writer) error {
+	var b bytes.Buffer
+	t := tabwriter.NewWriter(&b, 0, 8, 2, ' ', 0)
+	line := func(format string, args ...any) {
+		for i, a := range args {
+			if s, ok := a.(fmt.Stringer); ok {
+				a = s.String()
+			}
+			if s, ok := a.(string); ok {
+				args[i] = printable(s)
+			}
+		}
+		fmt.Fprintf(t, format+"\n", args...)
+	}
+	if !u.Found {
+		line("unit %s: not in the log", u.Serial)
+	} else {
+		line("unit %s: %s", u.Serial, orDash(string(u.Disposition)))
+		line("  identity\t%s", orDash(strings.Join(u.UnitIDs, ", ")))
+		if len(u.AlsoSeenAs) > 0 {
+			line("  ALSO SEEN AS\t%s", strings.Join(u.AlsoSeenAs, ", "))
+		}
+	}
+	for _, e := range u.merged() {
+		line("")
+		if e.attempt != nil {
+			e.attempt.write(line)
+			continue
+		}
+		unfinished := ""
+		if e.event.Unfinished {
+			unfinished = "  UNFINISHED"
+		}
+		line("%s  record %s  %s%s", stamp(e.event.Time), e.event.Record.short(), e.event.Text, unfinished)
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	_, err := w.Write(b.Bytes())
+	return err
+}
+
+// happening is an attempt or an event.
+type happening struct {
+	attempt *Attempt
+	event   *Event
+}
+
+// merged returns attempts and events in log order.
+func (u *Unit) merged() []happening {
+	var list []happening
+	a, e := u.Attempts, u.Events
+	for len(a) > 0 || len(e) > 0 {
+		if len(e) == 0 || len(a) > 0 && a[0].Record.before(e[0].Record) {
+			list = append(list, happening{attempt: &a[0]})
+			a = a[1:]
+		} else {
+			list = append(list, happening{event: &e[0]})
+			e = e[1:]
+		}
+	}
+	return list
+}
+
+func (r Ref) before(o Ref) bool {
+	return r.Generation < o.Generation || r.Generation == o.Generation && r.Sequence < o.Sequence
+}
+
+func (r Ref) short() string { return fmt.Sprintf("%s/%d/%d", r.Station, r.Generation, r.Sequence) }
+
+func stamp(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:05.000Z") }
+
+func (a *Attempt) write(line func(string, ...any)) {
+	line("%s  record %s  attempt %d (%s): %s, %s", stamp(a.Time), a.Record.short(), a.AttemptNo, string(a.Purpose), string(a.Outcome), orDash(string(a.Disposition)))
+	line("  bins\tsoft %d %s, hard %d", a.SoftBin, a.SoftName, a.HardBin)
+	if a.Instruction != "" {
+		line("  instruction\t%s", a.Instruction)
+	}
+	confirmed := "confirmed"
+	if !a.LabelConfirmed {
+		confirmed = "NOT CONFIRMED"
+	}
+	line("  label\t%s (%s, tie %s), unit %s, firmware %s", a.Label, confirmed, orDash(a.LabelTie), orDash(a.UnitID), orDash(a.Firmware))
+	line("  where\tstation %s, nest %s, operator %s, software %s", a.Record.Station, orDash(a.Nest), orDash(a.Operator), orDash(a.Software))
+	line("  order\t%s, lot %s", orDash(a.WorkOrder), orDash(a.Lot))
+	for _, r := range []struct {
+		what string
+		Revision
+	}{{"product", a.Product}, {"limits", a.Limits}, {"sheet", a.Sheet}, {"roster", a.Roster}} {
+		if r.Rev != "" || r.Name != "" {
+			signed := "unsigned"
+			if r.Signed {
+				signed = "signed"
+			}
+			line("  %s\t%s %.12s (%s)", r.what, r.Name, r.Rev, signed)
+		}
+	}
+	line("  target\t%s ± %s mm, fixture %s, certificate %s due %s", a.Target.DistanceMM, a.Target.DistanceUMM, orDash(a.Target.Fixture), orDash(a.Target.Certificate), orDash(a.Target.Due))
+	for _, p := range a.Problems {
+		line("  problem\t%s in %s: %s", p.Code, orDash(p.Step), p.Chain)
+	}
+	for _, f := range a.CaptureFaults {
+		line("  capture fault\t%s in %s, zones %s", f.Code, f.Capture, fmt.Sprint(f.Zones))
+	}
+	for _, d := range quantity.All() {
+		q, ok := a.Quantities[string(d.Name)]
+		if !ok {
+			continue
+		}
+		line("  %s\t%s ± %s %s%s", string(d.Name), q.Value, q.U, q.Unit, a.judged(string(d.Name)))
+	}
+	for _, b := range a.Budget {
+		line("  budget %s\t%s mm", b.Line, b.MM)
+	}
+	if c := a.Constants; c != nil {
+		back := "read back EQUAL"
+		if !c.Equal {
+			back = "read back DIFFERENT"
+		}
+		line("  constants\t%d bytes, %s, %s", len(c.Written)/2, orDash(c.State), back)
+	}
+	for _, c := range a.Captures {
+		line("  capture %s\t%.16s… in segment %d at %d, %d bytes", c.Name, c.Hash, c.Segment, c.Offset, c.Length)
+	}
+	line("  line\t%d requests, %d retries, %d bad packets, %d dropped", a.Wire.Requests, a.Wire.Retries, a.Wire.BadPackets, a.Wire.Dropped)
+}
+
+// judged says how a quantity stood to its limits.
+func (a *Attempt) judged(name string) string {
+	for _, l := range a.Lines {
+		if l.Name == name {
+			verdict := "passed"
+			if !l.Passed {
+				verdict = "FAILED"
+			}
+			return fmt.Sprintf("  [%s … %s] k %s %s", l.Lower, l.Upper, l.K, verdict)
+		}
+	}
+	return ""
+}
+
+// printable escapes what a terminal would act upon.
+func printable(s string) string {
+	var b strings.Builder
+	for _, r := range s {
+		if unicode.IsPrint(r) {
+			b.WriteRune(r)
+		} else {
+			fmt.Fprintf(&b, "\\u{%x}", r)
+		}
+	}
+	return b.String()
+}

@@ -1,0 +1,65 @@
+package query
+
+import (
+	"fmt"
+	"math"
+
+	"example.org/panecal/store/record"
+)
+
+// at returns list[i], or not-a-number where there is none.
+func at(list []float64, i int) Number {
+	if i < len(list) {
+		return Number(list[i])
+	}
+	return Number(math.NaN())
+}
+
+// zones turns the arrays of a record into one value a zone.
+func zones(z *record.Zones) []Zone {
+	n := len(z.Flags)
+	for _, l := range [][]float64{z.Leakage, z.RangeMM, z.OffsetMM, z.Signal, z.Ambient, z.UnitRangeMM, z.VerifyMM} {
+		n = max(n, len(l))
+	}
+	out := make([]Zone, n)
+	for i := range out {
+		out[i] = Zone{
+			Leakage: at(z.Leakage, i), LeakageU: at(z.LeakageU, i), LeakageDistanceMM: at(z.LeakageDistanceMM, i),
+			RangeMM: at(z.RangeMM, i), RangeUMM: at(z.RangeUMM, i), OffsetMM: at(z.OffsetMM, i), OffsetUMM: at(z.OffsetUMM, i),
+			Signal: at(z.Signal, i), SignalU: at(z.SignalU, i), Ambient: at(z.Ambient, i), AmbientU: at(z.AmbientU, i),
+			AmbientTarget: at(z.AmbientTarget, i), UnitRangeMM: at(z.UnitRangeMM, i), VerifyMM: at(z.VerifyMM, i), Flags: []string{},
+		}
+		if i < len(z.Flags) {
+			out[i].Flags = append(out[i].Flags, z.Flags[i]...)
+		}
+	}
+	return out
+}
+
+// words says in one line what a record other than an attempt says.
+func words(b record.Body) string {
+	switch b := b.(type) {
+	case *record.AttemptIntent:
+		return fmt.Sprintf("attempt %d (%s) begun in nest %s by %s", b.Run.AttemptNo, b.Run.Purpose, b.Run.Nest, b.Run.Operator)
+	case *record.WriteIntent:
+		return fmt.Sprintf("about to write constants, body %.16s…", b.BodyHash)
+	case *record.DispositionChange:
+		return fmt.Sprintf("disposition %s to %s by %s: %s", orDash(string(b.From)), b.To, b.By, b.Why)
+	case *record.Refusal:
+		return fmt.Sprintf("refused in nest %s (%s): %s", orDash(b.Nest), b.Code, b.Chain)
+	case *record.ReworkDone:
+		return fmt.Sprintf("rework by %s: %s", b.By, b.Action)
+	case *record.Note:
+		return fmt.Sprintf("note by %s: %s", b.By, b.Text)
+	case *record.Unknown:
+		return "written by a later program; this one cannot read it"
+	}
+	return b.Kind().String()
+}
+
+func orDash(s string) string {
+	if s == "" {
+		return "-"
+	}
+	return s
+}
