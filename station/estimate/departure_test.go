@@ -139,7 +139,11 @@ func (c scene) make(rng *rand.Rand) unit {
 				sum += p
 				sum2 += p * p
 			}
-			tr.stray = c.strayS * math.Sqrt(tr.ambient/float64(c.shotsE)/(sum2-sum*sum/float64(s.Bins)))
+			v := tr.ambient / float64(c.shotsE)
+			if g.firstOnly { // fewer shots are still at risk there
+				v = math.Expm1(tr.ambient) / float64(c.shotsE) * math.Exp(tr.leak+tr.ambient*(tr.strayTau-s.FirstBinPS)/s.BinPS)
+			}
+			tr.stray = c.strayS * math.Sqrt(v/(sum2-sum*sum/float64(s.Bins)))
 		}
 		g.rates(tr)
 		draw := func(h *estimate.Histogram, all []float64) {

@@ -320,11 +320,12 @@ func (w *worker) strays(l *Leakage) (sigma float64, zones []int) {
 			spread += u * u
 		}
 		if down > 0 {
-			// A margin for the error of what is seen, which matters only where
-			// few zones show it.
-			u := math.Sqrt(spread)
-			seen := (up + u*min(1, 4*u/math.Sqrt(down))) / down
-			ambientVar = min(ambientVar, max(0, seen))
+			// A margin for the error of what is seen, where something is seen
+			// and few zones show it.
+			over := max(0, up) / math.Sqrt(down)
+			u := math.Sqrt(spread / down)
+			seen := (max(0, up) + math.Sqrt(down)*u*min(1, 4*u)*over/(1+over)) / down
+			ambientVar = min(ambientVar, seen)
 		}
 	}
 	for iz := range e.zones {

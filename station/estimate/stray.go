@@ -367,13 +367,21 @@ func (t *strayTest) deviate(e *Estimator, z *zone, x, normal float64) float64 {
 	return r + math.Log(v/r)/r
 }
 
-// threshold returns the deviate that a clean capture exceeds anywhere with
-// the family-wise chance p. Places half a bin apart are as good as one a bin
-// while the pulse is wide; a pulse below a bin or so makes them separate.
+// strayThreshold returns the deviate that a clean capture exceeds anywhere
+// with the family-wise chance p: Bonferroni's over one place a bin. The match
+// of a narrow pulse changes faster than that; its level crossings (Rice 1945)
+// then count instead, up to every place tried.
 func (e *Estimator) strayThreshold(p float64) float64 {
-	places := float64(e.zones * e.bins)
-	if e.pulse.sd < 1.4*e.setup.BinPS {
-		places *= phases
+	var slope, square float64
+	d := e.setup.BinPS / 50
+	for x := e.pulse.start - d; x < e.pulse.hi+d; x += d {
+		_, f := e.pulse.at(x)
+		_, g := e.pulse.at(x + d)
+		slope += (g - f) * (g - f) / (d * d)
+		square += f * f
 	}
-	return mathext.NormalQuantile(1 - p/places)
+	places := float64(e.zones * e.bins)
+	z := mathext.NormalQuantile(1 - p/places)
+	rate := math.Sqrt(slope/square) * e.setup.BinPS * z / math.Sqrt(2*math.Pi)
+	return mathext.NormalQuantile(1 - p/(places*min(max(rate, 1), phases)))
 }

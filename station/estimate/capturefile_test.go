@@ -1,0 +1,262 @@
+package estimate_test
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+
+	"example.org/panecal/limits/quantity"
+	"example.org/panecal/station/estimate"
+)
+
+// captureFile is a small valid capture file: 2 x 2 zones of 40 bins.
+func captureFile(t testing.TB) map[string]any {
+	t.Helper()
+	s := hopper(2, 2)
+	s.Bins = 40
+	g := newSource(s, rand.New(rand.NewPCG(1, 9)))
+	empty, target := make([][]uint32, 4), make([][]uint32, 4)
+	for z := range 4 {
+		empty[z], target[z] = make([]uint32, 40), make([]uint32, 40)
+		g.rates(truth{leak: 0.01, leakTau: 20, ambient: 1e-4, ambientTarget: 1e-4, signal: 0.02, tau: (500*sec(s, z) + 2) / halfC})
+		g.draw(g.ratesE, 400_000, empty[z])
+		g.draw(g.ratesT, 100_000, target[z])
+	}
+	var frames [2][4]uint32
+	for z, row := range target {
+		for _, c := range row {
+			frames[0][z] += c / 2
+			frames[1][z] += c - c/2
+		}
+	}
+	raw, err := json.Marshal(map[string]any{
+		"schema": "panecal.capture/1", "remark": "unknown keys are ignored",
+		"grid": map[string]any{"rows": 2, "cols": 2, "ux": s.Grid.Ux, "uy": s.Grid.Uy},
+		"bins": 40, "bin_ps": 250, "first_bin_ps": -1500, "pileup": "none", "leakage_window_ps": []float64{-1500, 2500},
+		"pulse":  map[string]any{"start_ps": s.Pulse.StartPS, "step_ps": s.Pulse.StepPS, "density": s.Pulse.Density},
+		"empty":  map[string]any{"shots": 400000, "counts": empty},
+		"target": map[string]any{"shots": 100000, "counts": target, "frame_totals": frames, "distance_mm": 500.0, "distance_u_mm": 0.15, "leakage_change_u": 0.02},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var m map[string]any
+	if err := json.Unmarshal(raw, &m); err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
+
+func readMap(t testing.TB, m map[string]any) (estimate.CaptureFile, error) {
+	t.Helper()
+	raw, err := json.Marshal(m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return estimate.ReadCapture(bytes.NewReader(raw))
+}
+
+// at walks to a place in decoded JSON.
+func at(m any, path ...any) any {
+	for _, p := range path {
+		switch k := p.(type) {
+		case string:
+			m = m.(map[string]any)[k]
+		case int:
+			m = m.([]any)[k]
+		}
+	}
+	return m
+}
+
+func TestMalformedCaptureNamesThePlace(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		harm func(m map[string]any)
+		path string
+	}{
+		{"count below zero", func(m map[string]any) { at(m, "empty", "counts", 3).([]any)[7] = -1 }, "$.empty.counts[3][7]"},
+		{"count with a fraction", func(m map[string]any) { at(m, "target", "counts", 0).([]any)[0] = 1.5 }, "$.target.counts[0][0]"},
+		{"count not a number", func(m map[string]any) { at(m, "empty", "counts", 1).([]any)[2] = "7" }, "$.empty.counts[1][2]"},
+		{"count too large", func(m map[string]any) { at(m, "empty", "counts", 1).([]any)[2] = 5e9 }, "$.empty.counts[1][2]"},
+		{"a bin missing", func(m map[string]any) { r := at(m, "empty", "counts").([]any); r[2] = r[2].([]any)[1:] }, "$.empty.counts[2]"},
+		{"a zone missing", func(m map[string]any) {
+			e := m["empty"].(map[string]any)
+			e["counts"] = e["counts"].([]any)[1:]
+		}, "$.empty.counts"},
+		{"no empty capture", func(m map[string]any) { delete(m, "empty") }, "$.empty"},
+		{"no shots", func(m map[string]any) { delete(m["empty"].(map[string]any), "shots") }, "$.empty.shots"},
+		{"shots of zero", func(m map[string]any) { m["empty"].(map[string]any)["shots"] = 0 }, "$.empty.shots"},
+		{"other schema", func(m map[string]any) { m["schema"] = "panecal.capture/2" }, "$.schema"},
+		{"kind", func(m map[string]any) { m["kind"] = "photo" }, "$.kind"},
+		{"pile-up", func(m map[string]any) { m["pileup"] = "some" }, "$.pileup"},
+		{"directions", func(m map[string]any) { m["grid"].(map[string]any)["ux"] = []float64{1} }, "$.grid.ux"},
+		{"rows", func(m map[string]any) { m["grid"].(map[string]any)["rows"] = 2.5 }, "$.grid.rows"},
+		{"bin width", func(m map[string]any) { m["bin_ps"] = 0 }, "$.bin_ps"},
+		{"window", func(m map[string]any) { m["leakage_window_ps"] = []float64{5, 5} }, "$.leakage_window_ps"},
+		{"density", func(m map[string]any) { at(m, "pulse", "density").([]any)[4] = -0.1 }, "$.pulse.density[4]"},
+		{"density of nothing", func(m map[string]any) { m["pulse"].(map[string]any)["density"] = []float64{0, 0} }, "$.pulse.density"},
+		{"distance", func(m map[string]any) { m["target"].(map[string]any)["distance_mm"] = -1 }, "$.target.distance_mm"},
+		{"u of the distance", func(m map[string]any) { m["target"].(map[string]any)["distance_u_mm"] = -1 }, "$.target.distance_u_mm"},
+		{"frames do not sum", func(m map[string]any) { at(m, "target", "frame_totals", 0).([]any)[1] = 1 }, "$.target.frame_totals"},
+		{"frame of few zones", func(m map[string]any) { at(m, "target", "frame_totals").([]any)[1] = []int{1} }, "$.target.frame_totals[1]"},
+		{"unequal frames", func(m map[string]any) { m["target"].(map[string]any)["shots"] = 100001 }, "$.target.frame_totals"},
+		{"more first photons than shots", func(m map[string]any) { m["pileup"] = "first-photon"; at(m, "empty", "counts", 2).([]any)[0] = 400001 }, "$.empty.counts[2]"},
+		{"checks", func(m map[string]any) { m["checks"] = map[string]any{"family_wise": 2} }, "$.checks.family_wise"},
+		{"target is a list", func(m map[string]any) { m["target"] = []int{1} }, "$.target"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			m := captureFile(t)
+			c.harm(m)
+			_, err := readMap(t, m)
+			var f *estimate.FileError
+			if !errors.As(err, &f) || f.Path != c.path {
+				t.Fatalf("error %v, want one at %s", err, c.path)
+			}
+			if !strings.HasPrefix(err.Error(), c.path+": ") {
+				t.Errorf("error %q does not begin with its place", err)
+			}
+		})
+	}
+	for text, path := range map[string]string{
+		"": "$", `{"schema":"panecal.capture/1"`: "$", `[1,2`: "$", `{"a":[1,{"b":tru}]}`: "$.a[1].b", `{} x`: "$", `7`: "$", "null": "$",
+		`{"schema":"panecal.capture/1","grid":{"rows":1,"cols":1,"ux":[1e999]}}`: "$.grid.uy",
+		strings.Repeat("[", 1000): "$" + strings.Repeat("[0]", 17),
+	} {
+		_, err := estimate.ReadCapture(strings.NewReader(text))
+		var f *estimate.FileError
+		if !errors.As(err, &f) || f.Path != path && !(text != "" && strings.HasPrefix(f.Path, "$.grid.u")) {
+			t.Errorf("%.40q: error %v, want one at %s", text, err, path)
+		}
+	}
+}
+
+// The answer: every key there, null where not computed, the numbers as the
+// estimator has them.
+func TestAnswer(t *testing.T) {
+	m := captureFile(t)
+	for _, target := range []bool{true, false} {
+		if !target {
+			delete(m, "target")
+		}
+		f, err := readMap(t, m)
+		if err != nil {
+			t.Fatal(err)
+		}
+		a, err := estimate.Run(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var buf bytes.Buffer
+		if err := estimate.WriteAnswer(&buf, a); err != nil {
+			t.Fatal(err)
+		}
+		var out map[string]any
+		if err := json.Unmarshal(buf.Bytes(), &out); err != nil {
+			t.Fatal(err)
+		}
+		if out["schema"] != "panecal.estimate/1" || bytes.Count(buf.Bytes(), []byte("\n")) != 1 {
+			t.Errorf("answer %.80s", buf.String())
+		}
+		z := at(out, "zones", 2).(map[string]any)
+		for _, k := range []string{"leakage", "leakage_u", "leakage_distance_mm", "ambient", "ambient_target", "range_mm", "range_u_mm", "offset_mm", "offset_u_mm", "signal", "signal_u", "flags"} {
+			v, ok := z[k]
+			if !ok {
+				t.Errorf("target %v: key %q is missing", target, k)
+			}
+			needs := strings.HasPrefix(k, "range") || strings.HasPrefix(k, "offset") || strings.HasPrefix(k, "signal") || k == "ambient_target"
+			if (v == nil) != (needs && !target) {
+				t.Errorf("target %v: %s is %v", target, k, v)
+			}
+		}
+		for _, d := range quantity.All() {
+			q, ok := at(out, "quantities").(map[string]any)[string(d.Name)].(map[string]any)
+			if !ok || q["unit"] != d.Unit {
+				t.Errorf("quantity %s: %v", d.Name, q)
+			}
+		}
+		if target {
+			if v := at(z, "offset_mm").(float64); math.Abs(v-2) > 1.5 {
+				t.Errorf("offset %g mm, want about 2", v)
+			}
+			want := math.Hypot(z["range_u_mm"].(float64), 0.15*sec(f.Setup, 2))
+			near(t, "offset_u_mm", z["offset_u_mm"].(float64), want, 1e-9)
+		}
+		if fl := out["capture_faults"].([]any); len(fl) != 0 {
+			t.Errorf("faults %v", fl)
+		}
+	}
+}
+
+func TestChecksOverride(t *testing.T) {
+	m := captureFile(t)
+	m["checks"] = map[string]any{"family_wise": 0.01, "frame_excess": 0, "change_sigmas": 3, "max_dead_hot": 0, "ambient_max": 1e-6, "pulse_width": 0, "bin_width": 0.05}
+	f, err := readMap(t, m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, err := estimate.Run(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var codes []string
+	for _, c := range a.CaptureFaults {
+		codes = append(codes, fmt.Sprintf("%s %s %v", c.Capture, c.Code, c.Zones))
+	}
+	if got := strings.Join(codes, "; "); !strings.Contains(got, "empty ambient [0 1 2 3]; target ambient [0 1 2 3]") {
+		t.Errorf("faults %v", got)
+	}
+	e, err := estimate.New(f.Setup)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := e.Setup().Checks
+	if c.FamilyWise != 0.01 || c.FrameExcess != 0 || c.ChangeSigmas != 3 || c.MaxDeadHot != 0 || c.PulseWidth != 0 || c.BinWidth != 0.05 {
+		t.Errorf("checks %+v", c)
+	}
+	m["count_max"] = 10
+	if f, err = readMap(t, m); err != nil || f.Setup.Checks.CountMax != 10 {
+		t.Errorf("count_max %d, %v", f.Setup.Checks.CountMax, err)
+	}
+}
+
+// A summary capture file, in both of its forms.
+func TestSummaryFile(t *testing.T) {
+	capture := func(signal, rng float64, more string) string {
+		return fmt.Sprintf(`{"shots":1000000,"signal":[%[1]g,%[1]g],"signal_u":[1e-5,1e-5],"ambient":[1e-4,1e-4],"ambient_u":[1e-6,1e-6],"range_mm":[%[2]g,%[2]g],"range_u_mm":[0.1,0.1]%[3]s}`, signal, rng, more)
+	}
+	listed := func(signal, rng float64, more string) string {
+		z := fmt.Sprintf(`{"signal":%g,"signal_u":1e-5,"ambient":1e-4,"ambient_u":1e-6,"range_mm":%g,"range_mm_u":0.1}`, signal, rng)
+		return fmt.Sprintf(`{"shots":1000000,"zones":[%s,%s]%s}`, z, z, more)
+	}
+	const signal, leak, d, dx = 0.05, 0.001, 303.0, 5.0
+	mix := (signal*d + leak*dx) / (signal + leak)
+	for name, form := range map[string]func(float64, float64, string) string{"keys": capture, "zones": listed} {
+		text := fmt.Sprintf(`{"schema":"panecal.capture/1","kind":"summary","grid":{"rows":1,"cols":2,"ux":[0,0],"uy":[0,0]},"empty":%s,"target":%s}`,
+			form(leak, dx, ""), form(signal+leak, mix, `,"distance_mm":300,"distance_u_mm":0.1`))
+		f, err := estimate.ReadCapture(strings.NewReader(text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		a, err := estimate.Run(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, name+" range", float64(a.Zones[1].Range), d, 1e-6)
+		near(t, name+" offset", float64(a.Zones[1].Offset), 3, 1e-4)
+		near(t, name+" leakage", float64(a.Zones[0].Leakage), leak, 1e-9)
+		near(t, name+" signal", float64(a.Zones[0].Signal), signal, 1e-9)
+		if len(a.CaptureFaults) > 0 || len(a.Zones[0].Flags) > 0 {
+			t.Errorf("%s: faults %v flags %v", name, a.CaptureFaults, a.Zones[0].Flags)
+		}
+	}
+	_, err := estimate.ReadCapture(strings.NewReader(`{"schema":"panecal.capture/1","kind":"summary","grid":{"rows":1,"cols":1,"ux":[0],"uy":[0]},"empty":{"shots":5,"zones":[{"signal":1}]}}`))
+	if err == nil || !strings.HasPrefix(err.Error(), "$.empty.zones[0].signal_u: ") {
+		t.Errorf("error %v", err)
+	}
+}
