@@ -1,0 +1,426 @@
+package store_test
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+
+	"example.org/panecal/store"
+	"example.org/panecal/store/record"
+)
+
+// files returns the content of all files of dir.
+func files(t testing.TB, dir string) map[string][]byte {
+	t.Helper()
+	out := map[string][]byte{}
+	for path, f := range load(t, dir).files {
+		out[filepath.Base(path)] = f.data
+	}
+	return out
+}
+
+// lay makes dir hold exactly these files.
+func lay(t testing.TB, dir string, content map[string][]byte) {
+	t.Helper()
+	if err := os.RemoveAll(dir); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.MkdirAll(dir, 0o750); err != nil {
+		t.Fatal(err)
+	}
+	for name, b := range content {
+		if err := os.WriteFile(filepath.Join(dir, name), b, 0o640); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// A process that dies leaves a last segment that ends at any byte, and derived
+// files from before. Whatever was acknowledged before is there, the store
+// opens and takes records again, and a check has nothing to report.
+func TestKilledAtAnyByte(t *testing.T) {
+	dir := create(t)
+	s := open(t, dir)
+	for i := range 2 {
+		if _, err := s.Append(note("A", fmt.Sprint(i))); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	before := files(t, dir)
+	s = open(t, dir)
+	if _, err := s.AppendCapture(record.Capture{Name: "empty", Counts: record.Counts{1}}); err != nil {
+		t.Fatal(err)
+	}
+	for _, b := range []record.Body{note("A", "2"), attempt("B", 1)} {
+		if _, err := s.Append(b); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	after := files(t, dir)
+	header := int(frameEnd(t, after["journal-00000003.seg"], 8))
+	last := after["journal-00000003.seg"]
+	work := filepath.Join(t.TempDir(), "log")
+	states := 0
+	for n := header; n <= len(last); n += stride(5) {
+		state := map[string][]byte{}
+		for name, b := range before {
+			state[name] = b
+		}
+		state["capture-00000001.seg"] = after["capture-00000001.seg"]
+		state["journal-00000003.seg"] = last[:n]
+		lay(t, work, state)
+		s, err := store.Open(work, store.Options{Now: clock()})
+		if err != nil {
+			t.Fatalf("cut at %d: %v", n, err)
+		}
+		list, err := s.BySerial("A")
+		if err != nil || !strings.HasPrefix(texts(list), "0 1 ") {
+			t.Fatalf("cut at %d: %q, %v", n, texts(list), err)
+		}
+		if n == len(last) && texts(list) != "0 1 2 " {
+			t.Errorf("a whole record was not taken: %q", texts(list))
+		}
+		if _, err := s.Append(note("A", "9")); err != nil {
+			t.Fatalf("cut at %d: %v", n, err)
+		}
+		if err := s.Close(); err != nil {
+			t.Fatalf("cut at %d: %v", n, err)
+		}
+		if r := check(t, work); len(r.Problems) > 0 {
+			t.Fatalf("cut at %d: %v", n, r.Problems)
+		}
+		states++
+	}
+	t.Logf("%d states", states)
+	// Cut before what the head file promises is damage, and is refused.
+	for n := 0; n < len(last); n += stride(31) {
+		after["journal-00000003.seg"] = last[:n]
+		lay(t, work, after)
+		if s, err := store.Open(work, store.Options{}); !errors.Is(err, store.ErrDamaged) {
+			t.Errorf("cut at %d: opened with %v", n, err)
+			if err == nil {
+				s.Close()
+			}
+		}
+		if r := check(t, work); len(r.Problems) == 0 {
+			t.Errorf("cut at %d: nothing reported", n)
+		}
+	}
+}
+
+// frameEnd returns where the frame at offset ends.
+func frameEnd(t testing.TB, b []byte, offset int) int64 {
+	t.Helper()
+	n := int(b[offset]) | int(b[offset+1])<<8 | int(b[offset+2])<<16
+	return int64(offset + 12 + n)
+}
+
+// Each call to the disk fails in turn, once or for ever, until a run is clean.
+// What was acknowledged is there afterwards, once and whole; nothing else is,
+// but what was said to be unknown.
+func TestEveryDiskCallFailsInTurn(t *testing.T) {
+	for _, always := range []bool{false, true} {
+		for _, cause := range []error{syscall.ENOSPC, syscall.EIO} {
+			t.Run(fmt.Sprintf("%v always %v", cause, always), func(t *testing.T) {
+				t.Parallel()
+				at := 1
+				for ; ; at++ {
+					if at > 500 {
+						t.Fatal("no clean run")
+					}
+					if !runWithFailure(t, at, always, cause) {
+						break
+					}
+				}
+				t.Logf("clean at call %d", at)
+				if at < 10 {
+					t.Errorf("only %d calls were made", at)
+				}
+			})
+		}
+	}
+}
+
+// runWithFailure runs a store of which one call fails and says whether any did.
+func runWithFailure(t *testing.T, at int, always bool, cause error) bool {
+	t.Helper()
+	dir := create(t)
+	d := &failing{Disk: store.OSDisk(), always: always, err: cause}
+	s, err := store.Open(dir, store.Options{Now: clock()}.On(d))
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.arm(at)
+	var acked []record.Ref
+	var captures []record.CaptureRef
+	unknown := ""
+	for i := range 4 {
+		if ref, err := s.AppendCapture(record.Capture{Name: "empty", Counts: record.Counts{uint32(i)}}); err == nil {
+			captures = append(captures, ref)
+		} else if !errors.Is(err, cause) {
+			t.Errorf("call %d: %v hides its cause", at, err)
+		}
+		ref, err := s.Append(note("A", fmt.Sprint(i)))
+		switch {
+		case err == nil:
+			acked = append(acked, ref)
+		case !errors.Is(err, cause):
+			t.Errorf("call %d: %v hides its cause", at, err)
+		case errors.Is(err, store.ErrUnknown):
+			unknown = fmt.Sprint(i)
+		}
+	}
+	_, failed := d.count()
+	d.arm(0)
+	if unknown != "" {
+		// The same body again settles it, without a second record.
+		ref, err := s.Append(note("A", unknown))
+		if err != nil {
+			t.Errorf("call %d: settling: %v", at, err)
+		}
+		acked = append(acked, ref)
+	}
+	ref, err := s.Append(note("A", "end"))
+	if err != nil {
+		t.Fatalf("call %d: after the failure: %v", at, err)
+	}
+	acked = append(acked, ref)
+	if err := s.Close(); err != nil {
+		t.Errorf("call %d: closing: %v", at, err)
+	}
+	s, err = store.Open(dir, store.Options{Now: clock()})
+	if err != nil {
+		t.Fatalf("call %d: %v", at, err)
+	}
+	list, err := s.BySerial("A")
+	if err != nil {
+		t.Fatalf("call %d: %v", at, err)
+	}
+	seen := map[string]int{}
+	for i, e := range list {
+		seen[e.Body.(*record.Note).Text]++
+		if i >= len(acked) || e.Ref != acked[i] {
+			t.Errorf("call %d: record %v was not acknowledged so; acknowledged %v", at, e.Ref, acked)
+		}
+	}
+	if len(list) != len(acked) {
+		t.Errorf("call %d: %d records, %d acknowledged", at, len(list), len(acked))
+	}
+	for text, n := range seen {
+		if n != 1 {
+			t.Errorf("call %d: %q stands there %d times", at, text, n)
+		}
+	}
+	for _, ref := range captures {
+		if _, err := s.Capture(ref); err != nil {
+			t.Errorf("call %d: %v", at, err)
+		}
+	}
+	if err := s.Close(); err != nil {
+		t.Errorf("call %d: %v", at, err)
+	}
+	if r := check(t, dir); len(r.Problems) > 0 {
+		t.Errorf("call %d: %v", at, r.Problems)
+	}
+	return failed > 0
+}
+
+// A store whose creation failed is not there.
+func TestCreateIsWholeOrNothing(t *testing.T) {
+	for at := 1; ; at++ {
+		dir := filepath.Join(t.TempDir(), "log")
+		d := &failing{Disk: store.OSDisk(), err: syscall.ENOSPC}
+		d.arm(at)
+		err := store.Create(dir, store.Options{Station: "pane-1"}.On(d))
+		if _, failed := d.count(); failed == 0 {
+			if err != nil {
+				t.Fatal(err)
+			}
+			t.Logf("clean at call %d", at)
+			return
+		}
+		if err == nil {
+			t.Fatalf("call %d failed and was not told", at)
+		}
+		if _, err := store.Open(dir, store.Options{}); err != nil && !errors.Is(err, store.ErrNoStore) {
+			t.Errorf("call %d: %v", at, err)
+		}
+	}
+}
+
+// A segment that is deleted under the writer takes no more records.
+func TestDeletedSegmentIsNoticed(t *testing.T) {
+	dir := create(t)
+	s := open(t, dir)
+	if _, err := s.Append(note("A", "0")); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Rename(filepath.Join(dir, "journal-00000002.seg"), filepath.Join(dir, "away")); err != nil {
+		t.Skipf("not possible here: %v", err)
+	}
+	ref, err := s.Append(note("A", "1"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := os.Stat(filepath.Join(dir, "journal-00000003.seg")); err != nil || ref.Sequence != 2 {
+		t.Errorf("record %v went to the deleted segment: %v", ref, err)
+	}
+	if _, err := s.BySerial("A"); err == nil {
+		t.Log("the first record was already in the database")
+	}
+	_ = s.Close() // says that a segment is missing
+	if r := check(t, dir); len(r.Problems) == 0 {
+		t.Error("the missing segment is not reported")
+	}
+}
+
+// A follower that has read a record which a power cut then took away follows
+// the log as it went on.
+func TestFollowerForgetsWhatTheLogForgot(t *testing.T) {
+	dir := create(t)
+	s := open(t, dir)
+	if _, err := s.Append(note("A", "0")); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	before := files(t, dir)
+	write := func(text string) {
+		s := open(t, dir)
+		if _, err := s.Append(note("A", text)); err != nil {
+			t.Fatal(err)
+		}
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write("lost")
+	f, err := store.Follow(dir, t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if list, err := f.BySerial("A"); err != nil || texts(list) != "0 lost " {
+		t.Fatalf("%q, %v", texts(list), err)
+	}
+	lay(t, dir, before)
+	write("other")
+	write("more")
+	if list, err := f.BySerial("A"); err != nil || texts(list) != "0 other more " {
+		t.Errorf("%q, %v", texts(list), err)
+	}
+}
+
+// A follower reads beside the writer: always a beginning of what is written,
+// never less than before.
+func TestFollowerWhileTheStationWrites(t *testing.T) {
+	dir := create(t)
+	s := open(t, dir)
+	const n = 60
+	done := make(chan error, 1)
+	go func() {
+		for i := range n {
+			if i == n/2 {
+				// A half-written frame of a writer that fails comes from the
+				// disk tests; here a segment changes.
+				if _, err := s.AppendCapture(record.Capture{Name: "x"}); err != nil {
+					done <- err
+					return
+				}
+			}
+			if _, err := s.Append(note("A", fmt.Sprint(i))); err != nil {
+				done <- err
+				return
+			}
+		}
+		done <- nil
+	}()
+	f, err := store.Follow(dir, t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	seen, looks := 0, 0
+	for finished := false; !finished; looks++ {
+		select {
+		case err := <-done:
+			if err != nil {
+				t.Fatal(err)
+			}
+			finished = true
+		default:
+		}
+		list, err := f.BySerial("A")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(list) < seen {
+			t.Fatalf("%d records after %d", len(list), seen)
+		}
+		seen = len(list)
+		for i, e := range list {
+			if e.Body.(*record.Note).Text != fmt.Sprint(i) {
+				t.Fatalf("record %d is %v", i, e.Body)
+			}
+		}
+	}
+	if seen != n {
+		t.Errorf("%d of %d records at the end", seen, n)
+	}
+	t.Logf("%d looks", looks)
+}
+
+// A half-written last frame is waited for, not reported.
+func TestFollowerWaitsForAHalfWrittenFrame(t *testing.T) {
+	dir := create(t)
+	s := open(t, dir)
+	for i := range 2 {
+		if _, err := s.Append(note("A", fmt.Sprint(i))); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	whole := files(t, dir)
+	journal := whole["journal-00000002.seg"]
+	first := int(frameEnd(t, journal, int(frameEnd(t, journal, 8))))
+	copied := filepath.Join(t.TempDir(), "copy")
+	state := map[string][]byte{}
+	for name, b := range whole {
+		if strings.HasSuffix(name, ".seg") { // a copy of the plain files alone
+			state[name] = b
+		}
+	}
+	cache := t.TempDir()
+	for n := first; n <= len(journal); n += 13 {
+		state["journal-00000002.seg"] = bytes.Clone(journal[:n])
+		lay(t, copied, state)
+		f, err := store.Follow(copied, cache)
+		if err != nil {
+			t.Fatalf("cut at %d: %v", n, err)
+		}
+		list, err := f.BySerial("A")
+		if err != nil || len(list) != 1 && n < len(journal) {
+			t.Fatalf("cut at %d: %q, %v", n, texts(list), err)
+		}
+		if tail, err := f.Behind(); err != nil || tail != int64(n-first) && n < len(journal) {
+			t.Errorf("cut at %d: %d bytes behind, %v", n, tail, err)
+		}
+		if err := f.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
