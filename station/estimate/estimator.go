@@ -16,7 +16,9 @@ type Estimator struct {
 	first  bool // first-photon pile-up
 	pulse  *shape
 	combs  []comb // the pulse binned at several places within a bin
+	steps  int    // how many of them the search for a start needs
 	window [2]int // bins wholly inside the leakage window
+	unseen [2]int // bins that leakage may reach that is too weak to be found
 	pool   sync.Pool
 }
 
@@ -46,7 +48,13 @@ func New(s Setup) (*Estimator, error) {
 	if e.window[0] >= e.window[1] {
 		return nil, fmt.Errorf("%w: no bin lies wholly inside the leakage window %g to %g ps", ErrSetup, s.LeakageWindowPS[0], s.LeakageWindowPS[1])
 	}
-	e.combs = e.makeCombs()
+	e.combs, e.steps = e.makeCombs(), 1
+	if p.sd < s.BinPS {
+		e.steps = phases
+	}
+	if e.unseen = e.window; 2*(e.window[1]-e.window[0]) > s.Bins {
+		e.unseen = e.reached((s.LeakageWindowPS[0]+s.LeakageWindowPS[1])/2-p.mode, 0)
+	}
 	return e, nil
 }
 

@@ -34,7 +34,7 @@ func FuzzReadCapture(f *testing.F) {
 			}
 			return
 		}
-		if n := c.Setup.Grid.Zones() * c.Setup.Bins; n > 1<<14 || len(c.Setup.Pulse.Density) > 1<<14 {
+		if n := c.Setup.Grid.Zones() * c.Setup.Bins; n > 1<<12 || c.Setup.Bins > 256 || len(c.Setup.Pulse.Density) > 1<<12 {
 			return
 		}
 		a, err := estimate.Run(c)

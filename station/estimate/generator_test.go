@@ -50,16 +50,15 @@ type truth struct {
 
 // source draws captures; it shares no code with the estimator.
 type source struct {
-	bins       int
-	w, first   float64
-	pulse      estimate.Pulse
-	area       float64
-	firstOnly  bool
-	rng        *rand.Rand
-	cum        []float64
-	ratesE     []float64
-	ratesT     []float64
-	strayShare []float64
+	bins      int
+	w, first  float64
+	pulse     estimate.Pulse
+	area      float64
+	firstOnly bool
+	rng       *rand.Rand
+	cum       []float64
+	ratesE    []float64
+	ratesT    []float64
 }
 
 func newSource(s estimate.Setup, rng *rand.Rand) *source {

@@ -60,7 +60,7 @@ const (
 	// true match is 8.
 	minTarget = 4
 	evalLimit = 60
-	gainTol   = 1e-6
+	gainTol   = 1e-5
 )
 
 // Empty estimates leakage from a capture of the empty field. Errors wrap
@@ -104,7 +104,7 @@ func (w *worker) emptyZone(l *Leakage, iz int, counts []uint32) {
 		sum += y
 	}
 	out.Rate = sum / float64(l.shots)
-	fit.reached = e.reached(0, 0)
+	fit.reached = e.unseen
 	n := 0
 	if out.Flags&(Dead|Saturated) == 0 {
 		n = w.scan.run(e, z.ly, z.vy, nil, 0, e.window[0], e.window[1])
@@ -143,19 +143,18 @@ func (w *worker) fitEmpty(start candidate, fit *emptyResult) {
 	e := w.e
 	f := &w.ef
 	f.e, f.c = e, &w.c
-	f.margin = max(2*e.setup.BinPS, e.pulse.fwhm)
+	f.margin = max(e.setup.BinPS, e.pulse.fwhm/2)
 	m := &w.min
 	low := 1e-3 / (float64(e.bins) * max(w.z.rt[0], 1)) // a thousandth of a count in all
 	m.x[0], m.x[1] = max(start.rate, low), start.tau
 	m.x[2] = low
-	ok := false
 	for range 4 {
 		f.tau0 = m.x[1]
 		w.c.gather(&w.z, e.reached(f.tau0, f.margin), [2]int{})
 		if last := w.c.n - 1; w.c.merged {
 			m.x[2] = max(w.c.y[last]/w.c.rt[last], low)
 		}
-		ok = m.run(f, 3, evalLimit, gainTol)
+		m.run(f, 3, evalLimit, gainTol) // a fit that ends in a corner is the best point seen
 		if math.Abs(m.x[1]-f.tau0) < 0.8*f.margin {
 			break
 		}
@@ -163,7 +162,6 @@ func (w *worker) fitEmpty(start candidate, fit *emptyResult) {
 	if math.IsInf(m.cost, 0) || math.IsNaN(m.cost) || !finite(m.x[0], m.x[1], m.x[2]) {
 		return
 	}
-	_ = ok // a fit that ran into a corner is still the best point seen
 	m.variance(1, w.row[:3])
 	if !(w.row[1] > 0) {
 		return

@@ -21,8 +21,8 @@ type shape struct {
 
 func newShape(p Pulse) (*shape, error) {
 	n := len(p.Density)
-	if n < 2 || n > 1<<20 || !(p.StepPS > 0) || !finite(p.StartPS, p.StepPS) {
-		return nil, fmt.Errorf("%w: pulse of %d points, step %g ps", ErrSetup, n, p.StepPS)
+	if n < 2 || n > 1<<20 || !(p.StepPS >= 1e-3 && p.StepPS <= mostPS && math.Abs(p.StartPS) <= mostPS) {
+		return nil, fmt.Errorf("%w: pulse of %d points from %g ps in steps of %g ps", ErrSetup, n, p.StartPS, p.StepPS)
 	}
 	s := &shape{start: p.StartPS, step: p.StepPS, inv: 1 / p.StepPS, f: make([]float64, n), cum: make([]float64, n)}
 	peak := 0.0

@@ -21,9 +21,9 @@ func (e *Estimator) makeCombs() []comb {
 	for k := range combs {
 		place := (float64(k) + 0.5) / phases
 		shift := place*w - e.pulse.mode // delay that puts the mode there in bin 0
-		lo := int(math.Floor((shift + e.pulse.lo) / w))
-		hi := int(math.Ceil((shift + e.pulse.hi) / w))
-		lo, hi = max(lo, -e.bins), min(hi, e.bins)
+		n := float64(e.bins)
+		lo := int(max(math.Floor((shift+e.pulse.lo)/w), -n))
+		hi := int(min(math.Ceil((shift+e.pulse.hi)/w), n))
 		c := comb{place: place, off: lo, share: make([]float64, hi-lo)}
 		d := make([]float64, hi-lo)
 		e.pulse.bins(0, w, lo, shift, 1, c.share, d)
@@ -57,8 +57,8 @@ type candidate struct {
 	tau, rate, z float64
 }
 
-// scanner correlates the pulse with a rate at every half bin, by weighted
-// least squares in which an ambient and a share of the leakage (with g's
+// scanner correlates the pulse with a rate at every bin (every half bin for a
+// pulse narrower than two), by weighted least squares in which an ambient and a share of the leakage (with g's
 // prior) are fitted along.
 type scanner struct {
 	num, a, b, c []float64 // per bin: weighted rate, weight, weight·leakage
@@ -115,7 +115,7 @@ func (s *scanner) run(e *Estimator, rate, variance, leak []float64, ug float64, 
 	}
 	best := 0.0
 	for b := from; b < to; b++ {
-		for k := range phases {
+		for k := range e.steps {
 			c := &e.combs[k]
 			j0, j1 := c.core, c.last
 			lo := b + c.off
@@ -149,7 +149,7 @@ func (s *scanner) run(e *Estimator, rate, variance, leak []float64, ug float64, 
 				}
 			}
 			den -= g11*e1*e1 + 2*g12*e1*em + g22*em*em
-			i := b*phases + k
+			i := b*e.steps + k
 			if den > 0 {
 				s.z[i] = num / math.Sqrt(den)
 				s.s[i] = num / den
@@ -159,7 +159,7 @@ func (s *scanner) run(e *Estimator, rate, variance, leak []float64, ug float64, 
 			best = max(best, s.z[i])
 		}
 	}
-	return s.peaks(e, from*phases, to*phases, best)
+	return s.peaks(e, from*e.steps, to*e.steps, best)
 }
 
 // peaks keeps the local maxima that reach 0.6 of the best and lie at least a
@@ -172,7 +172,12 @@ func (s *scanner) peaks(e *Estimator, from, to int, best float64) int {
 		if z <= 0 || z < 0.6*best || i > from && s.z[i-1] > z || i+1 < to && s.z[i+1] >= z {
 			continue
 		}
-		c := candidate{tau: e.delay(i/phases, i%phases), rate: s.s[i], z: z}
+		c := candidate{tau: e.delay(i/e.steps, i%e.steps), rate: s.s[i], z: z}
+		if i > from && i+1 < to { // the top of the parabola through three places
+			if l, r := z-s.z[i-1], z-s.z[i+1]; l+r > 0 {
+				c.tau += (l - r) / (l + r) / 2 * e.setup.BinPS / float64(e.steps)
+			}
+		}
 		at := n
 		for at > 0 && s.found[at-1].z < z {
 			at--

@@ -142,7 +142,7 @@ func (s Setup) validate() error {
 		return fail("%d zones with %d and %d directions", n, len(s.Grid.Ux), len(s.Grid.Uy))
 	case s.Bins < 4 || s.Bins > maxBins:
 		return fail("%d bins, want 4 to %d", s.Bins, maxBins)
-	case !(s.BinPS > 0) || !finite(s.BinPS, s.FirstBinPS):
+	case !(s.BinPS >= 1e-3 && s.BinPS <= mostPS && math.Abs(s.FirstBinPS) <= mostPS):
 		return fail("bins of %g ps from %g ps", s.BinPS, s.FirstBinPS)
 	case !finite(s.LeakageWindowPS[0], s.LeakageWindowPS[1]) || s.LeakageWindowPS[0] >= s.LeakageWindowPS[1]:
 		return fail("leakage window %g to %g ps is empty", s.LeakageWindowPS[0], s.LeakageWindowPS[1])
@@ -206,6 +206,7 @@ func (s Setup) withDefaults() Setup {
 const (
 	maxZones = 1 << 14
 	maxBins  = 1 << 14
+	mostPS   = 1e9 // a millisecond: no axis goes further
 )
 
 func finite(vs ...float64) bool {

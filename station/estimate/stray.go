@@ -20,7 +20,7 @@ type strayTest struct {
 	f, v0, v, mean    []float64 // response to a rate, counting variance, whole variance, expected count
 	a, rho            []float64 // f²/v, f·residual/v
 	col, w            [4][]float64
-	z, den            []float64
+	z, den            []float64 // signed square of the match, its variance
 	coef              []float64
 	g                 [16]float64
 	n                 int // columns in use: ambient, size, delay, width
@@ -129,12 +129,16 @@ func (t *strayTest) run(e *Estimator, z *zone, fit [3]float64, width, ambientVar
 		}
 	}
 	at = math.NaN()
-	for i, z0 := range t.z {
-		if z0 <= sigma && z0 <= floor || i > 0 && t.z[i-1] > z0 || i+1 < len(t.z) && t.z[i+1] > z0 {
+	low := 0.0
+	for i, z2 := range t.z {
+		if z2 <= low || i > 0 && t.z[i-1] > z2 || i+1 < len(t.z) && t.z[i+1] > z2 {
 			continue
 		}
+		z0 := math.Sqrt(z2)
 		if z0 > floor {
 			z0 = t.exact(e, z, i)
+		} else {
+			low = z2
 		}
 		if z0 > sigma {
 			sigma, at = z0, e.delay(i/phases, i%phases)
@@ -266,7 +270,7 @@ func (t *strayTest) place(e *Estimator, b, k int) {
 // itself tests nothing.
 func (t *strayTest) finish(i int, num, den, whole float64) {
 	if t.den[i] = den; den > 1e-3*whole {
-		t.z[i] = num / math.Sqrt(den)
+		t.z[i] = num * math.Abs(num) / den
 	}
 }
 
@@ -305,7 +309,7 @@ func (t *strayTest) exact(e *Estimator, z *zone, i int) float64 {
 		}
 		counted += t.coef[d] * t.coef[d] * t.v0[d]
 	}
-	return t.deviate(e, z, t.z[i], max(0, 1-counted))
+	return t.deviate(e, z, math.Sqrt(t.z[i]), max(0, 1-counted))
 }
 
 // deviate solves K'(θ) = x for the cumulant function K of Σ coef·count plus a
@@ -372,13 +376,12 @@ func (t *strayTest) deviate(e *Estimator, z *zone, x, normal float64) float64 {
 // of a narrow pulse changes faster than that; its level crossings (Rice 1945)
 // then count instead, up to every place tried.
 func (e *Estimator) strayThreshold(p float64) float64 {
+	p0 := e.pulse
 	var slope, square float64
-	d := e.setup.BinPS / 50
-	for x := e.pulse.start - d; x < e.pulse.hi+d; x += d {
-		_, f := e.pulse.at(x)
-		_, g := e.pulse.at(x + d)
-		slope += (g - f) * (g - f) / (d * d)
-		square += f * f
+	for i := 1; i < len(p0.f); i++ {
+		a, b := p0.f[i-1], p0.f[i]
+		slope += (b - a) * (b - a) / p0.step
+		square += p0.step * (a*a + a*b + b*b) / 3
 	}
 	places := float64(e.zones * e.bins)
 	z := mathext.NormalQuantile(1 - p/places)

@@ -71,10 +71,9 @@ func (w *worker) refit(x [maxPar]float64, par int) bool {
 	e := w.e
 	f := &w.zf
 	f.e, f.c, f.ug = e, &w.c, e.setup.Budget.LeakageChangeU
-	f.margin = max(2*e.setup.BinPS, e.pulse.fwhm)
+	f.margin = max(e.setup.BinPS, e.pulse.fwhm/2)
 	m := &w.min
 	m.x = x
-	ok := false
 	for range 6 {
 		f.tau0 = m.x[1]
 		w.c.gather(&w.z, w.leakBins, e.reached(f.tau0, f.margin))
@@ -82,12 +81,11 @@ func (w *worker) refit(x [maxPar]float64, par int) bool {
 			// Far from leakage and return the two ambients differ by A.
 			m.x[2] = w.c.y[last]/w.c.rt[last] - w.c.x[last]/w.c.re[last]
 		}
-		ok = m.run(f, par, evalLimit, gainTol)
+		m.run(f, par, evalLimit, gainTol) // a fit that ends in a corner is the best point seen
 		if math.Abs(m.x[1]-f.tau0) < 0.8*f.margin {
 			break
 		}
 	}
-	_ = ok
 	return finite(m.cost, m.x[0], m.x[1], m.x[2])
 }
 
@@ -105,7 +103,7 @@ func (w *worker) wholeCost(x []float64) float64 {
 // uncertainty takes the Fisher matrix apart: with all that is unknown; with g
 // known; with the empty rates known too.
 func (w *worker) uncertainty(out *targetResult, par int) {
-	m, e := &w.min, w.e
+	m := &w.min
 	out.rate, out.tau, out.a, out.g = m.x[0], m.x[1], m.x[2], 1
 	row := w.row[:]
 	m.variance(0, row[:par])
@@ -142,7 +140,6 @@ func (w *worker) uncertainty(out *targetResult, par int) {
 	w.shapeTerms(out, infl)
 	out.counting = math.Sqrt(min(w.countingAlone(out), noGain))
 	out.leakage = math.Sqrt(max(0, noGain-out.counting*out.counting))
-	_ = e
 }
 
 // countingAlone is the variance of the delay were the empty rates exact.

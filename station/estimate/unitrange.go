@@ -30,7 +30,7 @@ func (e *Estimator) unitRange(net, variance []float64) (ps, u float64) {
 	}
 	f := &squares{e: e, net: net, p: make([]float64, e.bins), dp: make([]float64, e.bins)}
 	m := &minimiser{}
-	best, at := math.Inf(1), 0
+	best := math.Inf(1)
 	var g [3]float64
 	var h [9]float64
 	for b := range e.bins { // size and ambient follow in closed form at each delay
@@ -42,11 +42,10 @@ func (e *Estimator) unitRange(net, variance []float64) (ps, u float64) {
 		size := (-g[0]*h[8] + g[2]*h[6]) / det
 		amb := (-g[2]*h[0] + g[0]*h[6]) / det
 		if gain := (g[0]*size + g[2]*amb) / 2; size > 0 && gain < best {
-			best, at = gain, b
+			best = gain
 			m.x[0], m.x[1], m.x[2] = size, e.delay(b, 0), amb
 		}
 	}
-	_ = at
 	if math.IsInf(best, 1) {
 		return math.NaN(), math.NaN()
 	}
