@@ -26,6 +26,7 @@ func (w *world) answer(e station.Effect) station.Fact {
 		}
 		return failedAnswer(e.Job, f)
 	}
+	w.checkOrder(e, u)
 	switch j := e.Job.(type) {
 	case station.Identify:
 		u.id.Session++
@@ -73,6 +74,61 @@ func (w *world) answer(e station.Effect) station.Fact {
 		return station.VerifyEstimated{Verification: &estimate.Verification{Quantities: w.quantities(quantity.VerifyError), Faults: w.accuse("verify")}}
 	}
 	return station.Done{}
+}
+
+// checkOrder is the order that the station promises: what a job does to a
+// unit has the record that allows it.
+func (w *world) checkOrder(e station.Effect, u *unit) {
+	w.t.Helper()
+	allowed := true
+	switch j := e.Job.(type) {
+	case station.Void, station.Capture:
+		intent := w.latest(func(b record.Body) bool {
+			i, ok := b.(*record.AttemptIntent)
+			return ok && i.Run.UnitID == u.id.UnitID
+		})
+		result := w.latest(func(b record.Body) bool {
+			a, ok := b.(*record.Attempt)
+			return ok && a.Run.UnitID == u.id.UnitID
+		})
+		allowed = intent > result
+	case station.Write:
+		b, err := protocol.ParseBlock(j.Block)
+		if err != nil {
+			w.t.Errorf("writing %v", err)
+			return
+		}
+		body, _ := b.Body()
+		allowed = w.latest(func(b record.Body) bool {
+			i, ok := b.(*record.WriteIntent)
+			return ok && bytes.Equal(i.Body, body)
+		}) == int(b.Witness.Sequence)
+	case station.Mark:
+		b, err := protocol.ParseBlock(j.Block)
+		if err != nil {
+			w.t.Errorf("marking %v", err)
+			return
+		}
+		b.State = protocol.Written
+		written, _ := b.Marshal()
+		allowed = w.latest(func(b record.Body) bool {
+			a, ok := b.(*record.Attempt)
+			return ok && a.Outcome == station.Passed && bytes.Equal(a.Constants.Written, written) && bytes.Equal(a.Constants.ReadBack, written)
+		}) > 0
+	}
+	if !allowed {
+		w.t.Errorf("%s without the record that allows it", describe(e))
+	}
+}
+
+// latest is the sequence of the newest record of a kind, 0 for none.
+func (w *world) latest(is func(record.Body) bool) int {
+	for i := len(w.log) - 1; i >= 0; i-- {
+		if is(w.log[i].Body) {
+			return i + 1
+		}
+	}
+	return 0
 }
 
 func failedAnswer(j station.Job, f station.Failure) station.Fact {

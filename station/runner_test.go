@@ -405,3 +405,57 @@ func TestAddedBack(t *testing.T) {
 		}
 	})
 }
+
+// TestShutdownInLongCapture: a capture that would last long is not waited
+// for.
+func TestShutdownInLongCapture(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := start(t, rigging{product: "hopper-1"})
+		u := makeUnit(t, simunit.Hopper1(), 7, simunit.Options{Speed: 0.02}) // twenty seconds
+		b.runner.Scan(0, u.Serial())
+		b.sockets[0].put(u)
+		u.Seat(simunit.Seating{})
+		time.Sleep(5 * time.Second)
+		synctest.Wait()
+		if s := b.runner.Snapshot().Nests[0]; s.Step != station.EmptyCapture || !u.EmitterOn() || s.Done == 0 {
+			t.Errorf("%+v, emitter %v", s, u.EmitterOn())
+		}
+		if err := b.finish(); err != nil {
+			t.Error(err)
+		}
+		if a := b.log.attempts(); len(a) != 1 || a[0].Outcome != station.Aborted {
+			t.Errorf("%d attempts", len(a))
+		}
+	})
+}
+
+// TestMachineFails: whatever becomes of the machine itself, every emitter is
+// told to stop.
+func TestMachineFails(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := start(t, rigging{product: "hopper-1", nests: 2, options: func(o *station.Options) {
+			o.OnVerdict = func(station.Verdict) { panic("a planted bug") }
+		}})
+		slow := makeUnit(t, simunit.Hopper1(), 8, simunit.Options{Speed: 0.02})
+		b.runner.Scan(1, slow.Serial())
+		b.sockets[1].put(slow)
+		slow.Seat(simunit.Seating{})
+		u := makeUnit(t, simunit.Hopper1(), 7, simunit.Options{Flaw: simunit.FlawCommit})
+		b.runner.Scan(0, u.Serial())
+		b.sockets[0].put(u)
+		u.Seat(simunit.Seating{})
+		lit := false
+		for len(b.done) == 0 {
+			lit = slow.EmitterOn()
+			time.Sleep(10 * time.Millisecond)
+			synctest.Wait()
+		}
+		// Its own watchdog would end the emission a second later.
+		if !lit || slow.EmitterOn() {
+			t.Errorf("emitter was on: %v, is on: %v", lit, slow.EmitterOn())
+		}
+		if err := b.finish(); !errors.Is(err, station.ErrInternal) {
+			t.Errorf("Run returned %v", err)
+		}
+	})
+}
