@@ -44,7 +44,7 @@ accuracy:
 fuzz:
 	@set -e; for p in $$($(GO) list $(PKG)); do \
 		for f in $$($(GO) test -list '^Fuzz' $$p | grep '^Fuzz' || true); do \
-			echo "fuzz $$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) $$p; done; done
+			echo "fuzz $$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 20x $$p; done; done
 
 golden:
 	$(GO) test $(GOLDEN) -update

@@ -1,0 +1,140 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"github.com/adrg/xdg"
+
+	"example.org/panecal/station"
+	"example.org/panecal/station/product"
+	"example.org/panecal/store"
+	"example.org/panecal/store/record"
+)
+
+// bench is a station made ready: its store held, its runner set up.
+type bench struct {
+	store  *store.Store
+	runner *station.Runner
+	files  catalogue
+	logger io.Closer
+
+	mu    sync.Mutex
+	force *station.Files // in force, as far as scans have decided
+}
+
+// benchOptions are what the commands that run a station differ in.
+type benchOptions struct {
+	config    configuration
+	folder    string // of the store
+	files     catalogue
+	first     *station.Files // in force at the start
+	purpose   station.Purpose
+	operator  string
+	workOrder string
+	lot       string
+	handsTime time.Duration
+	onVerdict func(station.Verdict)
+	command   string
+}
+
+// lookBack is how far the log is read at the start for stops that are in
+// force and verdicts that nobody saw: longer than any holiday of a line.
+const lookBack = 30 * 24 * time.Hour
+
+func newBench(o benchOptions) (*bench, error) {
+	s, err := store.Open(o.folder, store.Options{Station: o.config.Station, Command: o.command})
+	switch {
+	case errors.Is(err, store.ErrNoStore):
+		return nil, refusedError(fmt.Errorf("no store at %s: run `panecal init` first, or name its folder with --data", o.folder))
+	case errors.Is(err, store.ErrHeld):
+		return nil, refusedError(fmt.Errorf("%w: end that one, or wait for it", err))
+	case err != nil:
+		return nil, fmt.Errorf("opening the store: %w", err)
+	}
+	b := &bench{store: s, files: o.files, force: o.first}
+	if err := b.setUp(o); err != nil {
+		return nil, errors.Join(err, b.close())
+	}
+	return b, nil
+}
+
+func (b *bench) setUp(o benchOptions) error {
+	logger, closer, err := openLog()
+	if err != nil {
+		return err
+	}
+	b.logger = closer
+	var recent []record.Entry
+	now := time.Now()
+	err = b.store.Between(now.Add(-lookBack), now.Add(time.Hour), func(e record.Entry) error {
+		recent = append(recent, e)
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("reading the newest records: %w", err)
+	}
+	b.runner, err = station.NewRunner(station.Config{
+		Station: o.config.Station, Purpose: o.purpose, Files: o.first, Operator: o.operator,
+		Software: version, WorkOrder: o.workOrder, Lot: o.lot, Recent: recent, HandsTime: o.handsTime,
+	}, station.Options{
+		Dial: dialer{func() product.Line { return b.inForce().Product.Line }}, Log: b.store, Past: b.store,
+		OnVerdict: o.onVerdict, Logger: logger,
+	})
+	if err != nil {
+		return fmt.Errorf("setting up the station: %w", err)
+	}
+	return nil
+}
+
+func (b *bench) inForce() *station.Files {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.force
+}
+
+// scan hands a label to the station, after the files of its product where it
+// is of another one than the last.
+func (b *bench) scan(nest int, text string) {
+	if f, ok := b.files.of(text); ok && f != b.inForce() {
+		b.mu.Lock()
+		b.force = f
+		b.mu.Unlock()
+		b.runner.TakeUp(f)
+	}
+	b.runner.Scan(nest, text)
+}
+
+// run runs the station until ctx ends; see station.Runner.Run.
+func (b *bench) run(ctx context.Context) error { return b.runner.Run(ctx) }
+
+func (b *bench) close() error {
+	err := b.store.Close()
+	if b.logger != nil {
+		err = errors.Join(err, b.logger.Close())
+	}
+	return err
+}
+
+// openLog opens the diagnostic log, JSON lines in the XDG state folder. It is
+// for whoever mends the program; the record is the store.
+func openLog() (*slog.Logger, io.Closer, error) {
+	path := logPath()
+	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
+		return nil, nil, fmt.Errorf("making the folder of the diagnostic log: %w", err)
+	}
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o640)
+	if err != nil {
+		return nil, nil, fmt.Errorf("opening the diagnostic log: %w", err)
+	}
+	return slog.New(slog.NewJSONHandler(f, nil)).With("version", version, "pid", os.Getpid()), f, nil
+}
+
+func logPath() string { return filepath.Join(xdg.StateHome, "panecal", "panecal.log") }

@@ -1,0 +1,250 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"example.org/panecal/protocol/simunit"
+	"example.org/panecal/station"
+	"example.org/panecal/station/screen"
+)
+
+const (
+	demoNests = 3
+	demoSeed  = 54
+)
+
+func newDemo() *cobra.Command {
+	var show screenFlags
+	var batchOnly bool
+	c := &cobra.Command{
+		Use:   "demo",
+		Short: "Show the station at work with simulated units, on a fresh store",
+		Long: `Starts three simulated nests on pseudo-terminals and the operator's screen, on
+a fresh store in a new folder. Type one of the labels that the screen lists, and
+the simulated hands seat that unit. Without a terminal, or with --batch, every
+unit is run once and its verdict printed; exit code 0 if each got the verdict it
+has to get.
+
+Units, plant and numbers are invented.`,
+		Example: "  panecal demo\n  panecal demo --batch",
+		Args:    usageArgs(cobra.NoArgs),
+		RunE: func(c *cobra.Command, _ []string) error {
+			d, err := newDemonstration(c)
+			if err != nil {
+				return err
+			}
+			fmt.Fprintf(c.ErrOrStderr(), "panecal: the demonstration's files are in %s\n", d.folder)
+			if batchOnly || !show.plain && (!isTerminal(c.InOrStdin()) || !isTerminal(c.OutOrStdout())) {
+				return d.batch(c)
+			}
+			return d.shift(c, show)
+		},
+	}
+	show.register(c)
+	c.Flags().BoolVar(&batchOnly, "batch", false, "run every unit once without the screen")
+	return c
+}
+
+// demonstration is a station with simulated nests, and the hands at them.
+type demonstration struct {
+	folder  string
+	where   place
+	config  configuration
+	files   catalogue
+	sockets []*simunit.Socket
+	acts    []act
+
+	mu     sync.Mutex
+	seated []*simunit.Unit // in each nest
+}
+
+func newDemonstration(c *cobra.Command) (*demonstration, error) {
+	folder, err := os.MkdirTemp("", "panecal-demo-")
+	if err != nil {
+		return nil, fmt.Errorf("making a folder for the demonstration: %w", err)
+	}
+	d := &demonstration{folder: folder, where: place{data: folder}, acts: acts(simHandTime), seated: make([]*simunit.Unit, demoNests)}
+	if _, err := initStation(d.where, "demo-1"); err != nil {
+		return nil, err
+	}
+	if err := cast(d.acts, demoSeed); err != nil {
+		return nil, err
+	}
+	if err := d.plugIn(c.Context()); err != nil {
+		return nil, err
+	}
+	if d.config, err = d.where.readConfig(); err != nil {
+		return nil, err
+	}
+	d.files, err = readCatalogue(d.config)
+	return d, err
+}
+
+// plugIn makes the nests' lines and writes the station sheet that names them.
+func (d *demonstration) plugIn(ctx context.Context) error {
+	var sheet strings.Builder
+	fmt.Fprintf(&sheet, "# The nests of the demonstration; all invented.\nstation = \"demo-1\"\n[release]\nauthor = \"demonstration\"\nreason = \"demonstration\"\n")
+	for i := range demoNests {
+		s, err := simunit.NewSocket()
+		if err != nil {
+			return err
+		}
+		port, err := simunit.ServePTY(ctx, s)
+		if err != nil {
+			return deviceError(err)
+		}
+		d.sockets = append(d.sockets, s)
+		fmt.Fprintf(&sheet, `
+[[nest]]
+name = "%c"
+port = %q
+light_group = "baffle %d"
+fixture = "fixture %d"
+distance_mm = %d
+distance_u_mm = 0.15
+reflectance = %g
+certificate = "demo-%d"
+due = 2036-01-31T00:00:00Z
+end_stop = false
+`, 'A'+i, port, i+1, i+1, simTargetMM, simReflectance, i+1)
+	}
+	path := filepath.Join(d.folder, "station.sheet.toml")
+	if err := os.WriteFile(path, []byte(sheet.String()), 0o640); err != nil {
+		return fmt.Errorf("writing the demonstration's station sheet: %w", err)
+	}
+	return nil
+}
+
+// seat puts the unit with that label into a nest.
+func (d *demonstration) seat(nest int, label string) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for _, a := range d.acts {
+		if a.unit.Serial() != label {
+			continue
+		}
+		for i, u := range d.seated {
+			if u == a.unit && u.Seated() {
+				return
+			} else if u == a.unit {
+				d.seated[i] = nil
+			}
+		}
+		d.sockets[nest].Plug(a.unit)
+		a.unit.Seat(a.seating)
+		d.seated[nest] = a.unit
+		return
+	}
+}
+
+// free is a nest that the hands may use: the station sees it empty and so do
+// they.
+func (d *demonstration) free(s station.Snapshot) (int, bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for i, n := range s.Nests {
+		if n.Step == station.Vacant && (d.seated[i] == nil || !d.seated[i].Seated()) {
+			return i, true
+		}
+	}
+	return 0, false
+}
+
+func (d *demonstration) bench(command string, onVerdict func(station.Verdict)) (*bench, error) {
+	folder, err := d.where.storeFolder()
+	if err != nil {
+		return nil, err
+	}
+	return newBench(benchOptions{
+		config: d.config, folder: folder, files: d.files, first: d.files[0], purpose: station.Production,
+		operator: "demo", workOrder: "WO-1", lot: "L-1", handsTime: 2 * time.Minute, command: command, onVerdict: onVerdict,
+	})
+}
+
+// shift is the demonstration with the screen.
+func (d *demonstration) shift(c *cobra.Command, show screenFlags) error {
+	b, err := d.bench("panecal demo", nil)
+	if err != nil {
+		return err
+	}
+	var hints []screen.Hint
+	for _, a := range d.acts {
+		if !a.again {
+			hints = append(hints, screen.Hint{Label: a.unit.Serial(), Note: a.note})
+		}
+	}
+	err = b.shift(c, show, hints, func(nest int, text string) {
+		b.scan(nest, text)
+		// The hands take as long as hands do, and look for an empty nest.
+		time.AfterFunc(2*simHandTime, func() {
+			if i, ok := d.free(b.runner.Snapshot()); ok && b.runner.Snapshot().Label == text {
+				d.seat(i, text)
+			}
+		})
+	})
+	return errors.Join(err, b.close())
+}
+
+// batch runs every act once, three nests at a time, and holds the verdicts
+// against what has to come.
+func (d *demonstration) batch(c *cobra.Command) error {
+	b := newBatch(true, c.ErrOrStderr(), demoNests)
+	station1, err := d.bench("panecal demo --batch", func(v station.Verdict) { b.verdicts <- v })
+	if err != nil {
+		return err
+	}
+	b.bench, b.seat = station1, d.seat
+	// The unit that comes back is in the nest where it was first, after it.
+	for i, a := range d.acts {
+		nest := i % demoNests
+		b.turns[nest].labels = append(b.turns[nest].labels, a.unit.Serial())
+	}
+	seen := map[string]int{}
+	var wrong error
+	err = b.run(c.Context(), func(v station.Verdict) error {
+		wrong = errors.Join(wrong, d.judge(v, seen))
+		return printLine(c.OutOrStdout(), v)
+	})
+	if err = errors.Join(err, b.bench.close()); err != nil {
+		return err
+	}
+	total := 0
+	for _, n := range seen {
+		total += n
+	}
+	fmt.Fprintf(c.ErrOrStderr(), "panecal: %d verdicts of %d units; read one back with: panecal --data %s unit %s\n", total, len(d.acts), d.folder, d.acts[0].unit.Serial())
+	switch {
+	case wrong != nil:
+		fmt.Fprintf(c.ErrOrStderr(), "panecal: not as expected:\n%v\n", wrong)
+		return &quietError{exitFailed}
+	case total != len(d.acts):
+		return fmt.Errorf("the demonstration made %d verdicts, expected %d", total, len(d.acts))
+	}
+	return nil
+}
+
+// judge compares a verdict with the act that it belongs to: the n-th verdict
+// of a serial with its n-th act.
+func (d *demonstration) judge(v station.Verdict, seen map[string]int) error {
+	n := seen[v.Serial]
+	seen[v.Serial]++
+	for _, a := range d.acts {
+		if a.unit.Serial() != v.Serial {
+			continue
+		}
+		if n == 0 {
+			return a.expected(v)
+		}
+		n--
+	}
+	return fmt.Errorf("%s: a verdict too many", v.Serial)
+}

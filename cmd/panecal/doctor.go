@@ -1,0 +1,180 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"time"
+
+	"github.com/adrg/xdg"
+	"github.com/spf13/cobra"
+
+	"example.org/panecal/store"
+)
+
+// finding is one line of the doctor's report.
+type finding struct {
+	Subject string `json:"subject"`
+	State   string `json:"state"` // "ok", "look" or "bad"
+	Text    string `json:"text"`
+	Mend    string `json:"mend,omitempty"`
+}
+
+func newDoctor(where *place) *cobra.Command {
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "doctor",
+		Short: "Show where everything is and what is wrong with it",
+		Long: `Shows versions, paths, files, ports and the head of the log, each with what to
+do about it. It changes nothing. Exit code 3 where something is bad.`,
+		Example: "  panecal doctor\n  panecal doctor --json",
+		Args:    usageArgs(cobra.NoArgs),
+		RunE: func(c *cobra.Command, _ []string) error {
+			all := examine(*where)
+			var err error
+			if asJSON {
+				err = printJSON(c.OutOrStdout(), struct {
+					Schema   string    `json:"schema"`
+					Findings []finding `json:"findings"`
+				}{"panecal.doctor/1", all})
+			} else {
+				for _, f := range all {
+					fmt.Fprintf(c.OutOrStdout(), "%-4s  %-12s %s\n", f.State, f.Subject, f.Text)
+					if f.Mend != "" {
+						fmt.Fprintf(c.OutOrStdout(), "%19s-> %s\n", "", f.Mend)
+					}
+				}
+			}
+			if err != nil {
+				return err
+			}
+			for _, f := range all {
+				if f.State == "bad" {
+					return &quietError{exitFailed}
+				}
+			}
+			return nil
+		},
+	}
+	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	return c
+}
+
+func examine(where place) []finding {
+	var all []finding
+	say := func(state, subject, mend, format string, args ...any) {
+		all = append(all, finding{subject, state, fmt.Sprintf(format, args...), mend})
+	}
+	b := thisBuild()
+	if b.Modified {
+		say("look", "program", "use a release for production", "panecal %s, built from changed sources, %s %s", b.Version, b.Go, b.Platform)
+	} else {
+		say("ok", "program", "", "panecal %s, %s %s", b.Version, b.Go, b.Platform)
+	}
+	say("ok", "clock", "", "%s UTC", time.Now().UTC().Format(time.RFC3339))
+	say("ok", "diagnostics", "", "%s", logPath())
+
+	config, err := where.readConfig()
+	if err != nil {
+		say("bad", "config", "run `panecal init`, or name the file with --config", "%v", err)
+	} else {
+		say("ok", "config", "", "%s, station %s", config.path, config.Station)
+		examineFiles(config, say)
+	}
+	if folder, err := where.storeFolder(); err != nil {
+		say("bad", "store", "mend the configuration", "%v", err)
+	} else {
+		examineStore(folder, say)
+	}
+	terminal := os.Getenv("TERM")
+	if runtime.GOOS != "windows" && (terminal == "" || terminal == "dumb") {
+		say("look", "terminal", "use `panecal shift --plain`", "TERM=%q cannot draw the screen", terminal)
+	} else {
+		say("ok", "terminal", "", "TERM=%q", terminal)
+	}
+	return all
+}
+
+type sayer func(state, subject, mend, format string, args ...any)
+
+func examineFiles(config configuration, say sayer) {
+	files, err := readCatalogue(config)
+	if err != nil {
+		say("bad", "files", "mend the file at the place named", "%v", err)
+		return
+	}
+	for _, f := range files {
+		state, mend := "ok", ""
+		if !f.Signed() {
+			state, mend = "look", "records of this station say signed: false"
+		}
+		say(state, "product", mend, "%s, limits %.12s, product %.12s, unsigned files", f.Product.Name, f.Limits.Revision, f.Product.Revision)
+	}
+	for _, n := range files[0].Sheet.Nests {
+		switch {
+		case n.Due.Before(time.Now()):
+			say("bad", "nest "+n.Name, "have the fixture measured again and release a new station sheet", "certificate %s ended %s", n.Certificate, n.Due.Format(time.DateOnly))
+		default:
+			say("ok", "nest "+n.Name, "", "target at %g ± %g mm, certificate %s until %s", n.DistanceMM, n.DistanceUMM, n.Certificate, n.Due.Format(time.DateOnly))
+		}
+		examinePort(n.Name, n.Port, say)
+	}
+}
+
+func examinePort(nest, port string, say sayer) {
+	if strings.HasPrefix(port, "tcp:") {
+		say("ok", "port "+nest, "", "%s: a bridge program; not tried here", port)
+		return
+	}
+	if _, err := os.Stat(port); err != nil && runtime.GOOS != "windows" {
+		say("bad", "port "+nest, "plug the adapter in, or correct the port in the station sheet; stable names are in /dev/serial/by-path", "%v", err)
+		return
+	}
+	say("ok", "port "+nest, "", "%s", port)
+}
+
+func examineStore(folder string, say sayer) {
+	f, err := store.Follow(folder, followerCache())
+	if err != nil {
+		mend := "copy the folder as it is, then run `panecal log check`"
+		if errors.Is(err, store.ErrNoStore) {
+			mend = "run `panecal init`, or name the folder with --data"
+		}
+		say("bad", "store", mend, "%s: %v", folder, err)
+		return
+	}
+	defer f.Close()
+	head, err := f.Head()
+	if err != nil {
+		say("bad", "store", "copy the folder as it is, then run `panecal log check`", "%s: %v", folder, err)
+		return
+	}
+	say("ok", "store", "", "%s, generation %d, last record %d", folder, head.Generation, head.Sequence)
+	examineSpace(folder, say)
+}
+
+// Free space: raw captures are about 60 kB a unit.
+const (
+	spaceLook = 5 << 30
+	spaceBad  = 1 << 30
+)
+
+func examineSpace(folder string, say sayer) {
+	free, err := freeSpace(folder)
+	switch {
+	case err != nil:
+		say("look", "space", "", "free space of %s is not known: %v", folder, err)
+	case free < spaceBad:
+		say("bad", "space", "free some space: the station needs 1 GiB", "%.1f GiB free", float64(free)/(1<<30))
+	case free < spaceLook:
+		say("look", "space", "free some space soon", "%.1f GiB free", float64(free)/(1<<30))
+	default:
+		say("ok", "space", "", "%.0f GiB free", float64(free)/(1<<30))
+	}
+}
+
+// followerCache is where reading commands keep their private databases.
+func followerCache() string { return filepath.Join(xdg.CacheHome, "panecal") }

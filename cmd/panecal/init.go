@@ -1,0 +1,152 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/adrg/xdg"
+	"github.com/spf13/cobra"
+
+	"example.org/panecal/cmd/panecal/sample"
+	"example.org/panecal/store"
+)
+
+const sampleStation = "cal-1"
+
+func newInit(where *place) *cobra.Command {
+	name := sampleStation
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "init",
+		Short: "Make a store, a configuration and sample files",
+		Long: `Makes an empty store, a configuration and, beside it, the sample product,
+limits and station files to start from. Nothing that exists is overwritten.
+
+With --data DIR everything goes into that one folder.`,
+		Example: "  panecal init --station S1\n  panecal --data /srv/cal-1 init --station cal-1",
+		Args:    usageArgs(cobra.NoArgs),
+		RunE: func(c *cobra.Command, _ []string) error {
+			made, err := initStation(*where, name)
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				return printJSON(c.OutOrStdout(), made)
+			}
+			fmt.Fprintf(c.OutOrStdout(), "station  %s\nconfig   %s\nstore    %s\n", made.Station, made.Config, made.Store)
+			fmt.Fprintf(c.ErrOrStderr(), "Next: write your ports and distances into %s, then run `panecal shift`.\n",
+				filepath.Join(filepath.Dir(made.Config), "station.sheet.toml"))
+			return nil
+		},
+	}
+	c.Flags().StringVar(&name, "station", name, "name of the station; every record carries it")
+	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	return c
+}
+
+// made tells where init put things.
+type made struct {
+	Schema  string `json:"schema"`
+	Station string `json:"station"`
+	Config  string `json:"config"`
+	Store   string `json:"store"`
+}
+
+func initStation(where place, name string) (made, error) {
+	if name == "" || strings.ContainsAny(name, "\"\\\n") {
+		return made{}, usageError(fmt.Errorf("station name %q: use letters, digits and dashes", name))
+	}
+	path, err := filepath.Abs(where.configPath())
+	if err != nil {
+		return made{}, err
+	}
+	folder := filepath.Join(xdg.DataHome, "panecal", "store")
+	data := ""
+	if where.data != "" {
+		if folder, err = filepath.Abs(filepath.Join(where.data, "store")); err != nil {
+			return made{}, err
+		}
+	}
+	if where.data != "" && where.config != "" {
+		data = fmt.Sprintf("data = %q\n", folder)
+	}
+	if _, err := os.Stat(path); err == nil {
+		return made{}, refusedError(fmt.Errorf("%s exists: this station is set up already", path))
+	} else if !errors.Is(err, fs.ErrNotExist) {
+		return made{}, fmt.Errorf("looking for a configuration: %w", err)
+	}
+	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
+		return made{}, fmt.Errorf("making the configuration's folder: %w", err)
+	}
+	if err := os.MkdirAll(filepath.Dir(folder), 0o750); err != nil {
+		return made{}, fmt.Errorf("making the store's folder: %w", err)
+	}
+	if err := store.Create(folder, store.Options{Station: name}); err != nil {
+		if errors.Is(err, store.ErrExists) {
+			return made{}, refusedError(fmt.Errorf("%s: %w: a new station wants an empty folder", folder, err))
+		}
+		return made{}, fmt.Errorf("making the store: %w", err)
+	}
+	products, err := writeSamples(filepath.Dir(path), name)
+	if err != nil {
+		return made{}, err
+	}
+	text := fmt.Sprintf(`# The configuration of this station. File names are relative to this file.
+station = %q
+%ssheet = "station.sheet.toml"
+products = [%s]   # a unit's label decides which of them is for it
+`, name, data, `"`+strings.Join(products, `", "`)+`"`)
+	if err := writeNew(path, []byte(text)); err != nil {
+		return made{}, err
+	}
+	return made{"panecal.init/1", name, path, folder}, nil
+}
+
+// writeSamples copies the sample files beside the configuration and returns
+// the product files among them.
+func writeSamples(folder, station string) ([]string, error) {
+	entries, err := sample.Files.ReadDir(".")
+	if err != nil {
+		return nil, fmt.Errorf("reading the samples: %w", err)
+	}
+	var products []string
+	for _, e := range entries {
+		data, err := sample.Files.ReadFile(e.Name())
+		if err != nil {
+			return nil, fmt.Errorf("reading the samples: %w", err)
+		}
+		if strings.HasSuffix(e.Name(), ".sheet.toml") {
+			data = []byte(strings.Replace(string(data), fmt.Sprintf("station = %q", sampleStation), fmt.Sprintf("station = %q", station), 1))
+		}
+		if strings.HasSuffix(e.Name(), ".product.toml") {
+			products = append(products, e.Name())
+		}
+		if err := writeNew(filepath.Join(folder, e.Name()), data); err != nil && !errors.Is(err, fs.ErrExist) {
+			return nil, err
+		}
+	}
+	// The larger product first: its files are in force until a label says
+	// otherwise.
+	for i, p := range products {
+		if strings.HasPrefix(p, "hopper-54") {
+			products[0], products[i] = products[i], products[0]
+		}
+	}
+	return products, nil
+}
+
+// writeNew writes a file that must not exist.
+func writeNew(path string, data []byte) error {
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o640)
+	if err != nil {
+		return fmt.Errorf("writing %s: %w", path, err)
+	}
+	if _, err := f.Write(data); err != nil {
+		return errors.Join(fmt.Errorf("writing %s: %w", path, err), f.Close())
+	}
+	return f.Close()
+}

@@ -1,0 +1,41 @@
+package main
+
+import (
+	"context"
+
+	"example.org/panecal/protocol"
+	"example.org/panecal/protocol/link"
+	"example.org/panecal/station"
+	"example.org/panecal/station/product"
+)
+
+// dialer opens the lines of nests: serial ports, or loopback TCP to a bridge.
+type dialer struct {
+	line func() product.Line // of the product in force
+}
+
+func (d dialer) Dial(ctx context.Context, n product.Nest) (station.Line, error) {
+	p := d.line()
+	l, err := link.Open(ctx, n.Port, link.Options{Baud: p.Baud, OpenText: p.OpenText, CloseText: p.CloseText})
+	if err != nil {
+		return nil, err
+	}
+	return &line{protocol.NewClient(l, protocol.Options{Baud: p.Baud}), l}, nil
+}
+
+// line is a client with the port that it speaks on.
+type line struct {
+	*protocol.Client
+	link *link.Link
+}
+
+// Identify opens protocol mode first: a unit that has just been seated is at
+// its console.
+func (l *line) Identify(ctx context.Context) (protocol.Identity, error) {
+	if err := l.link.Resume(); err != nil {
+		return protocol.Identity{}, err
+	}
+	return l.Client.Identify(ctx)
+}
+
+func (l *line) Close() error { return l.link.Close() }

@@ -1,0 +1,123 @@
+package main
+
+import (
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"example.org/panecal/store"
+)
+
+func newLog(where *place) *cobra.Command {
+	c := &cobra.Command{
+		Use:   "log",
+		Short: "Check the station's log",
+		Args:  usageArgs(cobra.NoArgs),
+		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	c.AddCommand(newLogCheck(where))
+	return c
+}
+
+// logReport is `log check --json`.
+type logReport struct {
+	Schema   string       `json:"schema"`
+	Store    string       `json:"store"`
+	Station  string       `json:"station"`
+	Sequence uint64       `json:"sequence"`
+	Hash     string       `json:"hash"`
+	Records  int64        `json:"records"`
+	Captures int64        `json:"captures"`
+	Segments int          `json:"segments"`
+	Bytes    int64        `json:"bytes"`
+	Problems []logProblem `json:"problems"`
+	Notes    []string     `json:"notes"`
+}
+
+type logProblem struct {
+	File   string `json:"file"`
+	Offset int64  `json:"offset"`
+	What   string `json:"what"`
+}
+
+func newLogCheck(where *place) *cobra.Command {
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "check",
+		Short: "Prove that the log is whole and unchanged",
+		Long: `Reads every record and every raw capture, checks each against its hash, the
+chain of hashes, and what the database would answer. It changes nothing and may
+run while the station works. Exit code 3 where anything is not as it was
+written: copy the store's folder as it is before anybody mends it.`,
+		Example: "  panecal log check\n  panecal --data /mnt/copy log check --json",
+		Args:    usageArgs(cobra.NoArgs),
+		RunE: func(c *cobra.Command, _ []string) error {
+			folder, err := where.storeFolder()
+			if err != nil {
+				return err
+			}
+			report, err := checkLog(folder, c.ErrOrStderr())
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				err = printJSON(c.OutOrStdout(), report)
+			} else {
+				writeLogReport(c.OutOrStdout(), report)
+			}
+			if err == nil && len(report.Problems) > 0 {
+				return &quietError{exitFailed}
+			}
+			return err
+		},
+	}
+	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	return c
+}
+
+func checkLog(folder string, talk io.Writer) (logReport, error) {
+	told := int64(-1)
+	r, err := store.Check(folder, func(done, total int64) {
+		// A small log is checked before anybody could read a percentage.
+		const worthTelling = 64 << 20
+		if total < worthTelling {
+			return
+		}
+		if tenth := 10 * done / total; tenth != told {
+			told = tenth
+			fmt.Fprintf(talk, "checking: %d %%\n", 10*tenth)
+		}
+	})
+	if errors.Is(err, store.ErrNoStore) {
+		return logReport{}, refusedError(fmt.Errorf("no store at %s: name its folder with --data", folder))
+	}
+	if err != nil {
+		return logReport{}, fmt.Errorf("checking the log: %w", err)
+	}
+	out := logReport{
+		Schema: "panecal.log_check/1", Store: folder, Station: r.Station, Sequence: r.Head.Sequence, Hash: hex.EncodeToString(r.Head.Hash[:]),
+		Records: r.Records, Captures: r.Captures, Segments: r.Segments, Bytes: r.Bytes, Problems: []logProblem{}, Notes: []string{},
+	}
+	for _, p := range r.Problems {
+		out.Problems = append(out.Problems, logProblem{p.File, p.Offset, p.What})
+	}
+	out.Notes = append(out.Notes, r.Notes...)
+	return out, nil
+}
+
+func writeLogReport(w io.Writer, r logReport) {
+	fmt.Fprintf(w, "station   %s\nstore     %s\nrecords   %d, the last has sequence %d\ncaptures  %d\nsegments  %d, %d bytes\nhead      %s\n",
+		r.Station, r.Store, r.Records, r.Sequence, r.Captures, r.Segments, r.Bytes, r.Hash)
+	for _, n := range r.Notes {
+		fmt.Fprintf(w, "note      %s\n", n)
+	}
+	for _, p := range r.Problems {
+		fmt.Fprintf(w, "DAMAGED   %s at byte %d: %s\n", p.File, p.Offset, p.What)
+	}
+	if len(r.Problems) == 0 {
+		fmt.Fprintln(w, "whole     every record and capture is as it was written")
+	}
+}

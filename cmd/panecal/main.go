@@ -1,0 +1,161 @@
+// Command panecal runs a calibration station for optical ranging units, and
+// reads what the station has recorded.
+//
+// Output policy: data goes to stdout, talk goes to stderr; --json prints one
+// object with a schema field (run and sim print one object a line). Nothing
+// but the exit code says how a command ended; the codes stand in exit.go and
+// in `panecal --help`.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"runtime/debug"
+	"syscall"
+	"time"
+
+	"github.com/spf13/cobra"
+)
+
+func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
+
+// run is the whole program: it returns the exit code, so that deferred work
+// is done before the process ends.
+func run(args []string, in io.Reader, out, talk io.Writer) (code int) {
+	defer func() {
+		if p := recover(); p != nil {
+			code = crashed(p, debug.Stack(), talk)
+		}
+	}()
+	ctx, caught, stop := catchSignals(context.Background())
+	defer stop()
+	root := newRoot()
+	root.SetArgs(args)
+	root.SetIn(in)
+	root.SetOut(out)
+	root.SetErr(talk)
+	err := root.ExecuteContext(ctx)
+	if s := caught(); s != 0 {
+		// A person or the system ended the command: that is the news, not
+		// the errors it caused on the way out.
+		return s
+	}
+	if err == nil {
+		return exitDone
+	}
+	var quiet *quietError
+	if !errors.As(err, &quiet) {
+		fmt.Fprintf(talk, "panecal: %v\n", err)
+	}
+	return exitCode(err)
+}
+
+// catchSignals cancels the context at the first hang-up, interrupt or
+// terminate, and tells afterwards which exit code it stands for. A second
+// signal gets the system's own treatment: the process ends at once.
+func catchSignals(parent context.Context) (ctx context.Context, caught func() int, stop func()) {
+	ctx, cancel := context.WithCancelCause(parent)
+	signals := make(chan os.Signal, 1)
+	signal.Notify(signals, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
+	done := make(chan struct{})
+	go func() {
+		select {
+		case s := <-signals:
+			signal.Stop(signals)
+			cancel(signalError{s})
+		case <-done:
+		}
+	}()
+	caught = func() int {
+		var s signalError
+		if !errors.As(context.Cause(ctx), &s) {
+			return 0
+		}
+		switch s.Signal {
+		case syscall.SIGHUP:
+			return exitHangUp
+		case syscall.SIGTERM:
+			return exitTerminate
+		}
+		return exitInterrupt
+	}
+	return ctx, caught, func() { signal.Stop(signals); close(done); cancel(nil) }
+}
+
+type signalError struct{ os.Signal }
+
+func (s signalError) Error() string { return "ended by " + s.String() }
+
+// crashed writes what is needed to find a fault of the program itself into a
+// file, and says where.
+func crashed(p any, stack []byte, talk io.Writer) int {
+	name := filepath.Join(os.TempDir(), fmt.Sprintf("panecal-crash-%d-%d.txt", os.Getpid(), time.Now().UnixNano()))
+	text := fmt.Sprintf("panecal %s\n%v\n\n%s", version, p, stack)
+	if err := os.WriteFile(name, []byte(text), 0o640); err != nil {
+		fmt.Fprintf(talk, "panecal: internal error: %v\n%s", p, stack)
+		return exitInternal
+	}
+	fmt.Fprintf(talk, "panecal: internal error: %v\npanecal: details are in %s; send that file with the station's log to whoever maintains panecal here\n", p, name)
+	return exitInternal
+}
+
+func newRoot() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "panecal",
+		Short: "Calibrate optical ranging units behind their window, and keep the record",
+		Long: `panecal runs a station that calibrates optical ranging units after they are
+closed behind their window: it measures leakage and offset, writes the
+compensation into the unit, verifies, judges and keeps a record.
+
+Caution: the units emit invisible laser radiation (940 nm). Treat the emitter
+as on unless its power is off; do not look into it with magnifying optics; keep
+hands out of moving fixtures; handle open units only in an ESD protected area.
+Local rules and the site's laser safety officer decide.
+
+Exit codes: ` + exitHelp,
+		Example: `  panecal init --station S1            make a store, a config and sample files
+  panecal shift                        run the station with its screen
+  panecal run --port /dev/ttyS1 --label H54-00001-X
+  panecal unit H54-00001               the whole history of one unit
+  panecal log check                    prove that the record is whole`,
+		SilenceUsage:  true,
+		SilenceErrors: true,
+		Args:          usageArgs(cobra.NoArgs),
+		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
+		return usageError(fmt.Errorf("%w; see %s --help", err, c.CommandPath()))
+	})
+	where := &place{}
+	root.PersistentFlags().StringVar(&where.config, "config", "", "configuration file (default: panecal/panecal.toml in the XDG config folder)")
+	root.PersistentFlags().StringVar(&where.data, "data", "", "the store's folder (default: from the configuration, else panecal in the XDG data folder)")
+	root.AddCommand(
+		newInit(where),
+		newShift(where),
+		newRunCommand(where),
+		newSim(),
+		newDemo(),
+		newEstimate(),
+		newLimits(),
+		newUnit(where),
+		newLog(where),
+		newDoctor(where),
+		newVersion(),
+	)
+	return root
+}
+
+// usageArgs makes what cobra says of wrong arguments a usage error.
+func usageArgs(check cobra.PositionalArgs) cobra.PositionalArgs {
+	return func(c *cobra.Command, args []string) error {
+		if err := check(c, args); err != nil {
+			return usageError(fmt.Errorf("%w; see %s --help", err, c.CommandPath()))
+		}
+		return nil
+	}
+}

@@ -1,0 +1,92 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"github.com/adrg/xdg"
+
+	"example.org/panecal/limits/strict"
+)
+
+// place says where a station's files are, as far as the flags tell.
+//
+// Without flags the configuration is in the XDG config folder and the store
+// in the XDG data folder. With --data alone, everything of the station is in
+// that one folder: its panecal.toml is then read from there.
+type place struct{ config, data string }
+
+// configuration is panecal.toml.
+type configuration struct {
+	Station  string   `toml:"station" need:"add station = \"S1\", the name that records carry"`
+	Data     string   `toml:"data"`
+	Sheet    string   `toml:"sheet" need:"add sheet = \"station.sheet.toml\", the station sheet with the nests"`
+	Products []string `toml:"products" need:"add products = [\"hopper-54.product.toml\"], the product files this station may run"`
+
+	path string // the file it was read from
+}
+
+// folder is where the configuration's own file names are relative to.
+func (c configuration) folder() string { return filepath.Dir(c.path) }
+
+// file resolves a name in the configuration.
+func (c configuration) file(name string) string {
+	if name == "" || filepath.IsAbs(name) {
+		return name
+	}
+	return filepath.Join(c.folder(), name)
+}
+
+func (p place) configPath() string {
+	switch {
+	case p.config != "":
+		return p.config
+	case p.data != "":
+		return filepath.Join(p.data, "panecal.toml")
+	}
+	return filepath.Join(xdg.ConfigHome, "panecal", "panecal.toml")
+}
+
+// readConfig reads the configuration; it has to be there.
+func (p place) readConfig() (configuration, error) {
+	path := p.configPath()
+	data, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return configuration{}, refusedError(fmt.Errorf("no configuration at %s: run `panecal init` first, or name the file with --config", path))
+	}
+	if err != nil {
+		return configuration{}, fmt.Errorf("reading the configuration: %w", err)
+	}
+	c := configuration{path: path}
+	if _, err := strict.Decode(path, data, &c); err != nil {
+		return configuration{}, fmt.Errorf("reading the configuration: %w", err)
+	}
+	return c, nil
+}
+
+// storeFolder is where the store is: the flag, else the configuration, else
+// the XDG data folder. A reading command needs no configuration.
+func (p place) storeFolder() (string, error) {
+	if p.data != "" {
+		// A copy of a store alone may be named too.
+		inner := filepath.Join(p.data, "store")
+		if _, err := os.Stat(inner); errors.Is(err, fs.ErrNotExist) {
+			if _, err := os.Stat(filepath.Join(p.data, "head")); err == nil {
+				return p.data, nil
+			}
+		}
+		return inner, nil
+	}
+	c, err := p.readConfig()
+	var coded *codedError
+	switch {
+	case err == nil && c.Data != "":
+		return c.file(c.Data), nil
+	case err == nil, errors.As(err, &coded):
+		return filepath.Join(xdg.DataHome, "panecal", "store"), nil
+	}
+	return "", err
+}

@@ -1,0 +1,113 @@
+//go:build linux
+
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"example.org/panecal/protocol/simunit"
+	"example.org/panecal/store"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){
+		"panecal": func() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) },
+	})
+}
+
+// TestScripts runs the real program, on pseudo-terminals where units are
+// wanted, and looks at exit code and both streams.
+func TestScripts(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir:                 "testdata/script",
+		UpdateScripts:       *update,
+		RequireExplicitExec: true,
+		RequireUniqueNames:  true,
+		Setup: func(e *testscript.Env) error {
+			e.Setenv("XDG_CONFIG_HOME", e.WorkDir+"/config")
+			e.Setenv("XDG_DATA_HOME", e.WorkDir+"/data")
+			e.Setenv("XDG_STATE_HOME", e.WorkDir+"/state")
+			e.Setenv("XDG_CACHE_HOME", e.WorkDir+"/cache")
+			e.Setenv("TMPDIR", e.WorkDir+"/tmp")
+			return os.Mkdir(e.WorkDir+"/tmp", 0o750)
+		},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"code":  wantCode,
+			"units": startUnits,
+			"hold":  holdStore,
+		},
+	})
+}
+
+// wantCode is `code N program args…`: the program must end with that code.
+func wantCode(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: code N program args…")
+	}
+	want, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	got := 0
+	if err := ts.Exec(args[1], args[2:]...); err != nil {
+		var exit *exec.ExitError
+		if !errors.As(err, &exit) {
+			ts.Fatalf("running %s: %v", args[1], err)
+		}
+		got = exit.ExitCode()
+	}
+	if got != want {
+		ts.Fatalf("exit code %d, want %d", got, want)
+	}
+}
+
+// startUnits is `units [kind…]`: a simulated unit on a pseudo-terminal for
+// each kind, until the script ends. Port and label of the i-th go into $PORTi
+// and $LABELi, all of them as lines into units.jsonl.
+func startUnits(ts *testscript.TestScript, neg bool, args []string) {
+	ctx, cancel := context.WithCancel(context.Background())
+	ts.Defer(cancel)
+	var lines strings.Builder
+	for i, kind := range args {
+		o := simunit.Options{Hands: patientHands()}
+		product := "hopper-54"
+		switch kind {
+		case "good":
+		case "summary":
+			product = "hopper-1"
+		case "dirty":
+			o.Hands = append([]simunit.Move{{On: simunit.Powered, Do: simunit.Touch, SmearRho: 0.12}}, o.Hands...)
+		case "wrong-sign":
+			o.Flaw = simunit.FlawOffsetSign
+		case "silent":
+			o.Out, o.Hands = true, nil
+		case "noisy":
+			o.Faults = simunit.LineNoise(0.02)
+		default:
+			ts.Fatalf("no unit of kind %q", kind)
+		}
+		u, err := newSimulated(product, i, 100+uint64(i), o)
+		ts.Check(err)
+		port, err := simunit.ServePTY(ctx, u)
+		ts.Check(err)
+		ts.Setenv(fmt.Sprintf("PORT%d", i+1), port)
+		ts.Setenv(fmt.Sprintf("LABEL%d", i+1), u.Serial())
+		fmt.Fprintf(&lines, "{\"port\":%q,\"label\":%q}\n", port, u.Serial())
+	}
+	ts.Check(os.WriteFile(ts.MkAbs("units.jsonl"), []byte(lines.String()), 0o640))
+}
+
+// holdStore is `hold FOLDER`: another process has the store, until the script
+// ends.
+func holdStore(ts *testscript.TestScript, neg bool, args []string) {
+	s, err := store.Open(ts.MkAbs(args[0]), store.Options{Command: "the other one"})
+	ts.Check(err)
+	ts.Defer(func() { ts.Check(s.Close()) })
+}

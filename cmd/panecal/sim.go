@@ -1,0 +1,117 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"example.org/panecal/protocol/simunit"
+	"example.org/panecal/station/label"
+)
+
+// simulated is one line of `panecal sim`.
+type simulated struct {
+	Schema  string `json:"schema"`
+	Port    string `json:"port"`
+	Serial  string `json:"serial"`
+	Label   string `json:"label"`
+	Product string `json:"product"`
+	UnitID  string `json:"unit_id,omitempty"`
+}
+
+// What the simulated plant has: the fixture of the sample station sheet.
+const (
+	simTargetMM     = 300
+	simReflectance  = 0.5
+	simBaud         = 921600
+	simTurnaround   = 2 * time.Millisecond
+	simHandTime     = 300 * time.Millisecond
+	simRounds       = 10000 // times that the hands seat the unit again
+	simFirstHopper1 = 90001
+)
+
+func newSim() *cobra.Command {
+	units, product := 1, "hopper-54"
+	var seed uint64
+	speed := 1.0
+	c := &cobra.Command{
+		Use:   "sim",
+		Short: "Simulate units on pseudo-terminals, for trying the station without hardware",
+		Long: `Puts simulated units on pseudo-terminals, prints one JSON line for each and
+runs until it is stopped. Simulated hands bring the target after the empty-field
+capture, take the unit out when it is done, and seat it again.
+
+The units and all their numbers are invented.`,
+		Example: "  panecal sim --units 3 --seed 1\n  panecal sim --units 3 --seed 1 > units.jsonl &  panecal run --list units.jsonl",
+		Args:    usageArgs(cobra.NoArgs),
+		RunE: func(c *cobra.Command, _ []string) error {
+			if units < 1 || units > 1000 {
+				return usageError(fmt.Errorf("--units %d: give 1 to 1000", units))
+			}
+			for i := range units {
+				u, err := newSimulated(product, i, seed+uint64(i), simunit.Options{
+					Hands: patientHands(), Speed: speed, Line: simunit.Line{Baud: simBaud, Turnaround: simTurnaround},
+				})
+				if err != nil {
+					return err
+				}
+				path, err := simunit.ServePTY(c.Context(), u)
+				if err != nil {
+					return deviceError(err)
+				}
+				s := simulated{"panecal.sim/1", path, u.Serial(), u.Serial(), product, ""}
+				if err := printLine(c.OutOrStdout(), s); err != nil {
+					return err
+				}
+			}
+			<-c.Context().Done()
+			return context.Cause(c.Context())
+		},
+	}
+	c.Flags().IntVar(&units, "units", units, "how many units")
+	c.Flags().Uint64Var(&seed, "seed", 1, "seed; the same seed makes the same units and the same photons")
+	c.Flags().StringVar(&product, "product", product, "hopper-54 (histograms) or hopper-1 (summaries only)")
+	c.Flags().Float64Var(&speed, "speed", speed, "run exposures so many times faster than life")
+	return c
+}
+
+// newSimulated makes the i-th unit of a product, with a serial as its labels
+// have it.
+func newSimulated(product string, i int, seed uint64, o simunit.Options) (*simunit.Unit, error) {
+	var m simunit.Model
+	var stem string
+	switch product {
+	case "hopper-54":
+		m, stem = simunit.Hopper54(), fmt.Sprintf("H54-%05d-", 1+i)
+	case "hopper-1":
+		m, stem = simunit.Hopper1(), fmt.Sprintf("H1-%05d-", 1+i)
+	default:
+		return nil, usageError(fmt.Errorf("no simulated product %q: use hopper-54 or hopper-1", product))
+	}
+	check, err := label.Mod37_36.Compute(stem)
+	if err != nil {
+		return nil, fmt.Errorf("making a label: %w", err)
+	}
+	if o.Serial == "" {
+		o.Serial = stem + check
+	}
+	u, err := simunit.New(m, seed, o)
+	if err != nil {
+		return nil, fmt.Errorf("making a simulated unit: %w", err)
+	}
+	return u, nil
+}
+
+// patientHands serve a unit over and over.
+func patientHands() []simunit.Move {
+	var all []simunit.Move
+	for range simRounds {
+		all = append(all, simunit.UsualHands(simHandTime, simTargetMM, simReflectance)...)
+		all = append(all,
+			simunit.Move{On: simunit.Lifted, Do: simunit.ClearField},
+			simunit.Move{On: simunit.Lifted, After: 2 * time.Second, Do: simunit.PutBack})
+	}
+	return all
+}

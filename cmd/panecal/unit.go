@@ -1,0 +1,52 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"example.org/panecal/store"
+	"example.org/panecal/store/query"
+)
+
+func newUnit(where *place) *cobra.Command {
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "unit SERIAL",
+		Short: "Show the whole history of one unit",
+		Long: `Shows every record about one unit: attempts with revisions, versions, station,
+operator and every quantity with its uncertainty, refusals and changes of
+disposition. It may run while the station works: it reads a private copy of the
+index. Exit code 1 where the log knows no such unit.`,
+		Example: "  panecal unit H54-00001-X\n  panecal --data /mnt/copy unit H54-00001-X --json",
+		Args:    usageArgs(cobra.ExactArgs(1)),
+		RunE: func(c *cobra.Command, args []string) error {
+			folder, err := where.storeFolder()
+			if err != nil {
+				return err
+			}
+			f, err := store.Follow(folder, followerCache())
+			if errors.Is(err, store.ErrNoStore) {
+				return refusedError(fmt.Errorf("no store at %s: name its folder with --data", folder))
+			}
+			if err != nil {
+				return fmt.Errorf("reading the log: %w", err)
+			}
+			defer f.Close()
+			h, err := query.History(f, args[0])
+			if err != nil {
+				return fmt.Errorf("reading the log: %w", err)
+			}
+			if !h.Found {
+				return fmt.Errorf("the log of station %s has nothing about %q: check the serial, or the station", folder, args[0])
+			}
+			if asJSON {
+				return printJSON(c.OutOrStdout(), h)
+			}
+			return h.WriteText(c.OutOrStdout())
+		},
+	}
+	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	return c
+}
