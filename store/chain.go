@@ -145,7 +145,7 @@ type hit struct {
 // of the last one comes with them.
 func between(b *bbolt.Bucket, lo, hi []byte, limit int) (hits []hit, last []byte, err error) {
 	c := b.Cursor()
-	key, v := c.Seek(lo)
+	key, _ := c.Seek(lo)
 	before, bv := stepBack(c, key)
 	if before == nil || bytes.Compare(before, lo) >= 0 {
 		return nil, nil, broken("its beginning is missing")
@@ -155,7 +155,7 @@ func between(b *bbolt.Bucket, lo, hi []byte, limit int) (hits []hit, last []byte
 		return nil, nil, err
 	}
 	next = bytes.Clone(next)
-	key, v = c.Seek(lo) // back to where the entries begin
+	key, v := c.Seek(lo) // back to where the entries begin
 	for {
 		if !bytes.Equal(next, orEnd(key)) {
 			return nil, nil, broken(fmt.Sprintf("an entry is missing after %d found", len(hits)))

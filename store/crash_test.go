@@ -72,7 +72,7 @@ func TestKilledAtAnyByte(t *testing.T) {
 	last := after["journal-00000003.seg"]
 	work := filepath.Join(t.TempDir(), "log")
 	states := 0
-	for n := header; n <= len(last); n += stride(5) {
+	for n := header; n <= len(last); n += stride(11) {
 		state := map[string][]byte{}
 		for name, b := range before {
 			state[name] = b
@@ -328,6 +328,11 @@ func TestFollowerForgetsWhatTheLogForgot(t *testing.T) {
 func TestFollowerWhileTheStationWrites(t *testing.T) {
 	dir := create(t)
 	s := open(t, dir)
+	f, err := store.Follow(dir, t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
 	const n = 60
 	done := make(chan error, 1)
 	go func() {
@@ -347,11 +352,6 @@ func TestFollowerWhileTheStationWrites(t *testing.T) {
 		}
 		done <- nil
 	}()
-	f, err := store.Follow(dir, t.TempDir())
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
 	seen, looks := 0, 0
 	for finished := false; !finished; looks++ {
 		select {
@@ -422,5 +422,73 @@ func TestFollowerWaitsForAHalfWrittenFrame(t *testing.T) {
 		if err := f.Close(); err != nil {
 			t.Fatal(err)
 		}
+	}
+}
+
+// When an append or a capture is acknowledged, its segment and the directory
+// entry of the segment are synced; when a capture's record is acknowledged, so
+// is the capture.
+func TestWhatIsAcknowledgedIsSynced(t *testing.T) {
+	dir := create(t)
+	d := &watchful{Disk: store.OSDisk(), dirty: map[string]bool{}}
+	s, err := store.Open(dir, store.Options{}.On(d))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	for i := range 5 {
+		ref, err := s.AppendCapture(record.Capture{Name: "empty", Counts: record.Counts{1}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if left := d.unsynced(dir, "capture-"); len(left) > 0 {
+			t.Fatalf("capture %d: unsynced %v", i, left)
+		}
+		a := attempt("A", 1)
+		a.Captures = []record.CaptureRef{ref}
+		if _, err := s.Append(a); err != nil {
+			t.Fatal(err)
+		}
+		if left := d.unsynced(dir, "journal-"); len(left) > 0 {
+			t.Fatalf("record %d: unsynced %v", i, left)
+		}
+	}
+}
+
+// A database whose content was damaged while its pages are in order gives an
+// answer from the segments, and is kept aside.
+func TestDamagedDatabaseIsSetAsideAndBuiltAnew(t *testing.T) {
+	dir := smallLog(t)
+	path := filepath.Join(dir, "log.db")
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := bytes.LastIndex(data, []byte("two")) // in a record's text
+	if at < 0 {
+		t.Fatal("the text is not in the database")
+	}
+	for i := range len(data) - 3 { // every copy, old pages too
+		if bytes.Equal(data[i:i+3], []byte("two")) {
+			data[i] = 'T'
+		}
+	}
+	if err := os.WriteFile(path, data, 0o640); err != nil {
+		t.Fatal(err)
+	}
+	if r := check(t, dir); len(r.Problems) == 0 {
+		t.Error("a check finds nothing")
+	}
+	s := open(t, dir)
+	list, err := s.BySerial("A")
+	if err != nil || texts(list) != "one two one two " {
+		t.Errorf("%q, %v", texts(list), err)
+	}
+	aside, err := s.SetAside()
+	if err != nil || len(aside) != 1 {
+		t.Fatalf("set aside %v, %v", aside, err)
+	}
+	if _, err := os.Stat(filepath.Join(dir, aside[0])); err != nil {
+		t.Error(err)
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 
@@ -230,5 +231,84 @@ func (f *failingFile) Sync() error {
 	if err := f.d.fails(); err != nil {
 		return err
 	}
+	return f.File.Sync()
+}
+
+// watchful is a disk that knows what was written and not yet synced.
+type watchful struct {
+	store.Disk
+	mu    sync.Mutex
+	dirty map[string]bool // files and directories
+}
+
+type watchfulFile struct {
+	store.File
+	d    *watchful
+	path string
+}
+
+func (d *watchful) set(path string, dirty bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.dirty[path] = dirty
+}
+
+// unsynced returns the names of files of a kind, or the directory, that a
+// power cut now could take something from.
+func (d *watchful) unsynced(dir, prefix string) []string {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	var names []string
+	for path, dirty := range d.dirty {
+		if dirty && (path == dir || strings.HasPrefix(filepath.Base(path), prefix)) {
+			names = append(names, filepath.Base(path))
+		}
+	}
+	return names
+}
+
+func (d *watchful) wrap(path string, f store.File, err error) (store.File, error) {
+	if err != nil {
+		return nil, err
+	}
+	return &watchfulFile{f, d, path}, nil
+}
+
+func (d *watchful) Create(path string) (store.File, error) {
+	f, err := d.Disk.Create(path)
+	return d.wrap(path, f, err)
+}
+
+func (d *watchful) Update(path string) (store.File, error) {
+	f, err := d.Disk.Update(path)
+	return d.wrap(path, f, err)
+}
+
+func (d *watchful) Rename(from, to string) error {
+	d.mu.Lock()
+	d.dirty[to] = d.dirty[from]
+	delete(d.dirty, from)
+	// The head file is renamed beside the acknowledgement and not part of it.
+	d.dirty[filepath.Dir(to)] = d.dirty[filepath.Dir(to)] || filepath.Base(to) != "head"
+	d.mu.Unlock()
+	return d.Disk.Rename(from, to)
+}
+
+func (d *watchful) SyncDir(dir string) error {
+	d.set(dir, false)
+	return d.Disk.SyncDir(dir)
+}
+
+func (d *watchful) Linked(path string, f store.File) error {
+	return d.Disk.Linked(path, f.(*watchfulFile).File)
+}
+
+func (f *watchfulFile) WriteAt(b []byte, off int64) (int, error) {
+	f.d.set(f.path, true)
+	return f.File.WriteAt(b, off)
+}
+
+func (f *watchfulFile) Sync() error {
+	f.d.set(f.path, false)
 	return f.File.Sync()
 }

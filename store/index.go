@@ -35,8 +35,8 @@ type index struct {
 }
 
 const (
-	batchRecords = 256
-	batchBytes   = 4 << 20
+	batchRecords = 1024
+	batchBytes   = 8 << 20
 )
 
 func (ix *index) path() string { return filepath.Join(ix.dir, databaseName) }
@@ -152,8 +152,22 @@ func (ix *index) startAnew() error {
 	return errors.Join(ix.close(), os.Remove(ix.path()))
 }
 
-// look runs fn on the database after catching up.
+// look runs fn on the database after catching up. A database that turns out
+// to be damaged is set aside and built anew from the segments, once; fn is
+// then called again and must begin anew.
 func (ix *index) look(fn func(*view) error) error {
+	err := ix.lookOnce(fn)
+	d := (*DamageError)(nil)
+	if !errors.As(err, &d) || d.File != databaseName {
+		return err
+	}
+	if aside := errors.Join(ix.close(), ix.setDatabaseAside()); aside != nil {
+		return errors.Join(err, aside)
+	}
+	return ix.lookOnce(fn)
+}
+
+func (ix *index) lookOnce(fn func(*view) error) error {
 	if err := ix.catchUp(); err != nil {
 		return err
 	}
@@ -186,7 +200,8 @@ func (ix *index) catchUp() error {
 		more, err := ix.batch()
 		switch {
 		case errors.Is(err, errConflict) && ix.own:
-			return &DamageError{File: databaseName, Offset: -1, What: "the database holds records that the journal does not"}
+			// The database was only ever given what was in the segments.
+			return &DamageError{File: string(journalKind), Offset: -1, What: "the database holds records that the segments do not"}
 		case errors.Is(err, errConflict) && !anew:
 			anew = true
 			if err := ix.startAnew(); err != nil {

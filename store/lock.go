@@ -81,7 +81,7 @@ func readHolder(f *os.File) Holder {
 // heldBy says who holds the store in dir, and false if nobody does. It takes
 // the lock for a moment and changes nothing.
 func heldBy(dir string) (Holder, bool, error) {
-	f, err := os.OpenFile(filepath.Join(dir, lockName), os.O_RDWR, 0)
+	f, err := os.Open(filepath.Join(dir, lockName))
 	if errors.Is(err, os.ErrNotExist) {
 		return Holder{}, false, nil
 	}

@@ -28,13 +28,6 @@ const (
 	markSchema = "panecal.head/1"
 )
 
-func (m mark) ref() record.Ref {
-	if m.Sequence == 0 {
-		return record.Ref{}
-	}
-	return record.Ref{Station: m.Station, Generation: m.Generation, Sequence: m.Sequence, Hash: m.Hash}
-}
-
 func writeMark(d disk, dir string, m mark) error {
 	m.Schema = markSchema
 	b, err := seal(m)

@@ -19,7 +19,8 @@ type Reader struct {
 	disk disk
 	dir  string // of the segments
 	rows string // file of the rows
-	// view runs a function on a database that has caught up.
+	// view runs a function on a database that has caught up; it may be called
+	// twice, the second time on a database built anew.
 	view func(func(*view) error) error
 }
 
@@ -85,7 +86,9 @@ func (r *Reader) Since(ref record.Ref, each func(record.Entry) error) error {
 	previous := ref.Hash
 	for {
 		var list []record.Entry
+		head := previous
 		err := r.view(func(v *view) error {
+			list, previous = nil, head
 			c := v.tx.Bucket([]byte(bucketRecords)).Cursor()
 			for k, _ := c.Seek(place{last.generation, last.sequence + 1}.append(nil)); k != nil && len(list) < readBatch; k, _ = c.Next() {
 				if len(k) != placeSize {
@@ -131,8 +134,10 @@ func (r *Reader) all(prefix []byte) ([]record.Entry, error) {
 func (r *Reader) pages(lo, hi []byte, each func(record.Entry) error) error {
 	for {
 		var list []record.Entry
+		var last []byte
 		err := r.view(func(v *view) error {
-			hits, keys, err := between(v.tx.Bucket([]byte(bucketIndex)), lo, hi, readBatch)
+			list = nil
+			hits, key, err := between(v.tx.Bucket([]byte(bucketIndex)), lo, hi, readBatch)
 			if err != nil {
 				return err
 			}
@@ -146,9 +151,7 @@ func (r *Reader) pages(lo, hi []byte, each func(record.Entry) error) error {
 				}
 				list = append(list, e)
 			}
-			if len(hits) > 0 {
-				lo = append(keys, 0) // the next possible key
-			}
+			last = key
 			return nil
 		})
 		if err != nil || len(list) == 0 {
@@ -162,6 +165,7 @@ func (r *Reader) pages(lo, hi []byte, each func(record.Entry) error) error {
 		if len(list) < readBatch {
 			return nil
 		}
+		lo = append(last, 0) // the next possible key
 	}
 }
 

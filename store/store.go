@@ -84,7 +84,8 @@ func openStore(dir string, o Options) (_ *Store, err error) {
 	if o.Station != "" && o.Station != h.Station {
 		return nil, fmt.Errorf("it belongs to station %q, not %q", h.Station, o.Station)
 	}
-	l, err := holdLock(dir, o.Command, o.Now())
+	// A moment's patience: a check may be looking whether the lock is free.
+	l, err := waitLock(dir, o.Command, o.Now, 100*time.Millisecond)
 	if err != nil {
 		return nil, err
 	}
@@ -208,9 +209,8 @@ func (s *Store) AppendCapture(c record.Capture) (record.CaptureRef, error) {
 // Station returns the station's name.
 func (s *Store) Station() string { return s.journal.station }
 
-// SetAside returns the names of derived files that were found damaged when the
-// store was opened, and were built anew from the segments; a database is kept
-// under the name returned.
+// SetAside returns the names of derived files that were found damaged and were
+// built anew from the segments; a database is kept under the name returned.
 func (s *Store) SetAside() ([]string, error) {
 	var names []string
 	err := s.indexWorker.do(func() error { names = append(names, s.index.setAside...); return nil })
