@@ -63,7 +63,7 @@ func simUnit(g *source, c estimate.Constants, z int, counts []float64, ambient f
 func TestProjectionAgreesWithAUnit(t *testing.T) {
 	distances := []float64{100, 200, 400, 800, 1200}
 	for _, ranging := range []string{estimate.RangingMean, estimate.RangingPulse} {
-		c := scene{leak: 0.2, photons: 1e6, shotsT: 4_000_000, distance: 200, perBin: 20}.withDefaults()
+		c := scene{leak: 0.2, photons: 1e6, shotsT: 4_000_000, distance: 200, perBin: 20, setup: hopper(2, 3)}.withDefaults()
 		c.setup.Ranging, c.setup.Corrects, c.setup.Offsets = ranging, estimate.CorrectsUnit, estimate.OffsetsZones
 		c.setup.Tilt = estimate.TiltUnit
 		e := estimator(t, c.setup)
@@ -75,7 +75,7 @@ func TestProjectionAgreesWithAUnit(t *testing.T) {
 		for _, change := range []float64{0, 0.5, -0.3} {
 			got := e.Project(k, l, o, change, distances)
 			for i, d := range distances {
-				for z := 0; z < 54; z += 13 {
+				for z := 0; z < 6; z += 2 {
 					radial := d * sec(c.setup, z)
 					scale := (200 / d) * (200 / d)
 					if ranging == estimate.RangingMean && 0.2*math.Abs(change) > 0.5*scale {
@@ -87,7 +87,7 @@ func TestProjectionAgreesWithAUnit(t *testing.T) {
 					clean := tr
 					clean.leak = 0
 					none := k
-					none.LeakageBins = make([][]float64, 54)
+					none.LeakageBins = make([][]float64, 6)
 					g.rates(clean)
 					without := simUnit(g, none, z, g.ratesT, tr.ambient, ranging == estimate.RangingMean)
 					// The stored leakage's own noise weighs more the weaker the return.
@@ -142,7 +142,7 @@ func TestVerify(t *testing.T) {
 	for _, ranging := range []string{estimate.RangingMean, estimate.RangingPulse} {
 		for _, corrects := range []string{estimate.CorrectsStation, estimate.CorrectsUnit} {
 			t.Run(corrects+" "+ranging, func(t *testing.T) {
-				c := scene{leak: 0.3, photons: 1e6, shotsT: 4_000_000, distance: 300, perBin: 2}.withDefaults()
+				c := scene{leak: 0.3, photons: 1e6, shotsT: 4_000_000, distance: 300, perBin: 2, setup: hopper(2, 3)}.withDefaults()
 				c.setup.Ranging, c.setup.Corrects, c.setup.Offsets, c.setup.Tilt = ranging, corrects, estimate.OffsetsZones, estimate.TiltUnit
 				c.setup.Pulse = skewed(150, 300, 20)
 				e := estimator(t, c.setup)
@@ -152,7 +152,7 @@ func TestVerify(t *testing.T) {
 					t.Fatal(err)
 				}
 				// What the unit says of itself, compensation off: leakage in it.
-				raw := estimate.Constants{OffsetMM: make([]float64, 54), LeakageBins: make([][]float64, 54)}
+				raw := estimate.Constants{OffsetMM: make([]float64, 6), LeakageBins: make([][]float64, 6)}
 				g := newSource(c.setup, rand.New(rand.NewPCG(6, 7)))
 				report := &estimate.Summary{Shots: c.shotsT, TempCel: math.NaN()}
 				nt := float64(c.shotsT)
@@ -160,7 +160,7 @@ func TestVerify(t *testing.T) {
 					k := 300 / d
 					return truth{leak: 0.3 * 1e6 / nt, leakTau: (3 + u.offset[z]) / halfC, ambient: 2 / nt, ambientTarget: 2 / nt, signal: 1e6 / nt * k * k, tau: (d*sec(c.setup, z) + u.offset[z]) / halfC}
 				}
-				for z := range 54 {
+				for z := range 6 {
 					g.rates(tr(300, z))
 					r := simUnit(g, raw, z, g.ratesT, 2/nt, ranging == estimate.RangingMean)
 					report.Zones = append(report.Zones, estimate.SummaryZone{Signal: 1.3e6 / nt, SignalU: 1e-3, RangeMM: r, RangeUMM: 0.1, Ambient: 1e-6, AmbientU: 1e-7})
@@ -182,9 +182,9 @@ func TestVerify(t *testing.T) {
 						}
 					}
 					for _, d := range []float64{300, 600} {
-						h := estimate.Histogram{Shots: c.shotsT, Counts: make([]uint32, 5400), TempCel: math.NaN()}
+						h := estimate.Histogram{Shots: c.shotsT, Counts: make([]uint32, 600), TempCel: math.NaN()}
 						own := &estimate.Summary{Shots: c.shotsT, TempCel: math.NaN()}
-						for z := range 54 {
+						for z := range 6 {
 							g.rates(tr(d, z))
 							g.draw(g.ratesT, c.shotsT, h.Counts[z*100:(z+1)*100])
 							r := simUnit(g, k, z, g.ratesT, 2/nt, ranging == estimate.RangingMean)
@@ -204,7 +204,7 @@ func TestVerify(t *testing.T) {
 								t.Fatal(err)
 							}
 							q, ok := v.Quantities[name]
-							if !ok || len(q.Zones) != 54 || v.Far != (d != 300) {
+							if !ok || len(q.Zones) != 6 || v.Far != (d != 300) {
 								t.Fatalf("%s at %g: %v", what, d, v.Quantities)
 							}
 							if math.Abs(q.V) > 5*q.U+0.3+stored {
@@ -223,11 +223,11 @@ func TestVerify(t *testing.T) {
 						// A write that went wrong is seen: 5 mm in one zone.
 						bad := k
 						bad.OffsetMM = append([]float64{}, k.OffsetMM...)
-						bad.OffsetMM[7] += 5
+						bad.OffsetMM[4] += 5
 						if v, err = e.Verify(bad, &h, nil, ref, o); err != nil {
 							t.Fatal(err)
 						}
-						if q := v.Quantities[name]; math.Abs(q.Zones[7].V+5) > 1+stored || !(math.Abs(q.V) > 4-stored) {
+						if q := v.Quantities[name]; math.Abs(q.Zones[4].V+5) > 1+stored || !(math.Abs(q.V) > 4-stored) {
 							t.Errorf("5 mm of wrong offset shows as %g", q.V)
 						}
 					}

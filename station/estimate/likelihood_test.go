@@ -214,7 +214,7 @@ func TestBoundAgainstWholeMatrix(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := halfC * math.Sqrt(inv.At(n+1, n+1)) * scale[n+1]
-	got, _ := g.bounds(tr, s, ne, nt, ug)
+	got, _, _ := g.bounds(tr, s, ne, nt, ug)
 	near(t, "bound", got, want, 1e-9)
 }
 
