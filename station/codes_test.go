@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"unicode"
 	"unicode/utf8"
 
 	"example.org/panecal/station"
@@ -54,12 +55,15 @@ func TestCodesComplete(t *testing.T) {
 		}
 		meanings[m.Code] = m
 	}
-	source := machineSource(t)
+	said := map[string]bool{}
+	for _, word := range strings.FieldsFunc(machineSource(t), func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) }) {
+		said[word] = true
+	}
 	for name, code := range names {
 		if _, ok := meanings[code]; !ok {
 			t.Errorf("%s (%s) is not in the table", name, code)
 		}
-		if !regexp.MustCompile(`\b` + name + `\b`).MatchString(source) {
+		if !said[name] {
 			t.Errorf("nothing says %s", name)
 		}
 	}

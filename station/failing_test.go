@@ -48,8 +48,8 @@ func (w *world) leave(what string) {
 // verdict.
 func TestEachEffectFails(t *testing.T) {
 	failed, kinds := 0, map[string]bool{}
-	// The first two of each kind in each scenario; all of them on demand.
-	most := 2
+	// The first of each kind in each scenario; all of them on demand.
+	most := 1
 	if os.Getenv("PANECAL_FULL") != "" {
 		most = 1 << 30
 	}
@@ -67,6 +67,9 @@ func TestEachEffectFails(t *testing.T) {
 		for _, i := range tried {
 			for _, trouble := range troubles {
 				for _, always := range []bool{false, true} {
+					if always && most == 1 && trouble != station.Silent && trouble != station.Broke {
+						continue
+					}
 					n, job := 0, ""
 					var f station.Failure
 					w := s.begin(t, func(w *world) {
@@ -118,7 +121,10 @@ func TestStoreFailsNothingShown(t *testing.T) {
 // TestRandomDays lets three nests of two light groups meet people and faults
 // at random. The seed is printed; the same seed gives the same day.
 func TestRandomDays(t *testing.T) {
-	days, first := 60, uint64(1)
+	days, first := 20, uint64(1)
+	if os.Getenv("PANECAL_FULL") != "" {
+		days = 2000
+	}
 	verdicts, released := 0, 0
 	for seed := first; seed < first+uint64(days); seed++ {
 		w := randomDay(t, seed)

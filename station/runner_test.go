@@ -35,8 +35,8 @@ func TestUnits(t *testing.T) {
 			"failed dirty_window rework", "out_of_limits"},
 		{"target left in", "hopper-54", simunit.Options{Hands: simunit.TargetLeftIn(time.Second, 4*time.Second, 300, 0.5)},
 			"passed passed release", "stray"},
-		{"verification fails", "hopper-54", simunit.Options{Flaw: simunit.FlawOffsetSign}, "failed verify hold", "verify_failed"},
-		{"keeps the old block", "hopper-54", simunit.Options{Flaw: simunit.FlawCommit}, "failed verify hold", "readback_differs"},
+		{"verification fails", "hopper-1", simunit.Options{Flaw: simunit.FlawOffsetSign}, "failed verify hold", "verify_failed"},
+		{"keeps the old block", "hopper-1", simunit.Options{Flaw: simunit.FlawCommit}, "failed verify hold", "readback_differs"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -68,10 +68,10 @@ func TestUnits(t *testing.T) {
 // again, because its old ones are void while it is measured.
 func TestAdjustedUnitReturns(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := start(t, rigging{config: func(c *station.Config) { c.Files.Product.Retest.AfterPass = true }})
+		b := start(t, rigging{product: "hopper-1", config: func(c *station.Config) { c.Files.Product.Retest.AfterPass = true }})
 		bring := simunit.Move{On: simunit.Emptied, After: time.Second, Do: simunit.PlaceTarget}
 		hands := []simunit.Move{bring, {On: simunit.Lifted, Do: simunit.ClearField}, bring}
-		u := makeUnit(t, simunit.Hopper54(), 7, simunit.Options{Hands: hands})
+		u := makeUnit(t, simunit.Hopper1(), 7, simunit.Options{Hands: hands})
 		first, ok := b.calibrate(0, u, u.Serial())
 		if !ok || !first.Released() {
 			t.Fatalf("first: %+v", first)
@@ -144,10 +144,10 @@ func TestWrongLabels(t *testing.T) {
 // fire at once, by the units' own truth.
 func TestThreeNests(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := start(t, rigging{nests: 3, group: "bench"})
+		b := start(t, rigging{product: "hopper-1", nests: 3, group: "bench"})
 		var units []*simunit.Unit
 		for i := range 3 {
-			u := makeUnit(t, simunit.Hopper54(), i+1, simunit.Options{})
+			u := makeUnit(t, simunit.Hopper1(), i+1, simunit.Options{})
 			units = append(units, u)
 			b.runner.Scan(i, u.Serial())
 			b.sockets[i].put(u)
@@ -272,8 +272,8 @@ func TestStoreFails(t *testing.T) {
 			}
 			return nil
 		}}
-		b := start(t, rigging{log: log})
-		u := makeUnit(t, simunit.Hopper54(), 7, simunit.Options{})
+		b := start(t, rigging{product: "hopper-1", log: log})
+		u := makeUnit(t, simunit.Hopper1(), 7, simunit.Options{})
 		if v, ok := b.calibrate(0, u, u.Serial()); ok {
 			t.Errorf("shown: %+v", v)
 		}
@@ -320,8 +320,8 @@ func TestPanic(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		left := &atomic.Int64{}
 		left.Store(2)
-		b := start(t, rigging{nests: 2, options: func(o *station.Options) { o.Dial = panicky{o.Dial, left} }})
-		u := makeUnit(t, simunit.Hopper54(), 7, simunit.Options{})
+		b := start(t, rigging{product: "hopper-1", nests: 2, options: func(o *station.Options) { o.Dial = panicky{o.Dial, left} }})
+		u := makeUnit(t, simunit.Hopper1(), 7, simunit.Options{})
 		v, ok := b.calibrate(0, u, u.Serial())
 		if !ok || v.Code != station.BrokenInternal || v.Disposition != station.Hold || u.EmitterOn() {
 			t.Errorf("verdict %+v, emitter %v", v, u.EmitterOn())
@@ -329,7 +329,7 @@ func TestPanic(t *testing.T) {
 		if a := b.log.attempts()[0]; !strings.Contains(a.Problems[0].Chain, "a planted bug") {
 			t.Errorf("on record: %+v", a.Problems)
 		}
-		other := makeUnit(t, simunit.Hopper54(), 8, simunit.Options{})
+		other := makeUnit(t, simunit.Hopper1(), 8, simunit.Options{})
 		if v, ok := b.calibrate(1, other, other.Serial()); !ok || !v.Released() {
 			t.Errorf("the other nest: %+v", v)
 		}
@@ -343,8 +343,8 @@ func TestPanic(t *testing.T) {
 // who comes late gets the newest.
 func TestSnapshotsNeverWait(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := start(t, rigging{})
-		u := makeUnit(t, simunit.Hopper54(), 7, simunit.Options{})
+		b := start(t, rigging{product: "hopper-1"})
+		u := makeUnit(t, simunit.Hopper1(), 7, simunit.Options{})
 		if v, ok := b.calibrate(0, u, u.Serial()); !ok || !v.Released() {
 			t.Fatalf("%+v", v)
 		}

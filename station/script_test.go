@@ -188,6 +188,8 @@ func (p *player) do(t *testing.T, args []string) {
 		p.run()
 	case "takeup":
 		f := p.set.files(t)
+		revised := *f.Limits
+		f.Limits = &revised
 		f.Limits.Revision = strings.Repeat("cd", 32)
 		p.tell(station.NoNest, 0, station.TakeUp{Files: f})
 		p.run()

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -63,6 +64,9 @@ priority = 2
 instruction = "Check the seat, run again."
 `
 
+// readLimits is read once: thousands of worlds are made.
+var readLimits = sync.OnceValues(func() (*limits.File, error) { return limits.Read("limits.toml", []byte(limitsText)) })
+
 // settings are what a test may change of the usual station.
 type settings struct {
 	purpose   station.Purpose
@@ -109,7 +113,7 @@ func (s settings) files(t testing.TB) *station.Files {
 	p.Capture = product.Captures{Empty: plan, Target: plan, Verify: plan}
 	p.Label = product.Label{Rules: rules, Tie: s.tie, Pairs: s.pairs}
 	p.Retest = product.Retest{MaxAttempts: s.max, AfterPass: s.afterPass}
-	l, err := limits.Read("limits.toml", []byte(limitsText))
+	l, err := readLimits()
 	if err != nil {
 		t.Fatal(err)
 	}
