@@ -492,3 +492,43 @@ func TestDamagedDatabaseIsSetAsideAndBuiltAnew(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// A log that a later program has written to is followed and not written.
+func TestLaterProgramsLogIsReadOnly(t *testing.T) {
+	dir := create(t)
+	s := open(t, dir)
+	ref, err := s.Append(note("A", "0"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	later, _, err := record.Encode(record.Entry{Ref: record.Ref{Station: "pane-1", Generation: 1, Sequence: 2}, Previous: ref.Hash, Body: note("A", "later")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	later[2]++ // the version
+	path := filepath.Join(dir, "journal-00000002.seg")
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(path, store.AppendFrame(data, later), 0o640); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := store.Open(dir, store.Options{}); !errors.Is(err, store.ErrNewer) {
+		t.Errorf("opened for writing: %v", err)
+	}
+	f, err := store.Follow(dir, t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if list, err := f.BySerial("A"); err != nil || texts(list) != "0 " {
+		t.Errorf("%q, %v", texts(list), err)
+	}
+	if head, err := f.Head(); err != nil || head.Sequence != 2 {
+		t.Errorf("head %v, %v", head, err)
+	}
+}

@@ -38,11 +38,13 @@ type position struct {
 	Hash       record.Hash `json:"hash"`
 	Rows       int64       `json:"rows"`    // attempts
 	Entries    int64       `json:"entries"` // of the index
+	Newest     int         `json:"newest"`  // latest schema version of any record
 }
 
-// positionFormat is raised when the database's own form changes: it is then
-// built anew.
-const positionFormat = 1
+// positionFormat is what a database must have been built as. Its own form is
+// counted in the upper part; a program that reads a newer record schema finds
+// more in the same records, and builds it anew too.
+const positionFormat = 1<<16 | record.Version
 
 func (p position) ref() record.Ref {
 	if p.Sequence == 0 {

@@ -13,6 +13,9 @@ var (
 	ErrHeld    = errors.New("the store is held by another process")
 	ErrDamaged = errors.New("the log is damaged")
 	ErrClosed  = errors.New("the store is closed")
+	// ErrNewer: a later program has written to the log; this one may follow
+	// it, but must not write.
+	ErrNewer = errors.New("the log is of a later program")
 	// ErrUnknown: the record may or may not have reached the disk. Appending
 	// the same body again settles it; any other append settles it first.
 	ErrUnknown = errors.New("not known whether the record was written")

@@ -32,3 +32,6 @@ func ProvePages(r io.ReaderAt, size int64) error { return walkPages(r, size, nil
 // ReadDatabase opens a database file with bbolt and returns a text of all
 // that any reader could get from it.
 func ReadDatabase(path string) (string, error) { return dumpDatabase(path) }
+
+// AppendFrame frames content as a segment does.
+func AppendFrame(b, content []byte) []byte { return appendFrame(b, content) }

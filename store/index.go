@@ -34,6 +34,9 @@ type index struct {
 	tail     int64    // bytes after the last whole frame of the journal
 }
 
+// errOutdated says that the database was built by another program version.
+var errOutdated = errors.New("the database has another form")
+
 const (
 	batchRecords = 1024
 	batchBytes   = 8 << 20
@@ -202,7 +205,7 @@ func (ix *index) catchUp() error {
 		case errors.Is(err, errConflict) && ix.own:
 			// The database was only ever given what was in the segments.
 			return &DamageError{File: string(journalKind), Offset: -1, What: "the database holds records that the segments do not"}
-		case errors.Is(err, errConflict) && !anew:
+		case (errors.Is(err, errConflict) || errors.Is(err, errOutdated)) && !anew:
 			anew = true
 			if err := ix.startAnew(); err != nil {
 				return err
@@ -235,7 +238,7 @@ func (ix *index) batch() (more bool, err error) {
 		return false, err
 	}
 	if w.pos.Segment != 0 && w.pos.Format != positionFormat {
-		return false, errConflict
+		return false, errOutdated
 	}
 	before := w.pos
 	var list []found
@@ -255,7 +258,10 @@ func (ix *index) batch() (more bool, err error) {
 	if w.pos == before {
 		return false, nil
 	}
-	w.pos.Rows, w.pos.Entries = before.Rows, before.Entries
+	w.pos.Rows, w.pos.Entries, w.pos.Newest = before.Rows, before.Entries, before.Newest
+	for _, f := range list {
+		w.pos.Newest = max(w.pos.Newest, f.entry.Version)
+	}
 	if err := ix.putRows(&w.pos, list); err != nil {
 		return false, fmt.Errorf("writing rows: %w", err)
 	}

@@ -6,6 +6,8 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+
+	"example.org/panecal/store/record"
 )
 
 // resume brings the database up to the segments, proves that they hold all
@@ -33,6 +35,9 @@ func (s *Store) resume(o Options) error {
 	}
 	if err != nil {
 		return err
+	}
+	if p.Newest > record.Version {
+		return fmt.Errorf("%w: it has records of schema %d, this program writes %d", ErrNewer, p.Newest, record.Version)
 	}
 	if m.Store != p.Store {
 		return &DamageError{File: markName, Offset: -1, What: "it belongs to another store"}
