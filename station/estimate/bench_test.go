@@ -62,3 +62,27 @@ func BenchmarkZone54x100(b *testing.B) {
 		}
 	}
 }
+
+// BenchmarkProjection54x100 times the projection to three working distances,
+// by running the unit's method on 54 zones.
+func BenchmarkProjection54x100(b *testing.B) {
+	s := hopper(6, 9)
+	e, err := estimate.New(s)
+	if err != nil {
+		b.Fatal(err)
+	}
+	eh, th := benchCaptures(s)
+	l, err := e.Empty(eh)
+	if err != nil {
+		b.Fatal(err)
+	}
+	o, err := e.Target(l, th, estimate.Reference{DistanceMM: 300, DistanceUMM: 0.15}, nil)
+	if err != nil {
+		b.Fatal(err)
+	}
+	c := e.Constants(l, o)
+	b.ReportAllocs()
+	for b.Loop() {
+		e.Project(c, l, o, 0.5, []float64{300, 600, 1200})
+	}
+}

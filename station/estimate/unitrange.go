@@ -30,23 +30,31 @@ func (e *Estimator) unitRange(net, variance []float64) (ps, u float64) {
 	}
 	f := &squares{e: e, net: net, p: make([]float64, e.bins), dp: make([]float64, e.bins)}
 	m := &minimiser{}
-	best := math.Inf(1)
-	var g [3]float64
-	var h [9]float64
+	best, n, total := 0.0, float64(len(net)), 0.0
+	for _, v := range net {
+		total += v
+	}
+	c := &e.combs[0]
 	for b := range e.bins { // size and ambient follow in closed form at each delay
-		f.eval([]float64{0, e.delay(b, 0), 0}, g[:], h[:])
-		det := h[0]*h[8] - h[6]*h[6]
-		if !(det > 0) {
+		var pp, p1, pv float64
+		for j, p := range c.share {
+			if i := b + c.off + j; i >= 0 && i < len(net) {
+				pp += p * p
+				p1 += p
+				pv += p * net[i]
+			}
+		}
+		det := pp*n - p1*p1
+		if !(det > 1e-9*pp*n) {
 			continue
 		}
-		size := (-g[0]*h[8] + g[2]*h[6]) / det
-		amb := (-g[2]*h[0] + g[0]*h[6]) / det
-		if gain := (g[0]*size + g[2]*amb) / 2; size > 0 && gain < best {
+		size, amb := (pv*n-total*p1)/det, (total*pp-pv*p1)/det
+		if gain := size*pv + amb*total; size > 0 && gain > best {
 			best = gain
 			m.x[0], m.x[1], m.x[2] = size, e.delay(b, 0), amb
 		}
 	}
-	if math.IsInf(best, 1) {
+	if best == 0 {
 		return math.NaN(), math.NaN()
 	}
 	scale := 0.0
