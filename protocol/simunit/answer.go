@@ -87,7 +87,7 @@ func (u *Unit) carryOut(body protocol.RequestBody, now time.Time) (protocol.Answ
 	case *protocol.WhoAreYou:
 		return u.identity(), protocol.CodeOK
 	case *protocol.AskStatus:
-		s := &protocol.Status{TempMilliCel: u.temperature(), EmitterOn: u.emitting()}
+		s := &protocol.Status{TempMilliCel: u.temperature(), EmitterOn: u.emitting(), Faults: u.faultBits()}
 		if u.cap != nil {
 			s.Capture = u.cap.request.ID
 		}
@@ -124,6 +124,8 @@ func (u *Unit) carryOut(body protocol.RequestBody, now time.Time) (protocol.Answ
 func (u *Unit) capture(q protocol.CaptureRequest, now time.Time) (protocol.AnswerBody, protocol.Code) {
 	m := u.body.model
 	switch {
+	case q.Frames > u.identity().MaxFrames:
+		return nil, protocol.CodeBadArgument
 	case u.cap != nil && u.cap.request.ID == q.ID:
 		return u.progress(), protocol.CodeOK
 	case u.cap != nil && u.cap.end == protocol.Running:
@@ -132,8 +134,8 @@ func (u *Unit) capture(q protocol.CaptureRequest, now time.Time) (protocol.Answe
 		return nil, protocol.CodeUnsupported
 	case q.Kind == protocol.Ranges && !q.Compensated && !m.CompensationSwitch:
 		return nil, protocol.CodeUnsupported
-	case q.Frames > u.identity().MaxFrames:
-		return nil, protocol.CodeBadArgument
+	case u.unfit():
+		return nil, protocol.CodeFault
 	}
 	if q.Shots*int64(q.Frames) >= u.o.LongShots {
 		u.hands.worked(now)
@@ -211,7 +213,7 @@ func (u *Unit) stage(q *protocol.Stage, now time.Time) (protocol.AnswerBody, pro
 // commit begins to bring the staged block into force: into the slot that is
 // not in force, which becomes so when it is whole.
 func (u *Unit) commit(q *protocol.Commit, now time.Time) protocol.Code {
-	if named(u.slots[u.live], q) || named(u.claimed, q) {
+	if named(u.slots[u.live], q) && u.faultBits()&protocol.FaultConstants == 0 || named(u.claimed, q) {
 		return protocol.CodeOK
 	}
 	if u.held != len(u.staged) || !named(u.staged, q) {

@@ -77,6 +77,10 @@ type Unit struct {
 	work    commit
 	claimed []byte // by FlawCommit: said to be in force
 
+	cutAt       int    // the power dips in this write to the constants' memory, 0 = never
+	cutHappened bool   // it has
+	malfunction uint32 // faults of the hardware
+
 	stats Stats
 }
 
@@ -92,6 +96,7 @@ type shape struct {
 type commit struct {
 	done  time.Time // zero = none
 	block []byte
+	torn  bool // the power dips then, and block is what the spare place holds
 }
 
 // Stats counts what a test may want to know.
@@ -261,7 +266,13 @@ func (u *Unit) settle(now time.Time) {
 		return
 	}
 	block, at := u.work.block, u.work.done
+	torn := u.work.torn
 	u.work = commit{}
+	if torn {
+		u.slots[1-u.live], u.cutHappened = block, true
+		u.reset(at)
+		return
+	}
 	u.stats.Commits++
 	if u.o.Flaw == FlawCommit && !bytes.Equal(block, protocol.VoidBlock()) {
 		u.claimed = block
@@ -290,6 +301,7 @@ func (u *Unit) settle(now time.Time) {
 // begin starts a commit of a block, which takes its time.
 func (u *Unit) begin(block []byte, now time.Time) {
 	u.work = commit{done: now.Add(commitTime), block: block}
+	u.tear(now)
 }
 
 const commitTime = 60 * time.Millisecond

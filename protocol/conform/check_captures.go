@@ -1,0 +1,335 @@
+package conform
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"example.org/panecal/protocol"
+)
+
+func captureChecks() []check {
+	return []check{
+		{"start of a capture", []string{"5.3.1", "5.3.2", "5.3.3", "5.4.1"}, checkStart},
+		{"progress and end", []string{"5.3.4", "5.3.8", "5.3.9", "5.4.2"}, checkProgress},
+		{"fetches", []string{"5.5.1", "5.5.2", "5.5.3", "5.5.4", "5.5.5", "5.5.6"}, checkFetch},
+		{"raw counts", []string{"5.3.5"}, checkRaw},
+		{"counts that stick", []string{"5.3.6"}, checkSaturation},
+	}
+}
+
+func checkStart(r *run) {
+	p, ok := r.start(r.main(), r.forEver(), 1)
+	if !ok {
+		return
+	}
+	first := r.capture
+	again := protocol.CaptureRequest{ID: first, Kind: r.main(), Shots: 1, Frames: 1, Compensated: r.comp(r.main())}
+	r.pause(30 * time.Millisecond)
+	if p2, ok := r.startAs(again); ok {
+		r.want("5.3.1", p2.End == protocol.Running && p2.ShotsFired >= p.ShotsFired, "the same id started something new")
+	}
+	r.code("5.3.2", protocol.CodeCapturing, &protocol.CaptureRequest{ID: first + 100, Kind: r.main(), Shots: 1, Frames: 1, Compensated: r.comp(r.main())})
+	if now, ok := r.progress(first); ok {
+		r.want("5.3.2", now.End == protocol.Running, "a refused start ended the capture (%v)", now.End)
+	}
+	r.code("5.4.1", protocol.CodeNoCapture, &protocol.AskProgress{Capture: first + 100})
+	r.code("5.5.4", protocol.CodeNoCapture, &protocol.Fetch{Capture: first, Table: r.mainTable(), Count: 1})
+	r.stop()
+	// The id of the capture held starts nothing, another forgets it.
+	if p2, ok := r.startAs(again); ok {
+		r.want("5.3.1", p2.End == protocol.Stopped, "the id of the capture held started something new")
+	}
+	if _, ok := r.start(r.main(), 1, 1); ok {
+		r.ended(r.capture)
+		r.code("5.3.1", protocol.CodeNoCapture, &protocol.AskProgress{Capture: first})
+		r.code("5.5.4", protocol.CodeNoCapture, &protocol.Fetch{Capture: first, Table: r.mainTable(), Count: 1})
+	}
+	tried := false
+	for _, kind := range []protocol.CaptureKind{protocol.Histograms, protocol.Totals, protocol.Ranges} {
+		if !r.id.Kinds.Has(kind) {
+			tried = true
+			r.code("5.3.3", protocol.CodeUnsupported, &protocol.CaptureRequest{ID: r.nextCapture(), Kind: kind, Shots: 1, Frames: 1, Compensated: r.comp(kind)})
+		}
+	}
+	if r.id.Kinds.Has(protocol.Ranges) && !r.id.CompensationOff {
+		tried = true
+		r.code("5.3.3", protocol.CodeUnsupported, &protocol.CaptureRequest{ID: r.nextCapture(), Kind: protocol.Ranges, Shots: 1, Frames: 1})
+	}
+	if r.id.MaxFrames < protocol.MaxFrames {
+		tried = true
+		r.code("5.3.3", protocol.CodeBadArgument, &protocol.CaptureRequest{ID: r.nextCapture(), Kind: r.main(), Shots: 1, Frames: r.id.MaxFrames + 1, Compensated: r.comp(r.main())})
+	}
+	if !tried {
+		r.skip("the unit can do everything that may be asked", "5.3.3")
+	}
+	if s, ok := r.status(); ok {
+		r.want("4.4.1", !s.EmitterOn, "a refused start left the emitter on")
+	}
+}
+
+func checkProgress(r *run) {
+	frames := min(4, r.id.MaxFrames)
+	shots := r.shots(120)
+	q := protocol.CaptureRequest{ID: r.nextCapture(), Kind: r.main(), Shots: shots, Frames: frames, Compensated: r.comp(r.main())}
+	p, ok := r.startAs(q)
+	for ok && p.End == protocol.Running {
+		r.pause(25 * time.Millisecond)
+		was := p
+		if p, ok = r.progress(q.ID); !ok {
+			return
+		}
+		r.want("5.4.2", p.ShotsFired >= was.ShotsFired && p.ShotsFired <= shots*int64(frames), "%d shots fired, after %d of %d", p.ShotsFired, was.ShotsFired, shots*int64(frames))
+		r.want("5.4.2", p.FramesDone == int(p.ShotsFired/shots), "%d frames done with %d shots of %d fired", p.FramesDone, p.ShotsFired, shots)
+		if p.End == protocol.Running {
+			s, ok := r.status()
+			r.want("5.2.1", !ok || s.EmitterOn || s.Capture == q.ID, "status does not know of capture %d", q.ID)
+		}
+	}
+	if !ok {
+		return
+	}
+	r.want("5.3.8", p.End == protocol.Complete, "the capture ended with reason %d, not 1", p.End)
+	r.want("5.3.4", p.ShotsFired == shots*int64(frames), "%d shots fired, %d × %d were asked for", p.ShotsFired, frames, shots)
+	r.want("5.4.2", p.ShotsFired == shots*int64(frames) && p.RemainingMS == 0 && p.FramesDone == frames,
+		"at the end %d shots, %d frames, %d ms left", p.ShotsFired, p.FramesDone, p.RemainingMS)
+	if s, ok := r.status(); ok {
+		r.want("5.3.9", !s.EmitterOn && s.Capture == q.ID, "after the end: emitter %v, capture %d", s.EmitterOn, s.Capture)
+		r.dark("5.3.9", "after the last shot")
+	}
+	// The first reason stays.
+	r.stop()
+	r.pause(1100 * time.Millisecond)
+	if p, ok = r.progress(q.ID); ok {
+		r.want("5.3.8", p.End == protocol.Complete, "reason 1 became %d", p.End)
+	}
+	if p, ok = r.start(r.main(), r.forEver(), 2); !ok || frames < 2 {
+		return
+	}
+	r.pause(100 * time.Millisecond)
+	r.stop()
+	p, ok = r.progress(r.capture)
+	if !ok {
+		return
+	}
+	r.want("5.3.8", p.End == protocol.Stopped, "stopped, with reason %d", p.End)
+	r.want("5.4.2", p.RemainingMS == 0, "%d ms are left of a capture that has ended", p.RemainingMS)
+	r.pause(1100 * time.Millisecond)
+	if later, ok := r.progress(r.capture); ok {
+		r.want("5.3.9", later.ShotsFired == p.ShotsFired && later.End == p.End, "after the end %d shots became %d, reason %d became %d", p.ShotsFired, later.ShotsFired, p.End, later.End)
+	}
+	if r.main() != protocol.Ranges {
+		if counts, _, ok := r.table(r.capture, protocol.TotalTable, 1); ok {
+			r.want("5.3.9", len(counts) == r.id.Zones(), "the capture is not held")
+		}
+	}
+}
+
+// held makes a short capture of several frames and returns its frames.
+func (r *run) held(kind protocol.CaptureKind, ms int64) (frames int, ok bool) {
+	frames = min(5, r.id.MaxFrames)
+	if _, ok = r.start(kind, max(1, r.shots(ms)/int64(frames)), frames); !ok {
+		return 0, false
+	}
+	p, ok := r.wait(r.capture, patience)
+	return frames, ok && r.want("5.3.8", p.End == protocol.Complete, "a capture of %d ms ended with reason %d", ms, p.End)
+}
+
+func checkFetch(r *run) {
+	for kind := protocol.Histograms; kind <= protocol.Ranges; kind++ {
+		if !r.id.Kinds.Has(kind) {
+			continue
+		}
+		frames, ok := r.held(kind, 40)
+		if !ok {
+			return
+		}
+		mine := tablesOf(kind)
+		for table := protocol.BinTable; table <= protocol.RangeTable; table++ {
+			if !slices.Contains(mine, table) {
+				r.code("5.5.4", protocol.CodeBadArgument, &protocol.Fetch{Capture: r.capture, Table: table, Count: 1})
+			}
+		}
+		sums := map[protocol.Table][]uint32{}
+		for _, table := range mine {
+			columns := r.columns(table, frames)
+			if sums[table], ok = r.shapes(table, columns); !ok {
+				return
+			}
+		}
+		if kind != protocol.Ranges {
+			r.sums(sums, frames)
+		}
+		r.code("5.5.4", protocol.CodeNoCapture, &protocol.Fetch{Capture: r.capture + 9, Table: mine[0], Count: 1})
+	}
+}
+
+// shapes fetches one table in many ways and compares.
+func (r *run) shapes(table protocol.Table, columns int) (whole []uint32, ok bool) {
+	zones := r.id.Zones()
+	whole, ranges, ok := r.table(r.capture, table, columns)
+	if !ok {
+		return nil, false
+	}
+	all := zones * columns
+	compare := func(at, n int) bool {
+		q := &protocol.Fetch{Capture: r.capture, Table: table, Zone: at / columns, First: at % columns, Count: n}
+		v, ok := r.fetch(q, columns)
+		if !ok {
+			return false
+		}
+		same := len(ranges) == 0 || slices.Equal(v.Ranges, ranges[at:][:len(v.Ranges)])
+		from := at
+		for _, part := range v.Counts {
+			same = same && slices.Equal(part, whole[from:][:len(part)])
+			from += len(part)
+		}
+		return r.want("5.5.5", same, "%d values from zone %d, column %d of table %d are other ones when fetched so", v.Len(), q.Zone, q.First, table)
+	}
+	ones := []int{0, columns - 1, all - 1, all / 2, min(columns, all-1), max(0, all-columns)}
+	for range 12 {
+		ones = append(ones, r.random.IntN(all))
+	}
+	for _, at := range ones {
+		left := all - at
+		for _, n := range []int{1, min(2, left), min(columns, left), min(columns+1, left), min(1+r.random.IntN(all), left), left} {
+			if !compare(at, n) {
+				return nil, false
+			}
+		}
+	}
+	beyond := []protocol.Fetch{{Zone: 0, Count: all + 1}, {Zone: zones - 1, First: columns - 1, Count: 2}, {Zone: zones / 2, Count: all}, {Zone: 0, First: columns, Count: 1}}
+	if zones < protocol.MaxZones {
+		beyond = append(beyond, protocol.Fetch{Zone: zones, Count: 1})
+	}
+	for _, q := range beyond {
+		if q.First >= protocol.MaxBins || q.Count > 1<<18 || q.Zone*columns+q.First+q.Count <= all {
+			continue
+		}
+		q.Capture, q.Table = r.capture, table
+		r.code("5.5.4", protocol.CodeBadArgument, &q)
+	}
+	// Again, after other things happened.
+	r.ask(&protocol.AskStatus{})
+	r.ask(&protocol.Stop{})
+	again, rangesAgain, ok := r.table(r.capture, table, columns)
+	r.want("5.5.5", ok && slices.Equal(again, whole) && slices.Equal(rangesAgain, ranges), "table %d holds other values the second time", table)
+	return whole, ok
+}
+
+// sums compares the tables of one capture.
+func (r *run) sums(tables map[protocol.Table][]uint32, frames int) {
+	most := r.id.CountMax()
+	for z := range r.id.Zones() {
+		total := tables[protocol.TotalTable][z]
+		full := total == math.MaxUint32
+		var bins, byFrame uint64
+		if counts, ok := tables[protocol.BinTable]; ok {
+			for _, n := range counts[z*r.id.Bins : (z+1)*r.id.Bins] {
+				full = full || n >= most
+				bins += uint64(n)
+			}
+			r.want("5.5.6", full || bins == uint64(total), "the bins of zone %d sum to %d, its total is %d", z, bins, total)
+		}
+		for _, n := range tables[protocol.FrameTable][z*frames : (z+1)*frames] {
+			byFrame += uint64(n)
+		}
+		r.want("5.5.6", full || byFrame == uint64(total), "the frames of zone %d sum to %d, its total is %d", z, byFrame, total)
+	}
+}
+
+// counts makes a capture and returns its totals over all zones.
+func (r *run) counts(comp bool, ms int64) (totals []uint32, ok bool) {
+	q := protocol.CaptureRequest{ID: r.nextCapture(), Kind: r.main(), Compensated: comp, Shots: r.shots(ms), Frames: 1}
+	if _, ok := r.startAs(q); !ok || !r.ended(q.ID) {
+		return nil, false
+	}
+	totals, _, ok = r.table(q.ID, protocol.TotalTable, 1)
+	return totals, ok
+}
+
+// checkRaw: counts are raw whatever key 3 says, with constants in force that
+// would leave nothing of them.
+func checkRaw(r *run) {
+	if r.main() == protocol.Ranges {
+		r.skip("the unit gives no counts", "5.3.5")
+		return
+	}
+	const ms = 60
+	plain, ok := r.counts(false, ms)
+	if !ok {
+		return
+	}
+	shots := float64(r.shots(ms))
+	b := r.constants(3)
+	b.LeakageScale, b.BinScale = 20, 14
+	for z := range b.Leakage {
+		b.Leakage[z] = int32(min(float64(plain[z])/shots*(1<<20)+1, math.MaxInt32))
+	}
+	for i := range b.LeakageBins {
+		b.LeakageBins[i] = int16(min(float64(plain[i/b.Bins])/shots*(1<<14)+1, math.MaxInt16))
+	}
+	data, err := b.Marshal()
+	if err != nil || !r.writeBlock("5.6.4", data) {
+		return
+	}
+	sum := func(totals []uint32) (all float64) {
+		for _, n := range totals {
+			all += float64(n)
+		}
+		return all
+	}
+	bare, ok := r.counts(false, ms)
+	if !ok {
+		return
+	}
+	with, ok := r.counts(true, ms)
+	if !ok {
+		return
+	}
+	a, c := sum(bare), sum(with)
+	// The light may differ by a tenth between captures; compensation would
+	// take nearly everything.
+	allowed := 0.2*a + 6*math.Sqrt(a+c+1)
+	if a < 400 {
+		r.skip("there is too little light on the detector to tell", "5.3.5")
+		return
+	}
+	r.want("5.3.5", math.Abs(a-c) <= allowed, "%.0f counts with compensation asked for, %.0f without", c, a)
+}
+
+// checkSaturation fires until the fullest bin would have overflowed.
+func checkSaturation(r *run) {
+	if r.main() != protocol.Histograms {
+		r.skip("the unit gives no bins", "5.3.6")
+		return
+	}
+	if _, ok := r.held(protocol.Histograms, 40); !ok {
+		return
+	}
+	bins, _, ok := r.table(r.capture, protocol.BinTable, r.id.Bins)
+	if !ok {
+		return
+	}
+	fullest := slices.Max(bins)
+	at := slices.Index(bins, fullest)
+	const longest = 20_000 // ms
+	need := 2.6 * float64(r.id.CountMax()) / math.Max(1, float64(fullest)) * 40
+	if need > longest {
+		r.skip("a count of so many bits does not fill up in a time that anybody waits", "5.3.6")
+		return
+	}
+	q := protocol.CaptureRequest{ID: r.nextCapture(), Kind: protocol.Histograms, Shots: r.shots(int64(need)), Frames: 1}
+	if _, ok := r.startAs(q); !ok {
+		return
+	}
+	if _, ok := r.wait(q.ID, 2*longest*time.Millisecond); !ok {
+		return
+	}
+	if bins, _, ok = r.table(q.ID, protocol.BinTable, r.id.Bins); ok {
+		r.want("5.3.6", bins[at] == r.id.CountMax(), "zone %d, bin %d shows %d after about 2.6 times as many counts as it holds", at/r.id.Bins, at%r.id.Bins, bins[at])
+	}
+	if totals, _, ok := r.table(q.ID, protocol.TotalTable, 1); ok {
+		r.want("5.3.6", totals[at/r.id.Bins] >= r.id.CountMax(), "the total of zone %d is %d: it stuck or wrapped with its bins", at/r.id.Bins, totals[at/r.id.Bins])
+	}
+}

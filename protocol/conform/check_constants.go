@@ -1,0 +1,439 @@
+package conform
+
+import (
+	"bytes"
+	"encoding/binary"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"example.org/panecal/protocol"
+)
+
+func constantsChecks() []check {
+	return []check{
+		{"staging", []string{"5.6.2", "5.6.3"}, checkStaging},
+		{"commit", []string{"5.6.4", "5.6.5", "4.5.2", "4.5.3", "4.5.4"}, checkCommit},
+		{"busy", []string{"4.4.4", "4.5.3"}, checkBusy},
+		{"the block in force", []string{"5.6.1", "6.1", "6.3"}, checkBlock},
+		{"void", []string{"5.6.7", "6.4"}, checkVoid},
+		{"constants and captures", []string{"5.6.8", "4.5.5"}, checkConstantsWhileCapturing},
+		{"constants applied", []string{"5.3.7", "6.2"}, checkApplied},
+	}
+}
+
+func checkStaging(r *run) {
+	before, ok := r.readConstants()
+	if !ok {
+		return
+	}
+	n := len(r.block(protocol.Written, 1))
+	data := counting(n, 7)
+	put := func(length, from, to, want int, what string) bool {
+		h, ok := r.ask(&protocol.Stage{Length: length, Offset: from, Data: data[from:to]})
+		if !ok {
+			return false
+		}
+		s, good := h.Body.(*protocol.Staged)
+		return r.want("5.6.2", good && s.Held == want, "%s: code %d, %s bytes held, not %d", what, h.Code, held(s), want)
+	}
+	_ = put(n, 40, 60, 0, "a part that does not begin where nothing is held") &&
+		put(n, 0, 50, 50, "the first part") &&
+		put(n, 50, 80, 80, "the next part") &&
+		put(n, 50, 80, 80, "the same part again") &&
+		put(n, 60, 100, 100, "a part that overlaps") &&
+		put(n, 10, 20, 100, "a part within what is held") &&
+		put(n, 101, 120, 100, "a part behind a gap of one byte") &&
+		put(n-1, 100, 110, 100, "a part of another length") &&
+		put(n, 100, 120, 120, "the part that was missing") &&
+		put(n, 0, 30, 30, "a part at offset 0, which begins anew") &&
+		put(n-8, 0, 20, 20, "offset 0 of another length") &&
+		put(n, 20, 40, 20, "a part of the length before")
+	r.inForce("5.6.3", before, "after staging")
+	// A block of the largest length: it takes it, or says that it cannot.
+	if h, ok := r.ask(&protocol.Stage{Length: protocol.MaxBlock, Data: data[:16]}); ok {
+		r.want("5.6.3", h.Code == protocol.CodeOK || h.Code == protocol.CodeBadArgument, "a block of %d bytes is answered with code %d", protocol.MaxBlock, h.Code)
+	}
+	id := r.newID()
+	reach := envelope(id, r.session, protocol.OpStage, pairs{{1, 64}, {2, 60}, {3, []byte{1, 2, 3, 4, 5}}})
+	if h, ok := r.insist(id, protocol.OpStage, reach); ok {
+		r.want("5.6.3", h.Code == protocol.CodeBadArgument, "a part that reaches beyond its block is answered with code %d", h.Code)
+	}
+	r.inForce("5.6.3", before, "after staging")
+}
+
+func held(s *protocol.Staged) string {
+	if s == nil {
+		return "no"
+	}
+	return fmt.Sprint(s.Held)
+}
+
+// resealed gives a block the CRC that its bytes have.
+func resealed(block []byte) []byte {
+	n := len(block) - 4
+	return binary.LittleEndian.AppendUint32(slices.Clone(block[:n]), checksum(block[:n]))
+}
+
+func checkCommit(r *run) {
+	good := r.block(protocol.Written, 2)
+	if !r.writeBlock("5.6.4", good) || !r.inForce("5.6.4", good, "after a commit") {
+		return
+	}
+	next := r.block(protocol.Written, 3)
+	refuse := func(code protocol.Code, block []byte, what string) {
+		if r.stage(block) {
+			got, ok := r.commit(block)
+			r.want("5.6.4", !ok || got == code, "commit of %s is answered with code %d, not %d", what, got, code)
+			r.inForce("5.6.4", good, "after a refused commit of "+what)
+		}
+	}
+	// Nothing, or not all, is staged.
+	r.session = r.newSession()
+	r.ask(&protocol.WhoAreYou{})
+	code, ok := r.commit(next)
+	r.want("5.6.4", !ok || code == protocol.CodeNotStaged, "commit of what was never staged: code %d", code)
+	r.ask(&protocol.Stage{Length: len(next), Data: next[:100]})
+	code, ok = r.commit(next)
+	r.want("5.6.4", !ok || code == protocol.CodeNotStaged, "commit of a block staged in part: code %d", code)
+	if r.stage(next) {
+		r.code("5.6.4", protocol.CodeNotStaged, &protocol.Commit{Length: len(next), CRC: lastFour(next) ^ 1})
+		r.code("5.6.4", protocol.CodeNotStaged, &protocol.Commit{Length: len(next) - 1, CRC: lastFour(next)})
+	}
+	r.inForce("5.6.4", good, "after refused commits")
+	edit := func(at int, v byte) []byte {
+		b := slices.Clone(next)
+		b[at] = v
+		return b
+	}
+	n := len(next)
+	for _, at := range []int{0, 30, 95, n / 2, n - 9, n - 8, n - 5} {
+		refuse(protocol.CodeNotStaged, edit(at, next[at]^0x10), fmt.Sprintf("a block with byte %d flipped", at))
+	}
+	refuse(protocol.CodeNotStaged, resealed(edit(0, 'Q')), "a block with another beginning")
+	refuse(protocol.CodeNotStaged, resealed(edit(4, 2)), "a block of an unknown schema")
+	for _, state := range []byte{0, 3, 4, 255} {
+		refuse(protocol.CodeNotStaged, resealed(edit(n-8, state)), fmt.Sprintf("a block in state %d", state))
+	}
+	refuse(protocol.CodeNotStaged, protocol.VoidBlock(), "the void form")
+	refuse(protocol.CodeNotStaged, resealed(edit(8, byte(n+4))), "a block that says another length")
+	foreign := r.constants(4)
+	foreign.Rows, foreign.Cols = 1, 1
+	if r.id.Zones() == 1 {
+		foreign.Cols = 2
+	}
+	foreign.Bins, foreign.LeakageBins = 0, nil
+	foreign.Leakage, foreign.Offsets = make([]int32, foreign.Rows*foreign.Cols), []int32{5}
+	if data, err := foreign.Marshal(); err == nil {
+		refuse(protocol.CodeWrongUnit, data, "a block for another grid")
+	}
+	foreign = r.constants(4)
+	foreign.Serial = r.serial() + "X"
+	if len(foreign.Serial) > 32 {
+		foreign.Serial = "X" + r.serial()[1:]
+	}
+	if data, err := foreign.Marshal(); err == nil && r.id.Serial != "" {
+		refuse(protocol.CodeWrongUnit, data, "a block for another serial")
+	} else if err == nil && r.writeBlock("5.6.4", data) {
+		r.inForce("5.6.4", data, "in a unit that holds no serial")
+		r.writeBlock("5.6.4", good)
+	}
+	// What is in force may be committed for ever.
+	for range 2 {
+		code, ok = r.commit(good)
+		r.want("5.6.5", !ok || code == protocol.CodeOK, "commit of the block in force: code %d", code)
+		r.session = r.newSession()
+		r.ask(&protocol.WhoAreYou{})
+	}
+	r.inForce("5.6.5", good, "after a commit of the block in force")
+	r.timeCommit(next)
+}
+
+// timeCommit looks at how a commit is put off.
+func (r *run) timeCommit(next []byte) {
+	if !r.stage(next) {
+		return
+	}
+	body := &protocol.Commit{Length: len(next), CRC: lastFour(next)}
+	id := r.newID()
+	payload := r.payloadOf(id, body)
+	began := time.Now()
+	for try := 0; ; try++ {
+		h, ok := r.one(id, body.Op(), payload)
+		if !ok {
+			return
+		}
+		took := time.Since(began)
+		if h.Code != protocol.CodeBusy {
+			r.want("5.6.4", h.Code == protocol.CodeOK, "a good block is refused with code %d", h.Code)
+			most := time.Duration(r.id.CommitMS)*time.Millisecond + firstByte + 2*r.opt.Grace
+			r.want("4.5.3", try == 0 || took <= most+time.Duration(h.BusyMS)*time.Millisecond, "a commit took %d ms, %d are announced", took.Milliseconds(), r.id.CommitMS)
+			break
+		}
+		if took > 15*time.Second {
+			r.fail("4.5.4", "a commit is put off for %.0f s", took.Seconds())
+			return
+		}
+		r.pause(time.Duration(h.BusyMS) * time.Millisecond)
+	}
+	r.inForce("4.5.3", next, "after a commit that was asked for again")
+}
+
+// checkBusy looks at requests that come while a commit is under way.
+func checkBusy(r *run) {
+	block := r.block(protocol.Written, 5)
+	if !r.stage(block) {
+		return
+	}
+	id := r.newID()
+	h, ok := r.one(id, protocol.OpCommit, r.payloadOf(id, &protocol.Commit{Length: len(block), CRC: lastFour(block)}))
+	if !ok {
+		return
+	}
+	if h.Code != protocol.CodeBusy {
+		r.tried("4.4.4") // never busy, so nothing comes before anything
+		return
+	}
+	// It may be deaf now; if it is not, busy comes before 2 and 3.
+	for _, op := range []protocol.Op{99, protocol.OpFetch} {
+		id := r.newID()
+		r.sendAs(id, op, envelope(id, r.session, op, pairs{}))
+		r.open[0].may = true
+		for _, late := range r.answers() {
+			r.want("4.4.4", late.Code == protocol.CodeBusy || time.Since(r.sentAt) > time.Duration(h.BusyMS)*time.Millisecond,
+				"%v while the unit is busy: code %d, not 1", op, late.Code)
+		}
+	}
+	r.transmit(packetOf(envelope(r.newID(), r.session, protocol.OpStop, pairs{})))
+	r.expect(r.lastID, protocol.OpStop)
+	r.open[0].may = true
+	for _, h := range r.answers() {
+		r.want("4.4.5", h.Code == protocol.CodeOK, "stop while the unit is busy: code %d", h.Code)
+	}
+	r.pause(time.Duration(h.BusyMS) * time.Millisecond)
+	code, ok := r.commit(block)
+	r.want("4.5.3", ok && code == protocol.CodeOK, "after a commit put off: code %d", code)
+	r.inForce("4.5.3", block, "after a commit during which stop came")
+}
+
+// checkBlock reads the block in all kinds of parts.
+func checkBlock(r *run) {
+	block := r.block(protocol.Released, 6)
+	if !r.writeBlock("5.6.4", block) || !r.inForce("6.1", block, "after a commit") {
+		return
+	}
+	n := len(block)
+	for _, at := range []int{0, 1, n / 3, n - 1, n, n + 1, n + 5000, protocol.MaxBlock - 1} {
+		for _, count := range []int{1, 16, n, protocol.MaxPayload} {
+			h, ok := r.ask(&protocol.ReadConstants{Offset: at, Count: count})
+			if !ok {
+				return
+			}
+			c, good := h.Body.(*protocol.ConstantsPart)
+			if !r.want("5.6.1", good, "%d bytes at %d of %d: code %d", count, at, n, h.Code) {
+				return
+			}
+			there := block[min(at, n):]
+			r.want("5.6.1", c.Length == n && c.Offset == at && len(c.Data) <= count && bytes.HasPrefix(there, c.Data) && (len(c.Data) > 0) == (at < n),
+				"%d bytes at %d of %d: %d bytes at %d of %d, or other ones", count, at, n, len(c.Data), c.Offset, c.Length)
+		}
+	}
+	// The same block in the other state is a block like any other.
+	written := resealed(append(slices.Clone(block[:n-8]), 1, 0, 0, 0, 0, 0, 0, 0))
+	_ = r.writeBlock("6.3", written) && r.inForce("6.3", written, "after the state changed to written") &&
+		r.writeBlock("6.3", block) && r.inForce("6.3", block, "after the state changed to released")
+	// Sizes: one offset for all, no bins.
+	b := r.constants(7)
+	b.Bins, b.FirstBin, b.LeakageBins, b.BinScale, b.Offsets = 0, 0, nil, 0, []int32{-77}
+	if data, err := b.Marshal(); err == nil && r.writeBlock("5.6.4", data) {
+		r.inForce("6.1", data, "after a commit of a shorter block")
+	}
+}
+
+func checkVoid(r *run) {
+	if !r.writeBlock("5.6.4", r.block(protocol.Written, 8)) {
+		return
+	}
+	for range 2 {
+		r.code("5.6.7", protocol.CodeOK, &protocol.Void{})
+		r.inForce("5.6.7", protocol.VoidBlock(), "after void")
+	}
+	got, ok := r.readConstants()
+	r.want("6.4", ok && fmt.Sprintf("%X", got) == "504E4C4301000000140000000300000081E9FEE5", "the void form is % X", got)
+	block := r.block(protocol.Written, 9)
+	_ = r.writeBlock("5.6.7", block) && r.inForce("5.6.7", block, "written after void")
+}
+
+func checkConstantsWhileCapturing(r *run) {
+	before := r.block(protocol.Written, 10)
+	if !r.writeBlock("5.6.4", before) {
+		return
+	}
+	// A capture held is not changed by a commit.
+	frames, ok := r.held(r.main(), 30)
+	if !ok {
+		return
+	}
+	columns := r.columns(r.mainTable(), frames)
+	counts, ranges, ok := r.table(r.capture, r.mainTable(), columns)
+	next := r.block(protocol.Written, 11)
+	if !ok || !r.writeBlock("5.6.4", next) {
+		return
+	}
+	again, rangesAgain, ok := r.table(r.capture, r.mainTable(), columns)
+	r.want("5.6.8", ok && slices.Equal(counts, again) && slices.Equal(ranges, rangesAgain), "a commit changed the capture that is held")
+	// While one runs, constants are served or refused with code 5.
+	p, ok := r.start(r.main(), r.forEver(), 1)
+	if !ok {
+		return
+	}
+	inForce := next
+	for _, body := range []protocol.RequestBody{
+		&protocol.Stage{Length: len(before), Data: before[:part]}, &protocol.Commit{Length: len(before), CRC: lastFour(before)}, &protocol.Void{},
+	} {
+		h, ok := r.ask(body)
+		if !ok {
+			return
+		}
+		fits := h.Code == protocol.CodeOK || h.Code == protocol.CodeCapturing
+		if c, isCommit := body.(*protocol.Commit); isCommit && c.CRC != lastFour(inForce) {
+			fits = h.Code == protocol.CodeNotStaged || h.Code == protocol.CodeCapturing
+		} else if _, isVoid := body.(*protocol.Void); isVoid && h.Code == protocol.CodeOK {
+			inForce = protocol.VoidBlock()
+		}
+		r.want("5.6.8", fits, "%v while a capture runs: code %d", body.Op(), h.Code)
+	}
+	r.inForce("5.6.8", inForce, "after requests during a capture")
+	if now, ok := r.progress(p.Capture); ok {
+		r.want("5.6.8", now.End == protocol.Running, "requests for constants ended the capture (%v)", now.End)
+	}
+	r.stop()
+}
+
+// ranges makes a capture of ranges.
+func (r *run) ranges(comp bool) ([]protocol.RangeZone, bool) {
+	q := protocol.CaptureRequest{ID: r.nextCapture(), Kind: protocol.Ranges, Compensated: comp, Shots: r.shots(100), Frames: 1}
+	if _, ok := r.startAs(q); !ok || !r.ended(q.ID) {
+		return nil, false
+	}
+	_, zones, ok := r.table(q.ID, protocol.RangeTable, 1)
+	return zones, ok
+}
+
+// alike compares two captures of ranges, each zone's second moved by a
+// number of micrometres, with what both say of their uncertainty.
+func (r *run) alike(clause, what string, a, b []protocol.RangeZone, moved func(zone int) float64) {
+	compared := 0
+	for z := range a {
+		if !a[z].Ranged || !b[z].Ranged {
+			continue
+		}
+		compared++
+		u := math.Hypot(float64(a[z].RangeU), float64(b[z].RangeU))
+		off := float64(b[z].Range-a[z].Range) - moved(z)
+		r.want(clause, math.Abs(off) <= 8*u+3000, "%s: zone %d ranges %d and %d µm, which is %.0f µm off", what, z, a[z].Range, b[z].Range, off)
+	}
+	if compared == 0 {
+		r.skip("no zone finds a range: put a target in front of the unit", clause)
+	}
+}
+
+func checkApplied(r *run) {
+	if !r.id.Kinds.Has(protocol.Ranges) || !r.id.CompensationOff {
+		r.skip("the unit does not range with and without compensation", "5.3.7", "6.2")
+		return
+	}
+	r.ask(&protocol.Void{})
+	none := func(int) float64 { return 0 }
+	bare, ok := r.ranges(false)
+	if !ok {
+		return
+	}
+	if with, ok := r.ranges(true); ok {
+		r.alike("6.2", "with a void block in force", bare, with, none)
+		r.alike("5.3.7", "with no constants in force", bare, with, none)
+	}
+	// Another offset in each zone, no leakage. Written and released alike.
+	b := r.constants(12)
+	b.OffsetScale = 16
+	clear(b.Leakage)
+	clear(b.LeakageBins)
+	for z := range b.Offsets {
+		b.Offsets[z] = int32((z%7 - 3) * 20 << 16)
+	}
+	offset := func(z int) float64 { return -1000 * b.OffsetMillimetres(z) }
+	for _, b.State = range []protocol.State{protocol.Written, protocol.Released} {
+		data, err := b.Marshal()
+		if err != nil || !r.writeBlock("5.6.4", data) {
+			return
+		}
+		if with, ok := r.ranges(true); ok {
+			r.alike("5.3.7", "with offsets from −60 to 60 mm", bare, with, offset)
+			r.alike("6.2", fmt.Sprintf("with a block in state %v", b.State), bare, with, offset)
+		}
+		if without, ok := r.ranges(false); ok {
+			r.alike("5.3.7", "without compensation, whatever is in force", bare, without, none)
+		}
+	}
+	r.leakageApplied(bare)
+}
+
+// leakageApplied stores half of what the unit sees as its leakage: what is
+// left is the other half.
+func (r *run) leakageApplied(bare []protocol.RangeZone) {
+	b := r.constants(13)
+	clear(b.Offsets)
+	b.LeakageScale, b.BinScale = 24, 0
+	for z := range b.Leakage {
+		b.Leakage[z] = int32(min(max(0, float64(bare[z].Signal)/2e9*(1<<24)), math.MaxInt32))
+	}
+	if r.id.Kinds.Has(protocol.Histograms) {
+		_, ok := r.start(protocol.Histograms, r.shots(200), 1)
+		if !ok || !r.ended(r.capture) {
+			return
+		}
+		counts, _, ok := r.table(r.capture, protocol.BinTable, r.id.Bins)
+		if !ok {
+			return
+		}
+		// The bins about the brightest are enough, and fit every unit's block.
+		sum := make([]float64, r.id.Bins)
+		for i, n := range counts {
+			sum[i%r.id.Bins] += float64(n)
+		}
+		first := max(0, slices.Index(sum, slices.Max(sum))-6)
+		perBin := make([][]float64, r.id.Zones())
+		for z := range perBin {
+			bins := counts[z*r.id.Bins : (z+1)*r.id.Bins]
+			ambient := slices.Sorted(slices.Values(bins))[len(bins)/2]
+			for _, n := range bins[first:min(first+16, len(bins))] {
+				perBin[z] = append(perBin[z], (float64(n)-float64(ambient))/2/float64(r.shots(200)))
+			}
+		}
+		total := make([]float64, len(perBin))
+		for z := range total {
+			total[z] = float64(b.Leakage[z]) / (1 << 24)
+		}
+		if err := b.SetLeakage(total, first, perBin); err != nil {
+			r.fail("5.3.7", "%v", err)
+			return
+		}
+	}
+	data, err := b.Marshal()
+	if err != nil || !r.writeBlock("5.6.4", data) {
+		return
+	}
+	with, ok := r.ranges(true)
+	if !ok {
+		return
+	}
+	for z := range with {
+		s := float64(bare[z].Signal)
+		if s < 40*float64(bare[z].SignalU) {
+			continue
+		}
+		share := float64(with[z].Signal) / s
+		r.want("5.3.7", share > 0.3 && share < 0.75, "with half of its signal stored as leakage, zone %d keeps %.0f %% of it", z, 100*share)
+	}
+}
