@@ -111,16 +111,9 @@ func (osDisk) Linked(path string, f file) error {
 	return nil
 }
 
-// replace makes path hold data, durably and in one step.
-func replace(d disk, path string, data []byte) error {
-	if err := replaceUnsynced(d, path, data); err != nil {
-		return err
-	}
-	return d.SyncDir(filepath.Dir(path))
-}
-
-// replaceUnsynced is replace without the last step: after a power cut either
-// the old content may be there or the new.
+// replaceUnsynced makes path hold data in one step, and durably once the
+// directory is synced: after a power cut before that, either the old content
+// is there or the new.
 func replaceUnsynced(d disk, path string, data []byte) error {
 	tmp := path + ".tmp"
 	if err := ignoreMissing(d.Remove(tmp)); err != nil {

@@ -28,13 +28,15 @@ const (
 	markSchema = "panecal.head/1"
 )
 
+// writeMark does not sync the directory: a power cut may bring the mark before
+// back, which promises less and is as true.
 func writeMark(d disk, dir string, m mark) error {
 	m.Schema = markSchema
 	b, err := seal(m)
 	if err != nil {
 		return err
 	}
-	return replace(d, filepath.Join(dir, markName), b)
+	return replaceUnsynced(d, filepath.Join(dir, markName), b)
 }
 
 // readMark reads the head file; one that is not what was written is damage.

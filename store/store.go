@@ -223,7 +223,7 @@ func (s *Store) Close() error {
 	s.journalWorker.close()
 	s.captureWorker.close()
 	err := s.indexWorker.do(func() error {
-		err := errors.Join(s.refresh(), s.index.close())
+		err := errors.Join(s.refresh(), s.disk.SyncDir(s.dir), s.index.close())
 		s.closed = true
 		return err
 	})
