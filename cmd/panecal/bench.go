@@ -13,6 +13,7 @@ import (
 
 	"github.com/adrg/xdg"
 
+	"example.org/panecal/limits/release"
 	"example.org/panecal/station"
 	"example.org/panecal/station/product"
 	"example.org/panecal/store"
@@ -81,6 +82,9 @@ func (b *bench) setUp(o benchOptions) error {
 	if err != nil {
 		return fmt.Errorf("reading the newest records: %w", err)
 	}
+	if err := b.takeUp(recent); err != nil {
+		return err
+	}
 	b.runner, err = station.NewRunner(station.Config{
 		Station: o.config.Station, Purpose: o.purpose, Files: o.first, Operator: o.operator,
 		Software: version, WorkOrder: o.workOrder, Lot: o.lot, Recent: recent, HandsTime: o.handsTime,
@@ -92,6 +96,47 @@ func (b *bench) setUp(o benchOptions) error {
 		return fmt.Errorf("setting up the station: %w", err)
 	}
 	return nil
+}
+
+// takeUp puts every released file that this station may use on record, with
+// its bytes, so that the revision that an old attempt names can be read years
+// later. A file that the newest records hold already is not repeated.
+func (b *bench) takeUp(recent []record.Entry) error {
+	known := map[string]bool{}
+	for _, e := range recent {
+		if t, ok := e.Body.(*record.ReleaseTaken); ok {
+			known[t.Document+t.Revision.Rev] = true
+		}
+	}
+	take := func(name string, d release.Document) error {
+		if known[document(d.Kind)+d.Revision] {
+			return nil
+		}
+		known[document(d.Kind)+d.Revision] = true
+		_, err := b.store.Append(&record.ReleaseTaken{
+			Document: document(d.Kind), Revision: record.Revision{Name: name, Rev: d.Revision, Signed: d.Signed},
+			Author: d.Author, Approver: d.Approver, Reason: d.Reason, Effective: d.Effective, Bytes: d.Canonical,
+		})
+		if err != nil {
+			return fmt.Errorf("recording which files are in force: %w", err)
+		}
+		return nil
+	}
+	for _, f := range b.files {
+		err := errors.Join(take(f.Product.Name, f.Product.Document), take(f.Limits.Product, f.Limits.Document), take(f.Sheet.Station, f.Sheet.Document))
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// document is what a record calls a kind of released file.
+func document(kind string) string {
+	if kind == product.SheetKind {
+		return "sheet"
+	}
+	return kind
 }
 
 func (b *bench) inForce() *station.Files {

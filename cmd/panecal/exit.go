@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+
+	"example.org/panecal/station"
 )
 
 // Exit codes: a contract with scripts.
@@ -49,6 +51,9 @@ func exitCode(err error) int {
 	var quiet *quietError
 	if errors.As(err, &quiet) {
 		return quiet.code
+	}
+	if errors.Is(err, station.ErrInternal) {
+		return exitInternal
 	}
 	var coded *codedError
 	if errors.As(err, &coded) {
