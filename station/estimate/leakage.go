@@ -314,7 +314,7 @@ func (w *worker) strays(l *Leakage) (sigma float64, zones []int) {
 			}
 			up += mean * (s2 - 1)
 			down += mean * mean
-			u := mean * s2 * 1.65 * math.Sqrt(2/float64(n)) // of a squared median deviation
+			u := mean * s2 * 1.14 * math.Sqrt(2/float64(n)) // of a clipped variance
 			spread += u * u
 		}
 		if down > 0 {

@@ -203,34 +203,3 @@ func (s *scanner) peaks(e *Estimator, from, to int, best float64) int {
 	}
 	return n
 }
-
-// smallest returns the k-th smallest of v (k from 0), which it reorders.
-func smallest(v []float64, k int) float64 {
-	lo, hi := 0, len(v)-1
-	for lo < hi {
-		p := v[(lo+hi)/2]
-		i, j := lo, hi
-		for i <= j {
-			for v[i] < p {
-				i++
-			}
-			for v[j] > p {
-				j--
-			}
-			if i <= j {
-				v[i], v[j] = v[j], v[i]
-				i++
-				j--
-			}
-		}
-		switch {
-		case k <= j:
-			hi = j
-		case k >= i:
-			lo = i
-		default:
-			return v[k]
-		}
-	}
-	return v[k]
-}

@@ -84,15 +84,30 @@ func (t *strayTest) roughness(z *zone, reached [2]int, d []float64) (scale2, mea
 		if b >= reached[0] && b < reached[1] || !(t.v0[b] > 0) {
 			continue
 		}
-		d[n] = math.Abs(z.y[b]-t.mean[b]) / math.Sqrt(t.v0[b])
+		r := z.y[b] - t.mean[b]
+		d[n] = r * r / t.v0[b]
 		sum += t.mean[b]
 		n++
 	}
 	if n < 8 || sum < 20*float64(n) {
 		return 0, 0, 0
 	}
-	s := smallest(d[:n], n/2) / 0.6744897501960817
-	return s * s, sum / float64(n), n
+	mean = sum / float64(n)
+	// Squares above (1.5 s)² count as that: a stray cannot raise s² by much.
+	const clip, share = 1.5 * 1.5, 0.7784652 // E min(z², clip) of a normal deviate
+	scale2 = 1
+	for range 30 {
+		sum := 0.0
+		for _, z2 := range d[:n] {
+			sum += min(z2, clip*scale2)
+		}
+		next := sum / (share * float64(n))
+		done := math.Abs(next-scale2) < 1e-4*scale2
+		if scale2 = next; done {
+			break
+		}
+	}
+	return scale2, mean, n
 }
 
 // run returns the largest significance over all places, in sigmas of a
@@ -136,7 +151,7 @@ func (t *strayTest) run(e *Estimator, z *zone, fit [3]float64, width, ambientVar
 		}
 		z0 := math.Sqrt(z2)
 		if z0 > floor {
-			z0 = t.exact(e, z, i)
+			z0 = t.exact(e, z, i) + t.crest(i)
 		} else {
 			low = z2
 		}
@@ -145,6 +160,19 @@ func (t *strayTest) run(e *Estimator, z *zone, fit [3]float64, width, ambientVar
 		}
 	}
 	return sigma, at
+}
+
+// crest is how much higher than place i the match rises between places.
+func (t *strayTest) crest(i int) float64 {
+	if i == 0 || i+1 == len(t.z) || t.z[i-1] <= 0 || t.z[i+1] <= 0 {
+		return 0
+	}
+	z := math.Sqrt(t.z[i])
+	l, r := z-math.Sqrt(t.z[i-1]), z-math.Sqrt(t.z[i+1])
+	if !(l+r > 0) {
+		return 0
+	}
+	return (l - r) * (l - r) / (8 * (l + r))
 }
 
 // columns prepares the fitted directions: Gram matrix (with the prior of the
@@ -371,10 +399,10 @@ func (t *strayTest) deviate(e *Estimator, z *zone, x, normal float64) float64 {
 	return r + math.Log(v/r)/r
 }
 
-// strayThreshold returns the deviate that a clean capture exceeds anywhere
-// with the family-wise chance p: Bonferroni's over one place a bin. The match
-// of a narrow pulse changes faster than that; its level crossings (Rice 1945)
-// then count instead, up to every place tried.
+// strayThreshold returns the deviate that the match of a clean capture
+// exceeds anywhere with the family-wise chance p: by the expected number of
+// its crossings of that level (Rice 1945) over all bins and zones, which for a
+// pulse of about three bins is Bonferroni's bound with one place a bin.
 func (e *Estimator) strayThreshold(p float64) float64 {
 	p0 := e.pulse
 	var slope, square float64
@@ -383,8 +411,9 @@ func (e *Estimator) strayThreshold(p float64) float64 {
 		slope += (b - a) * (b - a) / p0.step
 		square += p0.step * (a*a + a*b + b*b) / 3
 	}
-	places := float64(e.zones * e.bins)
-	z := mathext.NormalQuantile(1 - p/places)
-	rate := math.Sqrt(slope/square) * e.setup.BinPS * z / math.Sqrt(2*math.Pi)
-	return mathext.NormalQuantile(1 - p/(places*min(max(rate, 1), phases)))
+	zones, bins := float64(e.zones), float64(e.bins)
+	rate := math.Sqrt(slope/square) * e.setup.BinPS / math.Sqrt(2*math.Pi) // crossings a bin over the chance at a place, by z
+	z := mathext.NormalQuantile(1 - p/(zones*bins))
+	places := zones * (1 + bins*min(rate*z, phases))
+	return mathext.NormalQuantile(1 - p/places)
 }
