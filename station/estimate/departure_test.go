@@ -279,7 +279,7 @@ func TestAccuracyCaptureFaults(t *testing.T) {
 		{scene{name: "stray 7 sigma, 200 counts a bin", leak: 1, strayS: 7}, estimate.FaultStray, 0.90},
 		{scene{name: "stray 7 sigma, bright", leak: 1, perBin: 3000, strayS: 7}, estimate.FaultStray, 0.95},
 		{scene{name: "stray 7 sigma, first photon", leak: 1, perBin: 250, strayS: 7, setup: first}, estimate.FaultStray, 0.95},
-		{scene{name: "stray 7 sigma, skewed pulse", leak: 1, perBin: 250, strayS: 7, setup: with(hopper(6, 9), func(s *estimate.Setup) { s.Pulse = skewed(150, 300, 20) })}, estimate.FaultStray, 0.95},
+		{scene{name: "stray 7 sigma, skewed pulse", leak: 1, perBin: 1000, strayS: 7, setup: with(hopper(6, 9), func(s *estimate.Setup) { s.Pulse = skewed(150, 300, 20) })}, estimate.FaultStray, 0.95},
 		{scene{name: "stray 7 sigma, one zone", leak: 1, perBin: 1000, strayS: 7, setup: hopper(1, 1)}, estimate.FaultStray, 0.95},
 		{scene{name: "drift 5 % over 20 frames", leak: 1, frames: 20, drift: 0.05}, estimate.FaultFrames, 0.95},
 		{scene{name: "drift 5 %, first photon", leak: 1, frames: 20, drift: 0.05, setup: with(first, func(s *estimate.Setup) { s.Grid = hopper(2, 3).Grid })}, estimate.FaultFrames, 0.95},
