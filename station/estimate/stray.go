@@ -20,7 +20,7 @@ type strayTest struct {
 	f, v0, v, mean    []float64 // response to a rate, counting variance, whole variance, expected count
 	a, rho            []float64 // f²/v, f·residual/v
 	col, w            [4][]float64
-	z, den            []float64 // signed square of the match, its variance
+	z, den            []float64 // square of the match, variance
 	coef              []float64
 	g                 [16]float64
 	n                 int // columns in use: ambient, size, delay, width
@@ -294,11 +294,11 @@ func (t *strayTest) place(e *Estimator, b, k int) {
 	t.finish(i, num, den, whole)
 }
 
-// finish keeps a place's match. One that the fit of the leakage explains by
-// itself tests nothing.
+// finish keeps the square of a place's match where it is two sigmas or more.
+// A place that the fit of the leakage explains by itself tests nothing.
 func (t *strayTest) finish(i int, num, den, whole float64) {
-	if t.den[i] = den; den > 1e-3*whole {
-		t.z[i] = num * math.Abs(num) / den
+	if t.den[i] = den; num > 0 && num*num > 4*den && den > 1e-3*whole {
+		t.z[i] = num * num / den
 	}
 }
 
