@@ -1,0 +1,110 @@
+/* flash.c: two slots of memory that keep what they hold when the power fails,
+ * also in the middle of a write. */
+#define _XOPEN_SOURCE 700
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+
+#include "host.h"
+
+enum { STEP = 16 }; /* bytes programmed at a time */
+
+static uint8_t *slots[2];
+static uint32_t size, steps, cut_at, cut_ms;
+
+static void save(void)
+{
+    FILE *f = settings.flash != NULL ? fopen(settings.flash, "wb") : NULL;
+    if (f != NULL) {
+        fwrite(slots[0], 1, size, f);
+        fwrite(slots[1], 1, size, f);
+        fclose(f);
+    }
+}
+
+void flash_begin(uint32_t slot_bytes)
+{
+    size = slot_bytes;
+    for (int i = 0; i < 2; i++) {
+        slots[i] = malloc(size);
+        if (slots[i] == NULL) {
+            abort();
+        }
+        memset(slots[i], 0xFF, size);
+    }
+    FILE *f = settings.flash != NULL ? fopen(settings.flash, "rb") : NULL;
+    if (f != NULL) {
+        for (int i = 0; i < 2; i++) {
+            if (fread(slots[i], 1, size, f) != size) {
+                memset(slots[i], 0xFF, size);
+            }
+        }
+        fclose(f);
+    }
+}
+
+void flash_cut(uint32_t after, uint32_t for_ms)
+{
+    cut_at = after > 0 ? steps + after : 0;
+    cut_ms = for_ms;
+}
+
+uint32_t flash_steps(void) { return steps; }
+
+void flash_flip(uint32_t offset)
+{
+    for (int i = 0; i < 2; i++) {
+        slots[i][offset % size] ^= 1;
+    }
+    save();
+}
+
+static void wait_ms(uint32_t ms)
+{
+    struct timespec left = {ms / 1000, (long)(ms % 1000) * 1000000L};
+    while (nanosleep(&left, &left) != 0 && errno == EINTR) {
+    }
+}
+
+/* One step of a write or an erase; true: the power fails in the middle of it. */
+static bool step(void)
+{
+    steps++;
+    return cut_at != 0 && steps == cut_at;
+}
+
+static void fails(void)
+{
+    cut_at = 0;
+    save();
+    power_fails(cut_ms);
+}
+
+void panecal_port_load(uint32_t slot, uint32_t offset, uint8_t *to, uint32_t bytes)
+{
+    memcpy(to, slots[slot] + offset, bytes);
+}
+
+bool panecal_port_store(uint32_t slot, uint32_t offset, const uint8_t *from, uint32_t bytes)
+{
+    wait_ms(offset == 0 ? settings.write_ms * 3 / 4 : settings.write_ms / 4);
+    if (offset == 0) {
+        bool cut = step();
+        memset(slots[slot], 0xFF, cut ? size / 2 : size);
+        if (cut) {
+            fails();
+        }
+    }
+    for (uint32_t at = 0; at < bytes; at += STEP) {
+        uint32_t n = bytes - at < STEP ? bytes - at : STEP;
+        bool cut = step();
+        memcpy(slots[slot] + offset + at, from + at, cut ? n / 2 : n);
+        if (cut) {
+            fails();
+        }
+    }
+    save();
+    return (faults & PANECAL_FAULT_MEMORY) == 0;
+}
