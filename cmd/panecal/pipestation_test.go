@@ -107,8 +107,7 @@ func (s *pipeStation) Dial(context.Context, product.Nest) (station.Line, error) 
 	return &pipeLine{protocol.NewClient(near, protocol.Options{}), near}, nil
 }
 
-// pipeUnit makes the i-th unit of a model, whose hands do for it what they do
-// in a nest, as often as it is seated.
+// pipeUnit makes the i-th unit of a model, lying beside the nest.
 func pipeUnit(t testing.TB, m simunit.Model, i int, seed uint64, o simunit.Options) *simunit.Unit {
 	t.Helper()
 	n, err := newSimulated(m.Product, i, seed, simunit.Options{})
@@ -116,16 +115,25 @@ func pipeUnit(t testing.TB, m simunit.Model, i int, seed uint64, o simunit.Optio
 		t.Fatal(err)
 	}
 	o.Serial, o.Out = n.Serial(), true
-	for range 4 {
-		o.Hands = append(o.Hands,
-			simunit.Move{On: simunit.Emptied, After: 10 * time.Millisecond, Do: simunit.PlaceTarget, TargetMM: simTargetMM, Reflect: simReflectance},
-			simunit.Move{On: simunit.Lifted, Do: simunit.ClearField})
-	}
 	u, err := simunit.New(m, seed, o)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return u
+}
+
+// hands do what the station asks for.
+func hands(r *station.Runner, u *simunit.Unit) {
+	s := r.Snapshot()
+	if s.Nests[0].Step == station.Confirming {
+		r.Go(0)
+	}
+	switch s.Hands.Code {
+	case station.HandsClear:
+		u.SetScene(simunit.Scene{})
+	case station.HandsTarget:
+		u.SetScene(simunit.Scene{TargetMM: simTargetMM, Reflectance: simReflectance})
+	}
 }
 
 // run takes a unit through the station, from its label to its verdict, and
@@ -150,9 +158,7 @@ func (s *pipeStation) run(purpose station.Purpose, u *simunit.Unit) *record.Atte
 	seen := false
 	for range 1200 { // of virtual time
 		time.Sleep(50 * time.Millisecond)
-		if r.Snapshot().Nests[0].Step == station.Confirming {
-			r.Go(0)
-		}
+		hands(r, u)
 		if seen = len(verdicts) > 0; seen {
 			v = <-verdicts
 			break
@@ -160,6 +166,7 @@ func (s *pipeStation) run(purpose station.Purpose, u *simunit.Unit) *record.Atte
 	}
 	last := r.Snapshot()
 	u.TakeOut()
+	u.SetScene(simunit.Scene{})
 	cancel(errors.New("the unit is done"))
 	if err := <-over; err != nil {
 		s.t.Fatal(err)
