@@ -37,6 +37,19 @@ type edit struct{ file, old, new string }
 
 func newPipeStation(t testing.TB, name string, edits ...edit) *pipeStation {
 	t.Helper()
+	f := sampleFiles(t, name, func(s *product.Sheet) { s.Nests = s.Nests[:1] }, edits...)
+	folder := filepath.Join(t.TempDir(), "store")
+	s := newStore(t, folder, f.Sheet.Station)
+	socket, err := simunit.NewSocket()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &pipeStation{t: t, files: f, store: s, socket: socket}
+}
+
+// sampleFiles reads the files that a new station is given, with another sheet.
+func sampleFiles(t testing.TB, name string, change func(*product.Sheet), edits ...edit) *station.Files {
+	t.Helper()
 	p, err := product.Read(name, sampleFile(t, name+".product.toml", edits))
 	if err != nil {
 		t.Fatal(err)
@@ -49,13 +62,17 @@ func newPipeStation(t testing.TB, name string, edits ...edit) *pipeStation {
 	if err != nil {
 		t.Fatal(err)
 	}
-	sheet.Nests = sheet.Nests[:1]
+	change(sheet)
 	f, err := station.NewFiles(p, l, sheet)
 	if err != nil {
 		t.Fatal(err)
 	}
-	folder := filepath.Join(t.TempDir(), "store")
-	if err := store.Create(folder, store.Options{Station: sheet.Station}); err != nil {
+	return f
+}
+
+func newStore(t testing.TB, folder, name string) *store.Store {
+	t.Helper()
+	if err := store.Create(folder, store.Options{Station: name}); err != nil {
 		t.Fatal(err)
 	}
 	s, err := store.Open(folder, store.Options{})
@@ -67,11 +84,7 @@ func newPipeStation(t testing.TB, name string, edits ...edit) *pipeStation {
 			t.Error(err)
 		}
 	})
-	socket, err := simunit.NewSocket()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return &pipeStation{t: t, files: f, store: s, socket: socket}
+	return s
 }
 
 func sampleFile(t testing.TB, name string, edits []edit) []byte {
