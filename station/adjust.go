@@ -85,6 +85,10 @@ func (m *Machine) writeIntended(n *nest, f Fact) {
 		m.broken(n, BrokenShutdown, m.closeWhy)
 		return
 	}
+	if n.att.paused != "" {
+		m.breakPaused(n, n.att.paused)
+		return
+	}
 	n.att.block.Witness = protocol.Witness{Station: ref.Station, Generation: ref.Generation, Sequence: ref.Sequence,
 		Intent: [16]byte(ref.Hash[:16])}
 	raw, err := n.att.block.Marshal()

@@ -115,6 +115,7 @@ const (
 	NoticeStopLifted  Code = "stop_lifted"
 	NoticeUnconfirmed Code = "label_not_confirmed"
 	NoticeIgnored     Code = "not_now"
+	NoticeClock       Code = "clock_put_back"
 )
 
 // Not accepted.
@@ -175,6 +176,7 @@ const (
 	BrokenFixture  Code = "fixture_in_attempt"
 	BrokenSkipped  Code = "skipped"
 	BrokenShutdown Code = "shut_down"
+	BrokenPaused   Code = "time_stood_still"
 	BrokenHold     Code = "engineering_hold"
 	BrokenUnmarked Code = "not_released_before"
 )

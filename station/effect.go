@@ -43,8 +43,9 @@ type (
 	// Mark puts the released mark into the block the unit holds and reads the
 	// block back.
 	Mark struct{ Block []byte }
-	// Halt ends the job that is running and switches the emitter off.
-	Halt struct{}
+	// Halt ends the job that is running and switches the emitter off. Reopen:
+	// the port is closed then, and opened anew for the next job.
+	Halt struct{ Reopen bool }
 )
 
 // Jobs for the rest of the station.

@@ -19,11 +19,13 @@ func (m *Machine) broken(n *nest, c Code, why string) {
 }
 
 // halt switches the emitter off on a way out, then goes on.
-func (m *Machine) halt(n *nest, after func()) {
+func (m *Machine) halt(n *nest, after func()) { m.haltBy(n, Halt{}, after) }
+
+func (m *Machine) haltBy(n *nest, how Halt, after func()) {
 	m.rest(n)
 	m.enter(n, Halting)
 	n.after = after
-	m.ask(n, Halt{})
+	m.ask(n, how)
 }
 
 func (m *Machine) halted(n *nest, _ Fact) { m.proceed(n) }
@@ -147,7 +149,7 @@ func (m *Machine) conclude(n *nest) {
 		a.result, _ = lim.JudgeAs(limits.Verify, a.quantities)
 	case FailedLabel:
 		a.result, _ = lim.JudgeAs(limits.Label, a.quantities)
-	case BrokenSkipped, BrokenShutdown:
+	case BrokenSkipped, BrokenShutdown, BrokenPaused:
 		a.result, _ = lim.JudgeAs(limits.Aborted, a.quantities)
 	default:
 		a.result, _ = lim.JudgeAs(limits.Capture, a.quantities)

@@ -15,7 +15,8 @@ type Machine struct {
 	files *Files // newest; a nest keeps the set its unit began with
 	nests []*nest
 
-	now       time.Time
+	now       time.Time // never goes back
+	told      time.Time // of the last event
 	lastToken Token
 	captureID uint32
 	open      openLabel
@@ -55,6 +56,7 @@ func (m *Machine) Step(e Event) []Effect {
 	if e.At.After(m.now) {
 		m.now = e.At
 	}
+	m.flow(e.At)
 	switch f := e.Fact.(type) {
 	case Started:
 		m.start()

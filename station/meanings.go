@@ -33,6 +33,7 @@ var meanings = []Meaning{
 	{NoticeStopLifted, Notice, "The stop of {nest} is lifted.", "Go on.", LiftNobody},
 	{NoticeUnconfirmed, Notice, "Labels are tied to units here: a swapped label cannot be found.", "Scan each label only with its own unit in the hand.", LiftNobody},
 	{NoticeIgnored, Notice, "{nest} is {detail}; this cannot be done now.", "Wait for the verdict.", LiftNobody},
+	{NoticeClock, Notice, "The computer's clock was put back by {detail}; records keep their order.", "Go on; tell the test engineer.", LiftNobody},
 
 	{RefusedLabel, Refused, "The label cannot be read: {detail}.", "Scan again; if it stays so, put the unit on hold.", LiftNobody},
 	{RefusedLabelBusy, Refused, "Label {label} belongs to the unit in {other}.", "Check which unit carries the label twice.", LiftNobody},
@@ -81,6 +82,7 @@ var meanings = []Meaning{
 	{BrokenFixture, Broken, "The fixture failed in the middle of the attempt: {detail}.", "Put the unit on hold; call the line lead.", LiftNobody},
 	{BrokenSkipped, Broken, "The attempt was ended by the operator.", "Take the unit out; run it again later.", LiftNobody},
 	{BrokenShutdown, Broken, "The station was closed in the middle of the attempt.", "Run the unit again.", LiftNobody},
+	{BrokenPaused, Broken, "The computer slept or stood still in the middle of the attempt.", "Run the unit again; switch sleep off on this computer.", LiftNobody},
 	{BrokenHold, Broken, "An engineer's run: the unit stays on hold.", "Give the unit to the engineer.", LiftNobody},
 
 	{BrokenUnmarked, Broken, "The unit passed, but carries no released constants.", "Put the unit on hold, bin {bin}; run it in production.", LiftNobody},

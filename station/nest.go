@@ -81,6 +81,7 @@ type attempt struct {
 	projection   []float64
 	quantities   quantity.Set
 
+	paused    string // why nothing ran between capture and write, "" if all ran
 	addedBack []byte // block whose effect on the captures was undone
 
 	block       *protocol.Block // as written

@@ -274,6 +274,9 @@ func (w *worker) talk(ctx context.Context, e Effect) (Fact, error) {
 		return BlockRead{failureOf(err), raw}, err
 	case Halt:
 		err := w.line.Stop(ctx)
+		if j.Reopen {
+			w.hangUp()
+		}
 		return Done{failureOf(err)}, err
 	}
 	return failed(e.Job, Failure{Broke, "not a job for a nest"}), nil
