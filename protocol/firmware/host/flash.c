@@ -9,10 +9,11 @@
 
 #include "host.h"
 
-enum { STEP = 16 }; /* bytes programmed at a time */
+enum { PAGE = 256 }; /* bytes programmed at a time */
 
 static uint8_t *slots[2];
-static uint32_t size, steps, cut_at, cut_ms;
+static uint32_t size, writes, cut_at, cut_ms;
+static bool was_cut;
 
 static void save(void)
 {
@@ -45,19 +46,20 @@ void flash_begin(uint32_t slot_bytes)
     }
 }
 
-void flash_cut(uint32_t after, uint32_t for_ms)
+bool flash_cut(uint32_t write, uint32_t for_ms)
 {
-    cut_at = after > 0 ? steps + after : 0;
+    bool happened = was_cut;
+    was_cut = false;
+    cut_at = write > 0 ? writes + write : 0;
     cut_ms = for_ms;
+    return happened;
 }
 
-uint32_t flash_steps(void) { return steps; }
+uint32_t flash_writes(void) { return writes; }
 
-void flash_flip(uint32_t offset)
+void flash_flip(uint32_t slot, uint32_t offset)
 {
-    for (int i = 0; i < 2; i++) {
-        slots[i][offset % size] ^= 1;
-    }
+    slots[slot][offset % size] ^= 1;
     save();
 }
 
@@ -68,11 +70,12 @@ static void wait_ms(uint32_t ms)
     }
 }
 
-/* One step of a write or an erase; true: the power fails in the middle of it. */
-static bool step(void)
+/* True: the power fails in the middle of this write. */
+static bool cut_here(void)
 {
-    steps++;
-    return cut_at != 0 && steps == cut_at;
+    writes++;
+    was_cut = cut_at != 0 && writes == cut_at;
+    return was_cut;
 }
 
 static void fails(void)
@@ -91,15 +94,15 @@ bool panecal_port_store(uint32_t slot, uint32_t offset, const uint8_t *from, uin
 {
     wait_ms(offset == 0 ? settings.write_ms * 3 / 4 : settings.write_ms / 4);
     if (offset == 0) {
-        bool cut = step();
+        bool cut = cut_here();
         memset(slots[slot], 0xFF, cut ? size / 2 : size);
         if (cut) {
             fails();
         }
     }
-    for (uint32_t at = 0; at < bytes; at += STEP) {
-        uint32_t n = bytes - at < STEP ? bytes - at : STEP;
-        bool cut = step();
+    for (uint32_t at = 0; at < bytes; at += PAGE) {
+        uint32_t n = bytes - at < PAGE ? bytes - at : PAGE;
+        bool cut = cut_here();
         memcpy(slots[slot] + offset + at, from + at, cut ? n / 2 : n);
         if (cut) {
             fails();

@@ -21,7 +21,7 @@ struct settings {
     double speed;       /* exposures run so many times faster than life */
     uint32_t write_ms;  /* that writing a block takes */
     bool parent_light;  /* counts come from the parent */
-    bool mirror;        /* tell the parent what comes over the line */
+    bool events;        /* tell the parent what happens */
     bool pulse_ranging; /* fit the pulse; else the mean of all net counts */
     uint64_t noise;     /* start of the generator */
     const char *flash;  /* file that holds the flash between runs, NULL = none */
@@ -43,9 +43,9 @@ void line_drop(void); /* what came while there was no power */
 
 /* flash.c */
 void flash_begin(uint32_t slot_bytes);
-void flash_cut(uint32_t steps, uint32_t for_ms); /* power fails at that step from now */
-uint32_t flash_steps(void);
-void flash_flip(uint32_t offset); /* rot: flips a bit in both slots */
+bool flash_cut(uint32_t write, uint32_t for_ms); /* power fails at that write from now; 0 = not at all. Did it? */
+uint32_t flash_writes(void);
+void flash_flip(uint32_t slot, uint32_t offset); /* a bit */
 
 /* light.c */
 struct scene {

@@ -50,7 +50,7 @@ int panecal_port_read(void)
         }
         in_at = 0;
         in_end = (size_t)n;
-        if (settings.mirror) {
+        if (settings.events) {
             static char hex[2 * sizeof in + 1];
             for (size_t i = 0; i < in_end; i++) {
                 sprintf(hex + 2 * i, "%02x", in[i]);

@@ -2,29 +2,32 @@
  *
  *   unit [key=value ...]
  *
- * It prints "port PATH" and speaks the protocol on that pseudo-terminal until
- * its standard input ends (or for ever, with stay=1). A parent may write one
- * command a line; each is answered by one line "ok ..." or "error ...", in
- * order. In between come lines "event ...".
+ * It prints {"port":"PATH"} ("open" and "close" with a console) and speaks the
+ * protocol on that pseudo-terminal until its standard input ends (or for ever,
+ * with stay=1). A bench may write one command a line; each is answered by one
+ * line: "ok", "ok VALUE" or "no".
  *
- *   emitter                  ok 0 | 1: does light come out at this moment?
- *   power off | power on     takes the supply away, brings it back
- *   reset                    both
- *   cut N MS                 the supply fails in the middle of the N-th step of writing constants from
- *                            now (erasing counts as one, then 16 bytes each) and is back after MS
- *   steps                    ok N: such steps so far
- *   flip OFFSET              a bit rots at that offset in both slots
+ *   off | on                 the supply
+ *   reset                    both, quickly
+ *   cut N                    the supply fails in the middle of the N-th write to the memory of the
+ *                            constants from now (an erase counts as one, then so many bytes each, see
+ *                            flash.c) and comes back by itself; 0 takes that back: ok 1 if it happened
+ *   fault BITS               as in SPEC.md 5.2.2; emitter or detector ends a capture; 0 heals
+ *   damage                   a bit of the block in force flips
+ *   light                    ok 1 while the emitter is driven, else ok 0
+ *   writes                   ok N: writes to the memory of the constants so far
  *   temperature MILLICELSIUS
- *   faults BITS              as in SPEC.md 5.2.2; emitter or detector ends a capture
  *   scene LEAKAGE MM AMBIENT SIGNAL MM   counts per shot (ambient also per bin) and distances
  *   pulse START STEP D D D ...           ps; shape that ranges are fitted with
  *   counts ID SHOTS FRAMES MILLICELSIUS BYTES   and so many bytes: see light.c
  *   constants BYTES          and so many bytes: puts a block into force, as if written before
  *   quit
  *
- *   event power off | on     the supply
+ * With events=1 come lines in between:
+ *
+ *   event off | on           the supply
  *   event ended ID WHOLE     with light=parent: the parent shall send the counts of this capture
- *   event line HEX           with mirror=1: bytes that the unit has read from the line
+ *   event line HEX           bytes that the unit has read from the line
  */
 #define _XOPEN_SOURCE 700
 #include <errno.h>
@@ -44,7 +47,7 @@
 enum { TICK_MS = 10, BOOT_MS = 20 };
 
 struct settings settings = {
-    .identity = {"chip-0001", "", "hopper-54", "c 1.0",
+    .identity = {"chip-0001", "H54-000001", "hopper-54", "c 1.0",
                  {6, 9, 96, 250000, -3000000, 100, 0, 32, 1024, 1024, 4, 60, 7, 1, 64}},
     .speed = 1, .write_ms = 30, .noise = 1,
 };
@@ -74,6 +77,9 @@ uint32_t panecal_port_ms(void)
 void event(const char *format, ...)
 {
     va_list arguments;
+    if (!settings.events) {
+        return;
+    }
     va_start(arguments, format);
     fputs("event ", stdout);
     vprintf(format, arguments);
@@ -107,7 +113,7 @@ static void go_dark(uint32_t for_ms)
     light_dark();
     line_drop();
     back_at = for_ms == 0 ? -1 : now_ms() + for_ms;
-    event("power off");
+    event("off");
 }
 
 void power_fails(uint32_t for_ms)
@@ -141,7 +147,7 @@ static void power_on(void)
     back_at = -1;
     ticking = 1;
     console(banner);
-    event("power on");
+    event("on");
 }
 
 void panecal_port_console(uint8_t byte)
@@ -199,15 +205,15 @@ static void command(char *line)
     unsigned long a, b, n;
     unsigned long long shots;
     long t;
-    if (strcmp(line, "emitter") == 0) {
+    if (strcmp(line, "light") == 0) {
         struct panecal_status s;
         panecal_port_status(&s); /* the sequencer may have come to its end */
         printf("ok %d\n", s.emitter);
-    } else if (strcmp(line, "power off") == 0) {
+    } else if (strcmp(line, "off") == 0) {
         puts("ok");
         fflush(stdout);
         power_fails(0);
-    } else if (strcmp(line, "power on") == 0) {
+    } else if (strcmp(line, "on") == 0) {
         puts("ok");
         if (!powered) {
             back_at = now_ms() + BOOT_MS;
@@ -216,41 +222,41 @@ static void command(char *line)
         puts("ok");
         fflush(stdout);
         power_fails(BOOT_MS);
-    } else if (sscanf(line, "cut %lu %lu", &a, &b) == 2) {
-        flash_cut((uint32_t)a, (uint32_t)b);
-        puts("ok");
-    } else if (strcmp(line, "steps") == 0) {
-        printf("ok %lu\n", (unsigned long)flash_steps());
-    } else if (sscanf(line, "flip %lu", &a) == 1) {
-        flash_flip((uint32_t)a);
+    } else if (sscanf(line, "cut %lu", &a) == 1) {
+        bool happened = flash_cut((uint32_t)a, BOOT_MS);
+        puts(a == 0 && happened ? "ok 1" : a == 0 ? "ok 0" : "ok");
+    } else if (strcmp(line, "writes") == 0) {
+        printf("ok %lu\n", (unsigned long)flash_writes());
+    } else if (strcmp(line, "damage") == 0 && unit.slot < 2) {
+        flash_flip(unit.slot, unit.length / 2);
         puts("ok");
     } else if (sscanf(line, "temperature %ld", &t) == 1) {
         millicelsius = (int32_t)t;
         puts("ok");
-    } else if (sscanf(line, "faults %lu", &a) == 1) {
+    } else if (sscanf(line, "fault %lu", &a) == 1) {
         faults = (uint32_t)a;
         puts("ok");
     } else if (sscanf(line, "scene %lf %lf %lf %lf %lf", &scene.leakage, &scene.leakage_mm, &scene.ambient, &scene.signal,
                       &scene.target_mm) == 5) {
         puts("ok");
     } else if (strncmp(line, "pulse ", 6) == 0) {
-        puts(ranging_pulse(line + 6) ? "ok" : "error pulse");
+        puts(ranging_pulse(line + 6) ? "ok" : "no");
     } else if (sscanf(line, "counts %lu %llu %lu %ld %lu", &a, &shots, &b, &t, &n) == 5 && n < 1ul << 28) {
         uint8_t *data = blob(n);
         if (data != NULL) {
             light_parent((uint32_t)a, shots, (uint16_t)b, (int32_t)t, data, n);
         }
-        puts(data != NULL ? "ok" : "error counts cut short");
+        puts(data != NULL ? "ok" : "no");
         free(data);
     } else if (sscanf(line, "constants %lu", &n) == 1 && n >= 20 && n <= setup.staging_bytes) {
         uint8_t *data = blob(n);
-        puts(data != NULL && panecal_constants_write(&unit, data, (uint32_t)n) ? "ok" : "error constants");
+        puts(data != NULL && panecal_constants_write(&unit, data, (uint32_t)n) ? "ok" : "no");
         free(data);
     } else if (strcmp(line, "quit") == 0) {
         puts("ok");
         ended = true;
     } else {
-        printf("error unknown command: %s\n", line);
+        puts("no");
     }
     fflush(stdout);
 }
@@ -328,8 +334,8 @@ static bool set(char *argument)
         settings.noise = strtoull(value, NULL, 10);
     } else if (strcmp(argument, "light") == 0) {
         settings.parent_light = strcmp(value, "parent") == 0;
-    } else if (strcmp(argument, "mirror") == 0) {
-        settings.mirror = *value == '1';
+    } else if (strcmp(argument, "events") == 0) {
+        settings.events = *value == '1';
     } else if (strcmp(argument, "ranging") == 0) {
         settings.pulse_ranging = strcmp(value, "pulse") == 0;
     } else {
@@ -350,6 +356,16 @@ static bool sensible(void)
         }
     }
     return zones() <= ZONES_MAX && zones() * inner_bins() <= CELLS_MAX && settings.speed > 0;
+}
+
+/* A member of the first line. */
+static void print_text(const char *name, const char *s)
+{
+    printf(",\"%s\":\"", name);
+    for (; *s != 0; s++) {
+        printf(*s == '"' || *s == '\\' || (uint8_t)*s < ' ' ? "\\u%04x" : "%c", (uint8_t)*s);
+    }
+    putchar('"');
 }
 
 int main(int argc, char **argv)
@@ -386,7 +402,12 @@ int main(int argc, char **argv)
     sigaction(SIGALRM, &action, NULL);
     signal(SIGPIPE, SIG_IGN);
     setitimer(ITIMER_REAL, &every, NULL);
-    printf("port %s\n", path);
+    printf("{\"port\":\"%s\"", path);
+    if (setup.open_text != NULL) {
+        print_text("open", setup.open_text);
+        print_text("close", setup.close_text != NULL ? setup.close_text : "");
+    }
+    puts("}");
     fflush(stdout);
     power_on();
 

@@ -39,9 +39,6 @@ uint8_t panecal_stage(struct panecal *p, const struct request *q)
         length > s->staging_bytes || length > s->slot_bytes - 16) {
         return BAD_ARGUMENT;
     }
-    if (p->running) {
-        return CAPTURING;
-    }
     if (offset == 0) {
         p->staged_bytes = length;
         p->staged_held = 0;

@@ -15,8 +15,10 @@ uint32_t panecal_get32(const uint8_t *at);
 void panecal_set32(uint8_t *at, uint32_t value);
 
 /* CRC-32C, carried on from a running value; begin with PANECAL_CRC_START and
- * take the complement at the end. */
+ * take the complement at the end. Bytes with their own check behind them give
+ * PANECAL_CRC_GOOD, whatever they are. */
 #define PANECAL_CRC_START 0xFFFFFFFFul
+#define PANECAL_CRC_GOOD 0xB798B438ul
 uint32_t panecal_crc(uint32_t crc, const uint8_t *data, uint32_t bytes);
 
 /* Packets. listen takes what the line has; a packet held is at receive. */
@@ -84,6 +86,7 @@ uint8_t panecal_write_now(struct panecal *p, uint8_t work);
 
 /* Slots of memory for them. */
 void panecal_constants_find(struct panecal *p);
+void panecal_constants_check(struct panecal *p); /* is the block in force still whole? */
 bool panecal_constants_write(struct panecal *p, const uint8_t *block, uint32_t bytes);
 /* Judges what is staged and shall end with these four bytes; a code of 4.4. */
 uint8_t panecal_constants_judge(const struct panecal *p, uint32_t tail);

@@ -50,9 +50,8 @@ static void keep(struct panecal *p, uint8_t byte)
 static void delimiter(struct panecal *p)
 {
     if (p->inside && !p->bad && p->left == 0 && p->got > 4) {
-        uint16_t n = (uint16_t)(p->got - 4);
-        if (panecal_get32(p->to + n) == ~panecal_crc(PANECAL_CRC_START, p->to, n)) {
-            p->size[p->next] = n;
+        if (panecal_crc(PANECAL_CRC_START, p->to, p->got) == PANECAL_CRC_GOOD) {
+            p->size[p->next] = (uint16_t)(p->got - 4);
             p->next = (uint8_t)((p->next + 1) % panecal_number(p, PANECAL_HELD));
             p->count++;
         }

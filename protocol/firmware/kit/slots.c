@@ -1,8 +1,8 @@
 /* slots.c: the block in force, in two slots (SPEC.md 5.6 and 6).
  *
  * A block is written into the slot that is not in force, then sixteen bytes
- * at the slot's end, the mark, bring it into force. Power that fails before
- * the mark is whole leaves the old block. A marked block that is damaged is
+ * at the slot's end, the mark (generation, length, zero, check), bring it into
+ * force. Power that fails before the mark is whole leaves the old block. A marked block that is damaged is
  * not the same as a torn write: it stays in force, is given out and reported,
  * and is not applied. */
 #include <string.h>
@@ -14,12 +14,6 @@ enum { NO_SLOT = 2, MARK = 16, TAIL = 68 };
 const uint8_t panecal_void_form[20] = {
     0x50, 0x4E, 0x4C, 0x43, 1, 0, 0, 0, 20, 0, 0, 0, 3, 0, 0, 0, 0x81, 0xE9, 0xFE, 0xE5,
 };
-
-/* The mark: generation, length, zero, check of these. */
-static uint32_t mark_check(const uint8_t mark[MARK])
-{
-    return ~panecal_crc(PANECAL_CRC_START, mark, MARK - 4);
-}
 
 static uint32_t zones_of(const uint8_t *head)
 {
@@ -38,16 +32,22 @@ static uint32_t offsets_at(const uint8_t *head)
     return (92 + 4 * zones + 2 * zones * panecal_get16(head + 18) + 3) & ~(uint32_t)3;
 }
 
-static bool sound(const struct panecal *p)
+void panecal_constants_check(struct panecal *p)
 {
-    uint8_t head[12], byte;
+    p->sound = false;
+    if (p->slot == NO_SLOT) {
+        return;
+    }
+    uint8_t head[12], tail[4], byte;
     uint32_t crc = PANECAL_CRC_START;
     panecal_port_load(p->slot, 0, head, sizeof head);
-    for (uint32_t at = 0; at < p->length - 4; at++) {
+    for (uint32_t at = 0; at < p->length; at++) {
         panecal_port_load(p->slot, at, &byte, 1);
         crc = panecal_crc(crc, &byte, 1);
     }
-    return ~crc == p->tail && memcmp(head, panecal_void_form, 6) == 0 && panecal_get32(head + 8) == p->length;
+    panecal_port_load(p->slot, p->length - 4, tail, sizeof tail);
+    p->tail = panecal_get32(tail);
+    p->sound = crc == PANECAL_CRC_GOOD && memcmp(head, panecal_void_form, 6) == 0 && panecal_get32(head + 8) == p->length;
 }
 
 void panecal_constants_find(struct panecal *p)
@@ -55,25 +55,19 @@ void panecal_constants_find(struct panecal *p)
     p->slot = NO_SLOT;
     p->generation = 0;
     p->length = 0;
-    p->sound = false;
     for (uint32_t slot = 0; slot < 2; slot++) {
         uint8_t mark[MARK];
         panecal_port_load(slot, p->setup->slot_bytes - MARK, mark, MARK);
         uint32_t generation = panecal_get32(mark);
         uint32_t length = panecal_get32(mark + 4);
-        if (panecal_get32(mark + 12) == mark_check(mark) && length >= sizeof panecal_void_form && length <= p->setup->slot_bytes - MARK &&
+        if (panecal_crc(PANECAL_CRC_START, mark, MARK) == PANECAL_CRC_GOOD && length >= sizeof panecal_void_form && length <= p->setup->slot_bytes - MARK &&
             generation > p->generation) {
             p->slot = (uint8_t)slot;
             p->generation = generation;
             p->length = length;
         }
     }
-    if (p->slot != NO_SLOT) {
-        uint8_t tail[4];
-        panecal_port_load(p->slot, p->length - 4, tail, 4);
-        p->tail = panecal_get32(tail);
-        p->sound = sound(p);
-    }
+    panecal_constants_check(p);
 }
 
 bool panecal_constants_write(struct panecal *p, const uint8_t *block, uint32_t bytes)
@@ -83,7 +77,7 @@ bool panecal_constants_write(struct panecal *p, const uint8_t *block, uint32_t b
     uint32_t generation = p->generation + 1;
     panecal_set32(mark, generation);
     panecal_set32(mark + 4, bytes);
-    panecal_set32(mark + 12, mark_check(mark));
+    panecal_set32(mark + 12, ~panecal_crc(PANECAL_CRC_START, mark, MARK - 4));
     bool wrote = panecal_port_store(spare, 0, block, bytes) &&
                  panecal_port_store(spare, p->setup->slot_bytes - MARK, mark, MARK);
     panecal_constants_find(p); /* what counts is what can be read back */
@@ -100,7 +94,7 @@ uint8_t panecal_constants_judge(const struct panecal *p, uint32_t tail)
         panecal_get32(block + 8) != n || zones_of(block) > 1024 || panecal_get16(block + 18) > 1024 ||
         offsets_at(block) + 4 * (per_zone(block) ? zones_of(block) : 1) + TAIL != n ||
         panecal_get32(block + n - 8) - 1 > 1 || /* neither written nor released */
-        panecal_get32(block + n - 4) != tail || tail != ~panecal_crc(PANECAL_CRC_START, block, n - 4)) {
+        panecal_get32(block + n - 4) != tail || panecal_crc(PANECAL_CRC_START, block, n) != PANECAL_CRC_GOOD) {
         return NOT_STAGED;
     }
     if (panecal_get16(block + 12) != panecal_number(p, PANECAL_ROWS) || panecal_get16(block + 14) != panecal_number(p, PANECAL_COLUMNS) ||

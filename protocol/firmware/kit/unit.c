@@ -51,6 +51,9 @@ static uint8_t serve(struct panecal *p, struct request *q)
     if (!panecal_arguments(q)) {
         return BAD_ARGUMENT;
     }
+    if (q->head[NUMBER] != FETCH) {
+        panecal_constants_check(p); /* memory rots: nothing may rely on an older look */
+    }
     switch (q->head[NUMBER]) {
     case WHO:
         return who(p, q);

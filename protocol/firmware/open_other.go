@@ -1,0 +1,5 @@
+//go:build !unix
+
+package firmware
+
+const noControl = 0
