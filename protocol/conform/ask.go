@@ -2,6 +2,7 @@ package conform
 
 import (
 	"bytes"
+	"context"
 	"encoding/binary"
 	"errors"
 	"time"
@@ -322,9 +323,12 @@ func (r *run) keep() []byte {
 	return block
 }
 
-// restore puts them back; a unit that never had any is left with the void
-// form.
+// restore leaves the unit dark and as it was, whatever ended the run; one
+// that never had constants is left with the void form.
 func (r *run) restore(block []byte) {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(r.ctx), 10*time.Second)
+	defer cancel()
+	r.ctx = ctx
 	if r.lost != nil || !r.begin() {
 		return
 	}

@@ -140,7 +140,7 @@ func checkFetch(r *run) {
 		if !r.id.Kinds.Has(kind) {
 			continue
 		}
-		frames, ok := r.held(kind, 40)
+		frames, ok := r.held(kind, 10)
 		if !ok {
 			return
 		}
@@ -219,7 +219,7 @@ func (r *run) shapes(table protocol.Table, columns int) (whole []uint32, ok bool
 
 // sums compares the tables of one capture.
 func (r *run) sums(tables map[protocol.Table][]uint32, frames int) {
-	most := r.id.CountMax()
+	most, sound := r.id.CountMax(), false
 	for z := range r.id.Zones() {
 		total := tables[protocol.TotalTable][z]
 		full := total == math.MaxUint32
@@ -229,12 +229,22 @@ func (r *run) sums(tables map[protocol.Table][]uint32, frames int) {
 				full = full || n >= most
 				bins += uint64(n)
 			}
-			r.want("5.5.6", full || bins == uint64(total), "the bins of zone %d sum to %d, its total is %d", z, bins, total)
+			if full {
+				continue
+			}
+			sound = true
+			r.want("5.5.6", bins == uint64(total), "the bins of zone %d sum to %d, its total is %d", z, bins, total)
 		}
 		for _, n := range tables[protocol.FrameTable][z*frames : (z+1)*frames] {
 			byFrame += uint64(n)
 		}
-		r.want("5.5.6", full || byFrame == uint64(total), "the frames of zone %d sum to %d, its total is %d", z, byFrame, total)
+		if !full {
+			sound = true
+			r.want("5.5.6", byFrame == uint64(total), "the frames of zone %d sum to %d, its total is %d", z, byFrame, total)
+		}
+	}
+	if !sound {
+		r.skip("each zone has a count at its largest value: less light is needed", "5.5.6")
 	}
 }
 

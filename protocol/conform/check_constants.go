@@ -24,11 +24,13 @@ func constantsChecks() []check {
 }
 
 func checkStaging(r *run) {
-	before, ok := r.readConstants()
-	if !ok {
+	before := r.block(protocol.Written, 1)
+	if !r.writeBlock("5.6.4", before) {
 		return
 	}
-	n := len(r.block(protocol.Written, 1))
+	r.session = r.newSession() // which forgets what was staged
+	r.ask(&protocol.WhoAreYou{})
+	n := len(before)
 	data := counting(n, 7)
 	put := func(length, from, to, want int, what string) bool {
 		h, ok := r.ask(&protocol.Stage{Length: length, Offset: from, Data: data[from:to]})
@@ -342,6 +344,9 @@ func (r *run) alike(clause, what string, a, b []protocol.RangeZone, moved func(z
 func checkApplied(r *run) {
 	if !r.id.Kinds.Has(protocol.Ranges) || !r.id.CompensationOff {
 		r.skip("the unit does not range with and without compensation", "5.3.7", "6.2")
+		return
+	}
+	if !r.writeBlock("5.6.4", r.block(protocol.Written, 12)) {
 		return
 	}
 	r.ask(&protocol.Void{})

@@ -223,11 +223,12 @@ func (r *run) reborn(how string) bool {
 		r.drain()
 		r.textOK = false
 	}
-	if !r.gone("4.3.5", how) {
-		return false
-	}
+	gone := r.gone("4.3.5", how)
 	if !r.console {
-		r.tried("2.6")
+		r.want("2.6", gone, "%s the unit does not answer at once", how)
+	}
+	if !gone {
+		return false
 	}
 	before := r.id
 	if !r.begin() {
@@ -254,6 +255,7 @@ func checkRestart(r *run) {
 		return
 	}
 	capture := r.capture
+	r.textOK = r.console // it may greet right behind its answer
 	h, ok := r.ask(&protocol.Restart{})
 	if !ok || !r.want("5.7.1", h.Code == protocol.CodeOK, "restart is answered with code %d", h.Code) {
 		return

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"slices"
+	"time"
 
 	"example.org/panecal/protocol"
 )
@@ -14,7 +15,7 @@ func requestChecks() []check {
 		{"packets that are no request", []string{"4.1.3"}, checkNoRequest},
 		{"ids", []string{"4.2.3"}, checkIDs},
 		{"requests that come twice", []string{"1.4"}, checkTwice},
-		{"sessions", []string{"4.3.1", "4.3.2", "4.3.3", "4.3.4", "4.4.5", "4.4.1"}, checkSessions},
+		{"sessions", []string{"4.3.1", "4.3.2", "4.3.3", "4.3.4", "4.4.4", "4.4.5"}, checkSessions},
 		{"unknown requests", []string{"4.4.2", "4.4.4", "4.4.1", "4.1.4"}, checkUnknownRequests},
 		{"wrong arguments", []string{"4.4.3", "4.4.4", "4.4.1", "4.1.4"}, checkArguments},
 		{"status", []string{"5.2.1"}, checkStatus},
@@ -133,6 +134,9 @@ func checkTwice(r *run) {
 		id := r.newID()
 		payload := r.payloadOf(id, body)
 		first, ok1 := r.insist(id, body.Op(), payload)
+		if body.Op() == protocol.OpStartCapture {
+			r.pause(30 * time.Millisecond)
+		}
 		second, ok2 := r.insist(id, body.Op(), payload)
 		if !ok1 || !ok2 {
 			return

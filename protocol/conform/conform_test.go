@@ -39,7 +39,15 @@ func small() simunit.Model {
 }
 
 // try runs the whole specification against a unit, in virtual time.
-func try(t *testing.T, m simunit.Model, o simunit.Options, between func(near net.Conn, u *simunit.Unit) net.Conn, only ...string) *conform.Report {
+func try(t *testing.T, m simunit.Model, o simunit.Options) *conform.Report {
+	t.Helper()
+	return tryWith(t, m, o, func(u *simunit.Unit) conform.Bench { return bench{u} }, nil)
+}
+
+// tryWith puts something between the run and the unit, and tries only the
+// clauses named.
+func tryWith(t *testing.T, m simunit.Model, o simunit.Options, b func(*simunit.Unit) conform.Bench,
+	between func(far net.Conn, u *simunit.Unit) net.Conn, only ...string) *conform.Report {
 	t.Helper()
 	u, err := simunit.New(m, 3, o)
 	if err != nil {
@@ -56,12 +64,13 @@ func try(t *testing.T, m simunit.Model, o simunit.Options, between func(near net
 		near.Close()
 		far.Close()
 	}()
+	port := near
 	if between != nil {
-		near = between(near, u)
-		defer near.Close()
+		port = between(near, u)
+		defer port.Close()
 	}
-	report, err := conform.Run(t.Context(), conform.Options{Port: near, OpenText: o.Console.Open, CloseText: o.Console.Close,
-		Bench: bench{u}, Seed: 1, Only: only})
+	report, err := conform.Run(t.Context(), conform.Options{Port: port, OpenText: o.Console.Open, CloseText: o.Console.Close,
+		Bench: b(u), Seed: 1, Only: only})
 	if err != nil {
 		t.Log(err)
 	}
@@ -71,8 +80,8 @@ func try(t *testing.T, m simunit.Model, o simunit.Options, between func(near net
 func TestGoUnit(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		whole := conform.Merge(
-			try(t, small(), simunit.Options{Console: console}, nil),
-			try(t, simunit.Hopper1(), simunit.Options{}, nil))
+			try(t, small(), simunit.Options{Console: console}),
+			try(t, simunit.Hopper1(), simunit.Options{}))
 		if !whole.OK() || whole.Untried > 0 {
 			whole.WriteText(os.Stdout)
 			t.Errorf("%d clauses failed, %d were not tried", whole.Failed, whole.Untried)

@@ -24,14 +24,15 @@ type Options struct {
 	Grace time.Duration
 	Seed  uint64       // of session numbers and random fetches
 	Talk  func(string) // told which check is under way; may be nil
-	// Only runs the checks that cover one of these clauses; empty for all.
+	// Only runs the checks made for one of these clauses; empty for all.
 	Only []string
 }
 
 // ErrSilent says that a unit does not answer at all, or no more.
 var ErrSilent = errors.New("the unit does not answer")
 
-// check tries some clauses; what it does not find wanting has passed.
+// check tries some clauses. One has passed when something was tried of it
+// and nothing was found wanting.
 type check struct {
 	name    string
 	clauses []string
@@ -52,6 +53,7 @@ type run struct {
 	sentAt  time.Time // the last byte sent has left
 	heardAt time.Time // the last answer's last byte was in
 	running bool      // a capture is
+	late    int       // answers that came too late
 	capture uint32    // last capture id used
 	results map[string]*Result
 	skipped map[string]string // by the check under way
@@ -132,9 +134,9 @@ func (r *run) all() error {
 				if res := r.result(n); res.Outcome == NotTried {
 					res.Why = why
 				}
-				continue
+			} else if res := r.result(n); res.Outcome == NotTried {
+				res.Why = "something before it failed"
 			}
-			r.tried(n)
 		}
 	}
 	return nil
@@ -291,6 +293,8 @@ func (r *run) stray(h heard) {
 		r.fail("4.1.2", "request %d was not of number %d", h.ID, h.Op)
 	case slices.Contains(r.done, h.ID):
 		r.fail("1.2", "request %d is answered twice", h.ID)
+	case len(r.open) > 0:
+		r.fail("4.1.2", "an answer with id %d, which no request has", h.ID)
 	default:
 		r.fail("1.2", "an answer with id %d, which nothing asked for", h.ID)
 	}
@@ -307,10 +311,14 @@ func (r *run) look(a asked, h heard) {
 		since = r.heardAt
 	}
 	late := h.first.Sub(since)
-	r.want("4.5.1", late <= firstByte+r.opt.Grace, "the answer to request %d began after %d ms", h.ID, late.Milliseconds())
-	if r.widest > 10*time.Millisecond+r.opt.Grace {
-		r.fail("4.5.1", "a gap of %d ms within an answer", r.widest.Milliseconds())
+	r.tried("4.5.1")
+	if late > firstByte+r.opt.Grace {
+		r.tooLate("the answer to request %d began after %d ms", h.ID, late.Milliseconds())
 	}
+	if r.widest > 10*time.Millisecond+r.opt.Grace {
+		r.tooLate("a gap of %d ms within the answer to request %d", r.widest.Milliseconds(), h.ID)
+	}
+	r.widest = 0
 	r.heardAt = h.last
 	if h.Code > protocol.CodeBusy {
 		r.tried("4.1.4")
@@ -323,6 +331,14 @@ func (r *run) look(a asked, h heard) {
 	}
 	if v, ok := h.Body.(*protocol.Values); ok && v.Table != protocol.RangeTable {
 		r.tried("3.3.4")
+	}
+}
+
+// tooLate fails 4.5.1 at the third time: once or twice in thousands of
+// requests it is as likely this machine that was late.
+func (r *run) tooLate(format string, args ...any) {
+	if r.late++; r.late > 2 {
+		r.fail("4.5.1", format+", and others before it", args...)
 	}
 }
 
@@ -383,6 +399,9 @@ func (r *run) insist(id uint32, op protocol.Op, payload []byte) (heard, bool) {
 // code asks and wants an answer with a code.
 func (r *run) code(clause string, want protocol.Code, body protocol.RequestBody) bool {
 	h, ok := r.ask(body)
+	if !ok {
+		r.fail(clause, "%v is not answered", body.Op())
+	}
 	return ok && r.want(clause, h.Code == want, "%v is answered with code %d (%v), not %d (%v)", body.Op(), h.Code, h.Code, want, want)
 }
 

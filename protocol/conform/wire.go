@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"slices"
+	"strings"
 	"time"
 
 	"example.org/panecal/protocol"
@@ -157,6 +158,9 @@ func (w *wire) read(group []byte) (heard, *fault) {
 	}
 	payload, check := whole[:len(whole)-4], binary.LittleEndian.Uint32(whole[len(whole)-4:])
 	if want := checksum(payload); check != want {
+		if w.seen > 10 && longBlock(group) { // the others were right
+			return heard{}, &fault{"3.1.3", "a packet with a block of 254 bytes has a wrong check, others have not"}
+		}
 		return heard{}, &fault{"3.1.2", fmt.Sprintf("check 0x%08X, it should be 0x%08X", check, want)}
 	}
 	if again := stuff(whole); !slices.Equal(again, group) {
@@ -170,12 +174,45 @@ func (w *wire) read(group []byte) (heard, *fault) {
 	}
 	a, err := protocol.DecodeAnswer(payload)
 	if err != nil {
-		return heard{}, &fault{"3.3.7", err.Error()}
+		return heard{}, blame(payload, err)
 	}
 	if a.Code > protocol.CodeBusy && payload[len(payload)-1] != 0xa0 {
 		return heard{}, &fault{"4.1.4", fmt.Sprintf("an answer with code %d has a body", a.Code)}
 	}
 	return heard{Answer: a, payload: payload}, nil
+}
+
+// longBlock says whether stuffed bytes have a block without a zero behind it.
+func longBlock(group []byte) bool {
+	for at := 0; at < len(group); at += int(group[at]) {
+		if group[at] == 0xff {
+			return true
+		}
+	}
+	return false
+}
+
+// blame finds the clause for an answer that has the right shape and does not
+// say what it should.
+func blame(payload []byte, err error) *fault {
+	_, _, rest, _ := take(payload)
+	var numbers [4]uint64
+	for i := range numbers {
+		_, numbers[i], rest, _ = take(rest)
+	}
+	why := err.Error()
+	missing := strings.Contains(why, "missing")
+	switch op := protocol.Op(numbers[2]); {
+	case numbers[3] == uint64(protocol.CodeBusy):
+		return &fault{"4.5.2", why}
+	case op == protocol.OpWhoAreYou && missing:
+		return &fault{"4.6.3", why}
+	case op == protocol.OpFetch && strings.Contains(why, "key 5"):
+		return &fault{"5.5.3", why}
+	case missing:
+		return &fault{"4.1.1", why}
+	}
+	return &fault{"3.3.7", why}
 }
 
 func printable(b []byte) bool {
