@@ -20,7 +20,7 @@ func (m *Machine) run(n *nest) record.Run {
 		Serial: n.serial, Label: n.label, LabelConfirmed: n.att.confirmed, LabelTie: n.att.tie, UnitID: u.UnitID,
 		Nest: s.Name, Purpose: m.cfg.Purpose, AttemptNo: n.att.number,
 		Product: n.files.product(), Limits: n.files.limits(), Sheet: n.files.sheet(),
-		Operator: m.cfg.Operator, Software: m.cfg.Software, WorkOrder: m.cfg.WorkOrder, Lot: m.cfg.Lot, Bridge: m.cfg.Bridge,
+		Operator: n.att.crew.Operator, Software: m.cfg.Software, WorkOrder: n.att.crew.WorkOrder, Lot: n.att.crew.Lot, Bridge: m.cfg.Bridge,
 		Identity: record.Identity{Session: u.Session, UnitID: u.UnitID, Serial: u.Serial, Product: u.Product, Firmware: u.Firmware,
 			ProtocolLow: u.ProtoLow, ProtocolHigh: u.ProtoHigh, Rows: u.Rows, Cols: u.Cols, Bins: u.Bins,
 			BinPS: u.BinFS / 1000, FirstBinPS: u.FirstBinFS / 1000, PileUp: u.PileUp.String(), PulseRepeatNS: u.PulsePeriodNS,

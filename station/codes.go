@@ -116,11 +116,15 @@ const (
 	NoticeUnconfirmed Code = "label_not_confirmed"
 	NoticeIgnored     Code = "not_now"
 	NoticeClock       Code = "clock_put_back"
+	NoticeCheckDue    Code = "check_unit_due"
+	NoticeCheckOver   Code = "check_unit_overdue"
 )
 
 // Not accepted.
 const (
 	RefusedLabel       Code = "label_unreadable"
+	RefusedCapsLock    Code = "caps_lock"
+	RefusedLayout      Code = "keyboard_layout"
 	RefusedLabelBusy   Code = "label_in_nest"
 	RefusedNest        Code = "nest_unknown"
 	RefusedNestBusy    Code = "nest_not_empty"
@@ -185,6 +189,7 @@ const (
 const (
 	StopPort     Code = "port_missing"
 	StopNoAnswer Code = "no_answer_in_a_row"
+	StopSame     Code = "same_failure_in_a_row"
 	StopFixture  Code = "fixture_fault"
 	StopDue      Code = "certificate_overdue"
 	StopStore    Code = "store_failed"

@@ -35,6 +35,8 @@ type Config struct {
 	HandsTime  time.Duration // how long an attempt waits for the target; 0: for ever
 	Tries      int           // captures that may be bad in one attempt, and the last ends it; 3
 	InARow     int           // units in a row that stop a nest; 3
+	SameInARow int           // units in a row that fail the same way and stop a nest; 0: never
+	CheckEvery time.Duration // from one check unit that passed to the next; 0: no check units are asked for
 }
 
 func (c Config) checked() (Config, error) {
@@ -83,6 +85,10 @@ func (m *Machine) remember(recent []record.Entry) {
 		switch b := e.Body.(type) {
 		case *record.Attempt:
 			last[b.Run.Nest] = e
+			m.noteHold(b.Run.Purpose, b.Run.Serial, b.Judgement.Disposition)
+			m.noteCheck(b.Run.Purpose, b.Outcome, e.Time)
+		case *record.DispositionChange:
+			m.noteHold(Production, b.Serial, b.To)
 		case *record.AttemptIntent:
 			delete(last, b.Run.Nest)
 		case *record.Refusal:

@@ -131,6 +131,11 @@ type (
 	Go struct{}
 	// Skip ends what the nest does, on record.
 	Skip struct{}
+	// Crew says who is at the station and on what it works from now on.
+	Crew struct {
+		Operator, WorkOrder, Lot string
+		Anew                     bool // a shift begins: the counters start anew
+	}
 	// TakeUp brings released files into force, per nest between units.
 	TakeUp struct{ Files *Files }
 	// LiftStop ends the stop of the nest, on record.
@@ -164,6 +169,7 @@ const (
 	kScanned
 	kGo
 	kSkip
+	kCrew
 	kTakeUp
 	kLift
 	kShutdown
@@ -174,7 +180,7 @@ const (
 
 var kindNames = [kinds]string{"done", "identified", "reported", "block read", "recalled", "allowed", "stored",
 	"saved", "captured", "empty estimated", "target estimated", "verify estimated", "expired", "started", "tick",
-	"progressed", "scanned", "go", "skip", "take up", "lift", "shutdown", "crashed"}
+	"progressed", "scanned", "go", "skip", "crew", "take up", "lift", "shutdown", "crashed"}
 
 func (k kind) String() string {
 	if k < kinds {
@@ -202,6 +208,7 @@ func (Progressed) fact() kind      { return kProgressed }
 func (Scanned) fact() kind         { return kScanned }
 func (Go) fact() kind              { return kGo }
 func (Skip) fact() kind            { return kSkip }
+func (Crew) fact() kind            { return kCrew }
 func (TakeUp) fact() kind          { return kTakeUp }
 func (LiftStop) fact() kind        { return kLift }
 func (Shutdown) fact() kind        { return kShutdown }

@@ -194,6 +194,8 @@ func (m *Machine) recorded(n *nest, f Fact) {
 	n.att.record = f.(Stored).Ref
 	n.att.result.Outcome = string(n.outcome())
 	m.count(n)
+	m.noteHold(m.cfg.Purpose, n.serial, Disposition(n.att.result.Disposition))
+	m.noteCheck(m.cfg.Purpose, n.outcome(), m.now)
 	delete(m.unseen, n.serial)
 	v := m.verdictNow(n)
 	n.verdict = &v
@@ -270,6 +272,9 @@ func (m *Machine) change(n *nest, after func()) {
 }
 
 func (m *Machine) changed(n *nest, _ Fact) {
+	if c, ok := n.queue[0].(*record.DispositionChange); ok {
+		m.noteHold(m.cfg.Purpose, c.Serial, c.To)
+	}
 	n.queue = n.queue[1:]
 	if len(n.queue) > 0 {
 		m.ask(n, Append{Body: n.queue[0]})
@@ -328,14 +333,14 @@ func (m *Machine) showAgain(n *nest, id protocol.Identity) bool {
 func (m *Machine) recallVerdict(n *nest, e record.Entry, at Disposition) {
 	a := e.Body.(*record.Attempt)
 	n.att.record, n.att.number = e.Ref, a.Run.AttemptNo
-	code := NoticePassed
+	code, detail := NoticePassed, ""
 	if k := len(a.Problems); k > 0 && a.Outcome != Passed {
-		code = Code(a.Problems[k-1].Code)
+		code, detail = Code(a.Problems[k-1].Code), a.Problems[k-1].Chain
 	}
 	n.verdict = &Verdict{Schema: VerdictSchema, Serial: a.Run.Serial, Outcome: a.Outcome, SoftBin: a.Judgement.SoftBin,
 		SoftName: a.Judgement.SoftName, HardBin: a.Judgement.HardBin, Disposition: at, Sequence: e.Ref.Sequence,
 		Generation: e.Ref.Generation, Station: e.Ref.Station, Nest: n.sheet.Name, Purpose: a.Run.Purpose,
-		Attempt: a.Run.AttemptNo, Code: code, Instruction: a.Judgement.Instruction, UnitID: a.Run.UnitID,
+		Attempt: a.Run.AttemptNo, Code: code, Detail: detail, Other: detail, Instruction: a.Judgement.Instruction, UnitID: a.Run.UnitID,
 		Signed: a.Run.Limits.Signed && a.Run.Product.Signed && a.Run.Sheet.Signed, At: e.Time, Again: true}
 }
 
@@ -343,14 +348,14 @@ func (m *Machine) recallVerdict(n *nest, e record.Entry, at Disposition) {
 func (m *Machine) verdictNow(n *nest) Verdict {
 	a := &n.att
 	r := a.result
-	args := Args{Nest: n.sheet.Name, Label: n.label, Detail: a.detail, Other: a.other}
+	args := Args{Nest: n.sheet.Name, Label: n.label, Bin: itoa(r.HardBin), Detail: a.detail, Other: a.other}
 	v := Verdict{Schema: VerdictSchema, Serial: n.serial, Outcome: n.outcome(), SoftBin: r.SoftBin, SoftName: r.SoftName,
 		HardBin: r.HardBin, Disposition: Disposition(r.Disposition), Sequence: a.record.Sequence,
 		Generation: a.record.Generation, Station: a.record.Station, Nest: n.sheet.Name, Purpose: m.cfg.Purpose,
 		Attempt: a.number, Code: a.code, Detail: a.detail, Instruction: r.Instruction, UnitID: n.unit.UnitID,
 		Signed: n.files.Signed(), At: m.now}
 	if a.other != "" {
-		v.Detail = a.other
+		v.Detail, v.Other = a.other, a.other
 	}
 	if v.Instruction == "" {
 		v.Instruction = a.code.Do(args)
@@ -373,6 +378,7 @@ func (m *Machine) count(n *nest) {
 		c.Passed++
 	} else {
 		c.Failed++
+		c.tally(r.SoftBin, r.SoftName)
 	}
 	if n.att.number == 1 {
 		c.First++
@@ -412,6 +418,7 @@ func (m *Machine) followUp(n *nest) {
 			Args: Args{Nest: n.sheet.Name, Detail: itoa(n.silentRow)}}
 	}
 	m.followShift(n)
+	m.followSame(n)
 }
 
 // followShift watches for units that are all off by the same distance, where

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"example.org/panecal/limits"
 	"example.org/panecal/limits/quantity"
 	"example.org/panecal/protocol"
 	"example.org/panecal/station/estimate"
@@ -15,7 +16,7 @@ import (
 
 // begin starts the account of an attempt.
 func (m *Machine) begin(n *nest) {
-	n.att = attempt{began: m.now, tempCel: math.NaN(), quantities: quantity.Set{}}
+	n.att = attempt{began: m.now, crew: m.crew(), tempCel: math.NaN(), quantities: quantity.Set{}}
 	if n.next != nil && n.files != n.next {
 		n.files = n.next
 		m.announce(n.index, NoticeFiles, Args{Nest: n.sheet.Name})
@@ -231,7 +232,8 @@ func (m *Machine) voided(n *nest, _ Fact) {
 
 // refuse puts a unit that the station does not take on record.
 func (m *Machine) refuse(n *nest, c Code, a Args) {
-	a.Nest, a.Label = n.sheet.Name, n.label
+	hold, _ := n.files.Limits.Bin(limits.Capture)
+	a.Nest, a.Label, a.Bin = n.sheet.Name, n.label, itoa(hold.Hard.Number)
 	m.rest(n)
 	m.trouble(n, c, a)
 	m.enter(n, Refusing)

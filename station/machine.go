@@ -29,6 +29,9 @@ type Machine struct {
 
 	unseen   map[string]record.Entry // by serial: results that nobody may have seen
 	counters Counters
+	holds    map[string]bool // serials on hold
+	checked  time.Time       // when a check unit passed last
+	began    time.Time
 	judged   []time.Time // of the last hour
 	messages []Message
 
@@ -42,7 +45,7 @@ func New(c Config) (*Machine, error) {
 		return nil, fmt.Errorf("setting up the station: %w", err)
 	}
 	m := &Machine{cfg: c, files: c.Files, lamps: map[string]*lamp{}, pace: map[Step]time.Duration{},
-		unseen: map[string]record.Entry{}}
+		unseen: map[string]record.Entry{}, holds: map[string]bool{}}
 	for i, sheet := range c.Files.Sheet.Nests {
 		m.nests = append(m.nests, &nest{index: i, sheet: sheet, files: c.Files})
 	}
@@ -64,6 +67,8 @@ func (m *Machine) Step(e Event) []Effect {
 		m.tick()
 	case Scanned:
 		m.scan(e.Nest, f.Text)
+	case Crew:
+		m.relieve(f)
 	case TakeUp:
 		m.takeUp(f.Files)
 	case Shutdown:
@@ -136,7 +141,7 @@ func (m *Machine) start() {
 		m.ignore(NoNest, "started before")
 		return
 	}
-	m.started = true
+	m.started, m.began = true, m.now
 	m.warnOfTie()
 	for _, n := range m.nests {
 		if len(n.lifts) > 0 {

@@ -34,8 +34,12 @@ var meanings = []Meaning{
 	{NoticeUnconfirmed, Notice, "Labels are tied to units here: a swapped label cannot be found.", "Scan each label only with its own unit in the hand.", LiftNobody},
 	{NoticeIgnored, Notice, "{nest} is {detail}; this cannot be done now.", "Wait for the verdict.", LiftNobody},
 	{NoticeClock, Notice, "The computer's clock was put back by {detail}; records keep their order.", "Go on; tell the test engineer.", LiftNobody},
+	{NoticeCheckDue, Notice, "A check unit is due by {detail}.", "Run a check unit before then.", LiftNobody},
+	{NoticeCheckOver, Notice, "A check unit is overdue since {detail}.", "Run a check unit now.", LiftNobody},
 
 	{RefusedLabel, Refused, "The label cannot be read: {detail}.", "Scan again; if it stays so, put the unit on hold.", LiftNobody},
+	{RefusedCapsLock, Refused, "Capital and small letters are exchanged.", "Switch Caps Lock off, scan again.", LiftNobody},
+	{RefusedLayout, Refused, "The scanner types for another keyboard; this computer reads {detail}.", "Set the scanner's keyboard country to that.", LiftNobody},
 	{RefusedLabelBusy, Refused, "Label {label} belongs to the unit in {other}.", "Check which unit carries the label twice.", LiftNobody},
 	{RefusedNest, Refused, "There is no nest called {detail}.", "Scan the label on the nest.", LiftNobody},
 	{RefusedNestBusy, Refused, "{nest} is not empty.", "Take the unit out, scan, put it back.", LiftNobody},
@@ -89,6 +93,7 @@ var meanings = []Meaning{
 
 	{StopPort, NotRunning, "{nest}: its port is not there: {detail}.", "Check cable and adapter of the nest.", LiftItself},
 	{StopNoAnswer, NotRunning, "{nest}: {detail} units in a row did not answer.", "Call the line lead: check contacts and supply.", LiftLead},
+	{StopSame, NotRunning, "{nest}: {detail} units in a row failed the same way: {other}.", "Call the line lead: check lots, window and nest.", LiftLead},
 	{StopFixture, NotRunning, "{nest}: the fixture reports a fault: {detail}.", "Call the line lead.", LiftLead},
 	{StopDue, NotRunning, "{nest}: the target's certificate ran out on {detail}.", "Call the test engineer.", LiftEngineer},
 	{StopStore, NotRunning, "The record of {label} could not be written: {detail}.", "Keep {label} on hold; call the test engineer.", LiftEngineer},

@@ -49,12 +49,15 @@ type nest struct {
 
 	silentRow int       // units in a row that did not answer
 	shifts    []float64 // mean offsets in a row out of limits, mm
+	same      string    // how the last units failed
+	sameRow   int       // how many in a row did
 }
 
 // attempt is what one attempt has brought so far.
 type attempt struct {
 	number    int
 	began     time.Time
+	crew      Crew // as it was when the attempt began
 	confirmed bool // the label is confirmed by unit or list
 	tie       string
 	intent    *record.Ref

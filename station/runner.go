@@ -104,6 +104,9 @@ func (r *Runner) Go(nest int) { r.tell(nest, Go{}) }
 // Skip ends what a nest does, on record.
 func (r *Runner) Skip(nest int) { r.tell(nest, Skip{}) }
 
+// Crew says who is at the station and on what it works from now on.
+func (r *Runner) Crew(c Crew) { r.tell(NoNest, c) }
+
 // TakeUp brings released files into force between units.
 func (r *Runner) TakeUp(f *Files) { r.tell(NoNest, TakeUp{Files: f}) }
 

@@ -28,7 +28,7 @@ func (m *Machine) scan(nest int, text string) {
 	}
 	serial, err := m.files.parseLabel(text)
 	if err != nil {
-		m.announce(NoNest, RefusedLabel, Args{Label: text, Detail: err.Error()})
+		m.refuseLabel(text, err)
 		return
 	}
 	if m.closing || m.stop != nil {

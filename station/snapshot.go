@@ -8,6 +8,7 @@ type Snapshot struct {
 	At       time.Time
 	Station  string
 	Operator string
+	Order    string // work order, "" for none
 	Purpose  Purpose
 	Product  string
 	Signed   bool // every file in force was signed
@@ -17,6 +18,7 @@ type Snapshot struct {
 	Nests    []NestView // in the order of the station sheet
 	Counters Counters
 	Stops    []Stop
+	Standing []Message // what is to be known until it no longer holds
 	Messages []Message // newest last, at most MaxMessages
 	Closing  bool      // the station is on its way out
 	Closed   bool      // nothing is awaited any more
@@ -56,7 +58,8 @@ type NestView struct {
 	Verdict *Verdict // until the unit has been taken out
 }
 
-// Counters count the station's work since it started. Only production counts.
+// Counters count the station's work since the operator signed on. Only
+// production counts.
 type Counters struct {
 	Units       int     // judged attempts, first and later
 	Passed      int     // of these
@@ -64,7 +67,16 @@ type Counters struct {
 	Held        int     // units put on hold, whatever their outcome
 	First       int     // units judged at attempt 1
 	FirstPassed int     // of these
+	OpenHolds   int     // units on hold now, as far as the newest records tell
+	Bins        []Tally // failed units by soft bin, most first
 	PerHour     float64 // units over the last hour (or since the first, if later); NaN before two
+}
+
+// Tally counts the units of one soft bin.
+type Tally struct {
+	SoftBin int
+	Name    string
+	Units   int
 }
 
 // FirstPassYield is FirstPassed over First, and false before the first unit.

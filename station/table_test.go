@@ -158,6 +158,9 @@ func probes() []probe {
 		probe{"scan, the nest's label", false, func(w *world) { w.tell(station.NoNest, 0, station.Scanned{Text: "nest-1"}) }},
 		probe{"scan, unreadable", false, func(w *world) { w.tell(station.NoNest, 0, station.Scanned{Text: "?"}) }},
 		event("go", station.Go{}), event("skip", station.Skip{}),
+		probe{"crew", false, func(w *world) {
+			w.tell(station.NoNest, 0, station.Crew{Operator: "op-2", WorkOrder: "W2", Lot: "L2", Anew: true})
+		}},
 		probe{"take up", false, func(w *world) { w.tell(0, 0, station.TakeUp{Files: usual().files(w.t)}) }},
 		event("lift", station.LiftStop{By: "lead-1", Method: "badge"}),
 		event("shutdown", station.Shutdown{Why: "test"}), event("crashed", station.Crashed{Why: "a bug"}),

@@ -47,10 +47,11 @@ type Verdict struct {
 	Station     string      `json:"station"`
 	Nest        string      `json:"nest"`
 	Purpose     Purpose     `json:"purpose"`
-	Attempt     int         `json:"attempt"`     // 1 for the first judged attempt of this serial
-	Code        Code        `json:"code"`        // see Codes
-	Detail      string      `json:"detail"`      // the quantity out of limits, or what else the code's sentence names
-	Instruction string      `json:"instruction"` // one sentence
+	Attempt     int         `json:"attempt"`         // 1 for the first judged attempt of this serial
+	Code        Code        `json:"code"`            // see Codes
+	Detail      string      `json:"detail"`          // the quantity out of limits, or what else the code's sentence names
+	Other       string      `json:"other,omitempty"` // where the other unit of a contradiction was seen
+	Instruction string      `json:"instruction"`     // one sentence
 	UnitID      string      `json:"unit_id"`
 	Signed      bool        `json:"signed"` // limits, product and station sheet were signed
 	At          time.Time   `json:"time"`   // when the record was made, UTC

@@ -17,12 +17,14 @@ func abs(x float64) float64 { return math.Abs(x) }
 // Snapshot is what may be shown now.
 func (m *Machine) Snapshot() Snapshot {
 	s := Snapshot{
-		At: m.now, Station: m.cfg.Station, Operator: m.cfg.Operator, Purpose: m.cfg.Purpose,
+		At: m.now, Station: m.cfg.Station, Operator: m.cfg.Operator, Order: m.cfg.WorkOrder, Purpose: m.cfg.Purpose,
 		Product: m.files.Product.Name, Signed: m.files.Signed(),
 		Hands: m.hands(), Label: m.open.text, Nests: make([]NestView, len(m.nests)), Counters: m.counters,
 		Messages: slices.Clone(m.messages), Closing: m.closing, Closed: m.closing,
 	}
-	s.Counters.PerHour = m.perHour()
+	s.Counters.PerHour, s.Counters.OpenHolds = m.perHour(), len(m.holds)
+	s.Counters.Bins = slices.Clone(m.counters.Bins)
+	s.Standing = m.standing()
 	if m.stop != nil {
 		s.Stops = append(s.Stops, *m.stop)
 	}
@@ -97,8 +99,11 @@ func (m *Machine) hands() Hands {
 	if m.closing {
 		return Hands{NoNest, HandsLeaving, Args{}}
 	}
+	// Where no nest can take the label now, the hands free one first.
 	if m.open.text != "" {
-		return Hands{NoNest, HandsSeat, Args{Label: m.open.text, Nest: m.mayNames()}}
+		if names := m.mayNames(); names != "" {
+			return Hands{NoNest, HandsSeat, Args{Label: m.open.text, Nest: names}}
+		}
 	}
 	best, bestRank := Hands{NoNest, "", Args{}}, len(handsOrder)
 	for _, n := range m.nests {
