@@ -50,7 +50,7 @@ func create(dir string, o Options) (err error) {
 	if err := ignoreMissing(os.Remove(dir)); err != nil {
 		return err
 	}
-	if err := os.Rename(tmp, dir); err != nil {
+	if err := o.disk.Rename(tmp, dir); err != nil {
 		return err
 	}
 	return o.disk.SyncDir(parent)
@@ -73,5 +73,5 @@ func fill(dir string, o Options) error {
 	if err := writeMark(o.disk, dir, m); err != nil {
 		return err
 	}
-	return createDatabase(filepath.Join(dir, databaseName))
+	return createDatabase(o.disk, filepath.Join(dir, databaseName))
 }

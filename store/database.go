@@ -55,7 +55,7 @@ func (p position) ref() record.Ref {
 
 // createDatabase makes an empty database by temporary file and rename: the
 // first write of a database is the one that a power cut can tear.
-func createDatabase(path string) error {
+func createDatabase(d disk, path string) error {
 	tmp := path + ".tmp"
 	if err := ignoreMissing(os.Remove(tmp)); err != nil {
 		return err
@@ -78,7 +78,7 @@ func createDatabase(path string) error {
 	if err := os.Rename(tmp, path); err != nil {
 		return err
 	}
-	return osDisk{}.SyncDir(filepath.Dir(path))
+	return d.SyncDir(filepath.Dir(path))
 }
 
 // openBolt opens or makes a database. An existing one must be proven first

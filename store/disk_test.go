@@ -19,6 +19,8 @@ import (
 type memory struct {
 	mu    sync.Mutex
 	files map[string]*memoryFile
+	// real, if set, is where files are looked for that are not in memory.
+	real store.Disk
 }
 
 type memoryFile struct {
@@ -50,6 +52,9 @@ func (m *memory) Open(path string) (store.File, error) {
 	if f, ok := m.files[path]; ok {
 		return f, nil
 	}
+	if m.real != nil {
+		return m.real.Open(path)
+	}
 	return nil, &fs.PathError{Op: "open", Path: path, Err: os.ErrNotExist}
 }
 
@@ -65,7 +70,10 @@ func (m *memory) Create(path string) (store.File, error) {
 }
 
 func (m *memory) Update(path string) (store.File, error) {
-	if f, err := m.Open(path); err == nil {
+	m.mu.Lock()
+	f, ok := m.files[path]
+	m.mu.Unlock()
+	if ok {
 		return f, nil
 	}
 	return m.Create(path)

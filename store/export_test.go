@@ -35,3 +35,6 @@ func ReadDatabase(path string) (string, error) { return dumpDatabase(path) }
 
 // AppendFrame frames content as a segment does.
 func AppendFrame(b, content []byte) []byte { return appendFrame(b, content) }
+
+// Settle waits until head file and database say what is acknowledged.
+func (s *Store) Settle() error { return s.indexWorker.do(s.refresh) }

@@ -51,7 +51,7 @@ func (ix *index) open() error {
 		return nil
 	}
 	if _, err := os.Stat(ix.path()); errors.Is(err, os.ErrNotExist) {
-		if err := createDatabase(ix.path()); err != nil {
+		if err := createDatabase(ix.disk, ix.path()); err != nil {
 			return fmt.Errorf("making the database: %w", err)
 		}
 	}
@@ -59,7 +59,7 @@ func (ix *index) open() error {
 		err := provePages(ix.path())
 		if errors.Is(err, ErrDamaged) {
 			if err = ix.setDatabaseAside(); err == nil {
-				err = createDatabase(ix.path())
+				err = createDatabase(ix.disk, ix.path())
 			}
 		}
 		if err != nil {

@@ -20,6 +20,13 @@ func (s *Store) resume(o Options) error {
 	if err != nil {
 		return err
 	}
+	// First what lies behind the mark is made durable. The database must never
+	// be ahead of the segments: a power cut now could take from them what a
+	// process that died had written and not synced.
+	capture, end, err := syncTail(o.disk, s.dir, m)
+	if err != nil {
+		return err
+	}
 	var p position
 	err = s.index.look(func(v *view) error {
 		p = v.pos
@@ -42,20 +49,6 @@ func (s *Store) resume(o Options) error {
 	if m.Store != p.Store {
 		return &DamageError{File: markName, Offset: -1, What: "it belongs to another store"}
 	}
-	capture, end, err := lastCapture(o.disk, s.dir, m)
-	if err != nil {
-		return err
-	}
-	for n := max(1, m.Journal); n <= p.Segment; n++ {
-		if err := syncAgain(o.disk, s.dir, journalKind, n, m.Journal, m.JournalEnd, p.Segment, p.Offset); err != nil {
-			return err
-		}
-	}
-	if capture != 0 {
-		if err := syncAgain(o.disk, s.dir, captureKind, capture, m.CaptureSegment, m.CaptureEnd, capture, end); err != nil {
-			return err
-		}
-	}
 	h := header{Store: p.Store, Station: p.Station, Generation: p.Generation}
 	base := writer{disk: o.disk, dir: s.dir, header: h, now: o.Now}
 	j := &journal{writer: base, station: p.Station, generation: p.Generation, sequence: p.Sequence, hash: p.Hash}
@@ -68,6 +61,44 @@ func (s *Store) resume(o Options) error {
 		Journal: p.Segment, JournalEnd: p.Offset, CaptureSegment: capture, CaptureEnd: end}
 	s.index.limit = s.acknowledged
 	return s.refresh()
+}
+
+// syncTail makes durable what the segments hold behind the mark, names and
+// frames, and returns the last capture segment and where its frames end.
+func syncTail(d disk, dir string, m mark) (capture uint32, end int64, err error) {
+	w := walk{disk: d, dir: dir, pos: position{Store: m.Store, Station: m.Station, Generation: m.Generation,
+		Segment: m.Journal, Offset: m.JournalEnd, Sequence: m.Sequence, Hash: m.Hash}}
+	for err == nil {
+		_, _, err = w.record()
+	}
+	switch err = errors.Join(err, w.close()); {
+	case errors.Is(err, io.EOF):
+	case errors.Is(err, errConflict):
+		return 0, 0, &DamageError{File: journalKind.name(m.Journal), Offset: -1,
+			What: fmt.Sprintf("the segment is of another store, or was cut: %d bytes of it were acknowledged", m.JournalEnd)}
+	default:
+		return 0, 0, err
+	}
+	if capture, end, err = lastCapture(d, dir, m); err != nil {
+		return 0, 0, err
+	}
+	if err := d.SyncDir(dir); err != nil {
+		return 0, 0, err
+	}
+	for n := m.Journal; n <= w.pos.Segment; n++ {
+		if err := syncAgain(d, dir, journalKind, n, m.Journal, m.JournalEnd, w.pos.Segment, w.pos.Offset); err != nil {
+			return 0, 0, err
+		}
+	}
+	if capture == 0 {
+		return 0, 0, nil
+	}
+	for n := max(1, m.CaptureSegment); n <= capture; n++ {
+		if err := syncAgain(d, dir, captureKind, n, m.CaptureSegment, m.CaptureEnd, capture, end); err != nil {
+			return 0, 0, err
+		}
+	}
+	return capture, end, nil
 }
 
 // lastCapture finds the last capture segment and where its whole frames end.

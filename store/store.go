@@ -169,9 +169,11 @@ func (s *Store) Append(body record.Body) (record.Ref, error) {
 	err := s.journalWorker.do(func() (err error) {
 		j := s.journal
 		ref, err = j.append(body)
-		s.acknowledge(func(m *mark) {
-			m.Sequence, m.Hash, m.Journal, m.JournalEnd = j.sequence, j.hash, j.number, j.end
-		})
+		if err == nil { // else a segment may have a name that is not durable
+			s.acknowledge(func(m *mark) {
+				m.Sequence, m.Hash, m.Journal, m.JournalEnd = j.sequence, j.hash, j.number, j.end
+			})
+		}
 		return err
 	})
 	if err != nil {
@@ -196,7 +198,9 @@ func (s *Store) AppendCapture(c record.Capture) (record.CaptureRef, error) {
 		if err != nil && tried {
 			n, offset, length, _, err = w.append(packed, head.Sequence, head.Hash)
 		}
-		s.acknowledge(func(m *mark) { m.CaptureSegment, m.CaptureEnd = w.number, w.end })
+		if err == nil {
+			s.acknowledge(func(m *mark) { m.CaptureSegment, m.CaptureEnd = w.number, w.end })
+		}
 		ref.Segment, ref.Offset, ref.Length = n, offset, length
 		return err
 	})
