@@ -85,6 +85,12 @@ func checkCommit(r *run) {
 	}
 	next := r.block(protocol.Written, 3)
 	refuse := func(code protocol.Code, block []byte, what string) {
+		if len(block) > len(good) {
+			first := &protocol.Stage{Length: len(block), Data: block[:part]}
+			if h, ok := r.ask(first); ok && h.Code == protocol.CodeBadArgument {
+				return // it cannot hold one so long (5.6.3)
+			}
+		}
 		if r.stage(block) {
 			got, ok := r.commit(block)
 			r.want("5.6.4", !ok || got == code, "commit of %s is answered with code %d, not %d", what, got, code)

@@ -178,8 +178,9 @@ func checkStuffing(r *run) {
 	r.expect(id, protocol.OpStatus)
 	r.want("3.1.4", len(r.answers()) == 1, "a request among many 0x00 is not answered")
 	// All values of a byte, with many zeros and without.
-	for _, data := range [][]byte{make([]byte, 180), counting(180, 0), counting(180, 1), counting(180, 76)} {
-		r.code("3.1.3", protocol.CodeOK, &protocol.Stage{Length: 4096, Data: data})
+	length := len(r.block(protocol.Written, 1))
+	for _, data := range [][]byte{make([]byte, 128), counting(128, 0), counting(128, 1), counting(128, 128)} {
+		r.code("3.1.3", protocol.CodeOK, &protocol.Stage{Length: length, Data: data})
 	}
 }
 

@@ -369,6 +369,9 @@ func (r *run) look(a asked, h heard) {
 	if h.Code > protocol.CodeBusy {
 		r.tried("4.1.4")
 	}
+	if r.running {
+		r.tried("4.5.5")
+	}
 	if h.Code == protocol.CodeBusy {
 		r.tried("4.5.2")
 		if r.running {
