@@ -162,6 +162,9 @@ func (u *Unit) constants() *constants {
 	c.leakage = func(z, bin int) float64 {
 		from := float64(b.model.FirstBinPS) + float64(bin)*float64(b.model.BinPS)
 		delay := picoseconds(block.OffsetMillimetres(z) + near)
+		if b.model.Ranging == RangeMean {
+			delay -= b.pulse.mean // the offset is of a mean, the pulse's own included
+		}
 		return block.LeakageRate(z) * b.pulse.between(from, from+float64(b.model.BinPS), delay, 1)
 	}
 	return c

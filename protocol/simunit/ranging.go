@@ -102,8 +102,15 @@ func (b *body) meanDelay(net, variance []float64, signal, signalSD float64) (del
 	for i, n := range net {
 		delay += n * b.centre(i) / signal
 	}
+	lever := 0.0 // of the ambient, which every bin had taken off and the last ones gave
+	for i := range net {
+		lever += b.centre(i) - delay
+	}
 	for i, v := range variance {
 		d := b.centre(i) - delay
+		if i >= len(variance)-ambientBins {
+			d -= lever / ambientBins
+		}
 		sd += v * d * d
 	}
 	return delay, math.Sqrt(sd) / signal
