@@ -1,6 +1,9 @@
 package screen
 
 import (
+	"fmt"
+	"reflect"
+
 	tea "github.com/charmbracelet/bubbletea"
 
 	"example.org/panecal/station"
@@ -15,25 +18,103 @@ type Picture struct {
 
 // Draw draws a snapshot without colour.
 func Draw(s station.Snapshot, w, h int, ascii bool, typed, own string, hints ...Hint) Picture {
-	v := view{snap: s, ready: true, ascii: ascii, typed: typed, own: own, hints: hints}
+	return DrawIn(english().ready(), s, w, h, ascii, typed, own, hints...)
+}
+
+// DrawIn is Draw in a language.
+func DrawIn(l *Language, s station.Snapshot, w, h int, ascii bool, typed, own string, hints ...Hint) Picture {
+	v := view{snap: s, ready: true, ascii: ascii, typed: typed, own: own, hints: hints, lang: l}
 	c := v.draw(w, h)
 	return Picture{c.render(0), c.cut, c.overlap}
 }
 
 // DrawNothing draws the screen before the first snapshot.
 func DrawNothing(w, h int) Picture {
-	c := (&view{}).draw(w, h)
+	c := (&view{lang: english().ready()}).draw(w, h)
 	return Picture{c.render(0), c.cut, c.overlap}
 }
 
 // Phase is phase.
-func Phase(s station.Step) string { return phase(s) }
+func Phase(l *Language, s station.Step) string { return l.phase(s) }
 
 // Called tells whether a code has block letters of its own.
-func Called(code station.Code) bool { _, ok := calls[code]; return ok }
+func Called(code station.Code) bool { _, ok := tones[code]; return ok }
 
 // Width is width.
 func Width(s string) int { return width(s) }
 
 // RunesOf is runesOf.
 func RunesOf(k tea.KeyMsg) []rune { return runesOf(k) }
+
+// Texts returns every text of a language by a name, to be held against
+// those of another.
+func (l *Language) Texts() map[string]string {
+	all := map[string]string{}
+	for c, s := range l.codes {
+		all["code "+string(c)], all["code "+string(c)+", action"] = s.say, s.do
+	}
+	for c, s := range l.calls {
+		all["call "+string(c)] = s[0] + " / " + s[1]
+	}
+	for s, text := range l.steps {
+		all["step "+s.String()] = text
+	}
+	for k, p := range l.pages {
+		name := fmt.Sprintf("page %d", k)
+		all[name+", call"], all[name] = p.call[0]+" / "+p.call[1], p.say
+		for i, line := range p.more {
+			all[fmt.Sprintf("%s, line %d", name, i)] = line
+		}
+	}
+	w := reflect.ValueOf(l.words)
+	for i := range w.NumField() {
+		all["word "+w.Type().Field(i).Name] = w.Field(i).String()
+	}
+	return all
+}
+
+// Detail is detail.
+func (l *Language) Detail(s string) string { return l.detail(s) }
+
+// Call returns the block letters of a code.
+func (l *Language) Call(code station.Code, nest, bin string) [2]string {
+	return l.call(code, nest, bin).lines
+}
+
+// Verdicts returns the words for passed, failed and on hold.
+func (l *Language) Verdicts() [3]string { return [3]string{l.words.pass, l.words.fail, l.words.hold} }
+
+// Pseudo is English put through change: every text but block letters, which
+// have their own alphabet.
+func Pseudo(change func(string) string) *Language {
+	l := english().ready()
+	l.name = "pseudo"
+	for c, s := range l.codes {
+		l.codes[c] = saying{change(s.say), change(s.do)}
+	}
+	for s, text := range l.steps {
+		l.steps[s] = change(text)
+	}
+	for k, p := range l.pages {
+		p.say = change(p.say)
+		for i, line := range p.more {
+			p.more[i] = change(line)
+		}
+		l.pages[k] = p
+	}
+	w := reflect.ValueOf(&l.words).Elem()
+	for i := range w.NumField() {
+		f := w.Field(i)
+		reflect.NewAt(f.Type(), f.Addr().UnsafePointer()).Elem().SetString(change(f.String()))
+	}
+	return l
+}
+
+// Sentence is sentence.
+func (l *Language) Sentence(code station.Code, a station.Args) string { return l.sentence(code, a) }
+
+// Say is say.
+func (l *Language) Say(code station.Code, a station.Args) string { return l.say(code, a) }
+
+// Bin is how a bin is called.
+func (l *Language) Bin(n int) string { return fill(l.words.bin, "bin", n) }

@@ -105,16 +105,20 @@ var (
 		Code: station.BrokenMark}
 )
 
-func TestGoldenScreens(t *testing.T) {
+// exhibit is a snapshot worth looking at.
+type exhibit struct {
+	name  string
+	snap  station.Snapshot
+	typed string
+	own   string
+	ascii bool
+	hints []screen.Hint
+}
+
+// gallery shows every state that the hands can meet.
+func gallery() []exhibit {
 	hints := []screen.Hint{{Label: label}, {Label: "HP54-000018-5", Note: "dirty window"}, {Label: "HP54-000019-3", Note: "wrong seat"}}
-	for _, c := range []struct {
-		name  string
-		snap  station.Snapshot
-		typed string
-		own   string
-		ascii bool
-		hints []screen.Hint
-	}{
+	return []exhibit{
 		{name: "idle", snap: bench(3)},
 		{name: "idle-hints", snap: bench(3), hints: hints},
 		{name: "typing", snap: bench(3), typed: "HP54-0000"},
@@ -187,7 +191,11 @@ func TestGoldenScreens(t *testing.T) {
 			s.Signed, s.Purpose, s.Counters = false, station.Engineering, station.Counters{PerHour: math.NaN()}
 			return s
 		}()},
-	} {
+	}
+}
+
+func TestGoldenScreens(t *testing.T) {
+	for _, c := range gallery() {
 		t.Run(c.name, func(t *testing.T) {
 			var all strings.Builder
 			for _, size := range sizes {

@@ -1,7 +1,6 @@
 package screen
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -101,13 +100,13 @@ func (m *model) take(entries []Entry, at time.Time) tea.Cmd {
 		case KeyGo:
 			m.pass(Input{Kind: Go, Nest: m.snap.Hands.Nest, At: at})
 		case KeyStop:
-			m.say("To leave, press Ctrl-Q twice. To end the attempt in a nest, press Ctrl-X twice.")
+			m.say(m.lang.words.leaveHow)
 		case KeySkip:
 			m.skip(asked, at)
 		case KeyLeave:
 			if asked.key != KeyLeave {
 				m.ask = question{key: KeyLeave}
-				m.say(leaveQuestion(m.snap.Nests))
+				m.say(m.lang.leaveQuestion(m.snap.Nests))
 				continue
 			}
 			if m.leaving || !m.leave() {
@@ -124,8 +123,7 @@ func (m *model) label(e Entry, at time.Time) {
 	in := Input{Kind: Label, Text: e.Text, Nest: station.NoNest, At: at}
 	if e.Fault != "" {
 		in.Kind, in.Fault = Unreadable, e.Fault
-		detail := e.Fault + ": " + squeeze(e.Text, 24, m.ascii)
-		m.say(sentence(station.RefusedLabel, station.Args{Detail: detail}))
+		m.say(m.lang.unreadable(in, m.ascii))
 	}
 	m.pass(in)
 	before := len(m.hints)
@@ -144,38 +142,42 @@ func (m *model) skip(asked question, at time.Time) {
 	n := m.handsNest()
 	switch {
 	case n == nil || n.Attempt == 0 || n.Verdict != nil:
-		m.say("There is no attempt to end where the hands are now.")
+		m.say(m.lang.words.nothingToSkip)
 	case asked.key == KeySkip && asked.nest == m.snap.Hands.Nest:
 		m.pass(Input{Kind: Skip, Nest: asked.nest, At: at})
 	default:
 		m.ask = question{key: KeySkip, nest: m.snap.Hands.Nest}
-		m.say(fmt.Sprintf("End the attempt in %s, on record as aborted? Press Ctrl-X again.", aloud(n.Name)))
+		m.say(fill(m.lang.words.skipAgain, "nest", m.lang.aloud(n.Name)))
 	}
 }
 
 // pass hands an input to the station.
 func (m *model) pass(in Input) {
 	if !m.send(in) {
-		m.say("The station is busy and did not take this. Wait, then scan again.")
+		m.say(m.lang.words.busy)
 	}
 }
 
 // leaveQuestion says what leaving would end.
-func leaveQuestion(nests []station.NestView) string {
+func (l *Language) leaveQuestion(nests []station.NestView) string {
 	running := 0
 	for _, n := range nests {
 		if n.Attempt > 0 && n.Verdict == nil && n.Step != station.Stopped {
 			running++
 		}
 	}
-	ask := "Press Ctrl-Q again to leave."
 	switch running {
 	case 0:
-		return ask
+		return l.words.leaveAgain
 	case 1:
-		return "1 attempt runs and would end as aborted. " + ask
+		return l.words.oneRuns + " " + l.words.leaveAgain
 	}
-	return fmt.Sprintf("%d attempts run and would end as aborted. %s", running, ask)
+	return fill(l.words.manyRun, "n", running) + " " + l.words.leaveAgain
+}
+
+// unreadable says why what was entered is no label.
+func (l *Language) unreadable(in Input, ascii bool) string {
+	return l.sentence(station.RefusedLabel, station.Args{Detail: in.Fault + ": " + squeeze(in.Text, 24, ascii)})
 }
 
 // runesOf returns a key of the terminal library as the characters that a

@@ -10,18 +10,18 @@ import (
 // drawPlain is the picture for a small window, or for more nests than stand
 // side by side: the sentence, the verdict and one row a nest, in words.
 func (v *view) drawPlain(c *canvas) {
-	hands, _, words := v.called()
+	hands, words := v.called()
 	a := rect{0, 0, c.w, c.h - 1}
 	y := c.paragraph(a, hands.tone, words)
 	c.fill(rect{0, 0, c.w, y}, hands.tone)
 	bottom := a.y + a.h
 	rows := len(v.snap.Nests)
 	if n := v.handsNest(); n != nil && n.Verdict != nil {
-		m := markOf(n.Verdict)
-		c.text(0, y, m.tone, fmt.Sprintf("%s  bin %d %s", m.word, n.Verdict.HardBin, n.Verdict.Disposition))
+		m := v.lang.mark(n.Verdict)
+		c.text(0, y, m.tone, fmt.Sprintf("%s  %s %s", m.word, fill(v.lang.words.bin, "bin", n.Verdict.HardBin), v.lang.disposition(n.Verdict.Disposition)))
 		c.fill(rect{0, y, c.w, 1}, m.tone)
 		y++
-		if text := n.Verdict.Instruction; text != "" {
+		if text := v.lang.instruction(n.Verdict, argsOf(n)); n.Verdict.Instruction != "" {
 			y += c.paragraph(rect{0, y, c.w, max(bottom-y-rows, 1)}, term.Strong, text)
 		}
 	}
@@ -33,16 +33,16 @@ func (v *view) drawPlain(c *canvas) {
 			break
 		}
 		if i == bottom-y-1 && i < rows-1 && y == bottom-1 {
-			c.text(0, y, term.Plain, fmt.Sprintf("and %d more", rows-i))
+			c.text(0, y, term.Plain, fill(v.lang.words.more, "n", rows-i))
 			y++
 			break
 		}
 		n := &v.snap.Nests[i]
 		tone := term.Plain
 		if n.Verdict != nil {
-			tone = markOf(n.Verdict).tone
+			tone = v.lang.mark(n.Verdict).tone
 		}
-		c.text(0, y, tone, nestRow(n, c.w, c.ascii))
+		c.text(0, y, tone, v.lang.nestRow(n, c.w, c.ascii))
 		y++
 	}
 	news := v.news()
@@ -50,9 +50,9 @@ func (v *view) drawPlain(c *canvas) {
 		news = append([]station.Message{*n.Trouble}, news...)
 	}
 	for _, m := range news {
-		text := sentence(m.Code, m.Args)
+		text := v.lang.sentence(m.Code, m.Args)
 		if len(wrap("! "+text, c.w-2)) > bottom-y {
-			text = say(m.Code, m.Args)
+			text = v.lang.say(m.Code, m.Args)
 		}
 		if len(wrap("! "+text, c.w-2)) > bottom-y {
 			break
@@ -71,26 +71,26 @@ func (v *view) drawPlain(c *canvas) {
 
 // drawEntry shows the label being entered, without the keys.
 func (v *view) drawEntry(c *canvas, y int) {
-	text := "Label: " + v.typed + "_"
+	text := v.lang.words.entry + v.typed + "_"
 	if v.typed == "" && v.snap.Label != "" {
-		text = "Open: " + v.snap.Label
+		text = v.lang.words.open + v.snap.Label
 	}
 	c.text(0, y, term.Plain, squeeze(text, c.w, c.ascii))
 }
 
 // nestRow says a nest in one row of w cells, the less important parts only
 // where there is room.
-func nestRow(n *station.NestView, w int, ascii bool) string {
-	row := aloud(n.Name) + ": "
+func (l *Language) nestRow(n *station.NestView, w int, ascii bool) string {
+	row := l.aloud(n.Name) + ": "
 	var more []string
 	switch {
 	case n.Verdict != nil:
-		row += fmt.Sprintf("%s  bin %d", markOf(n.Verdict).word, n.Verdict.HardBin)
+		row += fmt.Sprintf("%s  %s", l.mark(n.Verdict).word, fill(l.words.bin, "bin", n.Verdict.HardBin))
 	case n.Total > 0 && captures(n.Step):
-		row += fmt.Sprintf("%s %d %%", phase(n.Step), percent(n))
-		more = append(more, remaining(n.Remaining))
+		row += fmt.Sprintf("%s %d %%", l.phase(n.Step), percent(n))
+		more = append(more, l.remaining(n.Remaining))
 	default:
-		row += phase(n.Step)
+		row += l.phase(n.Step)
 	}
 	if n.Label != "" {
 		more = append(more, "  "+n.Label)

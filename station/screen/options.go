@@ -63,10 +63,12 @@ type Options struct {
 	// screen stays until a snapshot is Closed. Nil: the screen ends at once.
 	Leave func()
 
-	Hints  []Hint
-	ASCII  bool             // nothing but ASCII is written
-	Colour *term.Depth      // nil: as the environment and Out say
-	Now    func() time.Time // nil: time.Now; only differences count
+	Hints    []Hint
+	Language *Language        // nil: English
+	Takt     float64          // units an hour that are wanted, shown beside what is; 0 for none
+	ASCII    bool             // nothing but ASCII is written
+	Colour   *term.Depth      // nil: as the environment and Out say
+	Now      func() time.Time // nil: time.Now; only differences count
 }
 
 func (o *Options) defaults() {
@@ -76,6 +78,9 @@ func (o *Options) defaults() {
 	if o.Colour == nil {
 		d := term.DepthOf(o.Out)
 		o.Colour = &d
+	}
+	if o.Language == nil {
+		o.Language, _ = NewLanguage("")
 	}
 	if o.Send == nil {
 		o.Send = func(Input) {}

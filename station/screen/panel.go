@@ -13,7 +13,7 @@ import (
 // the bench.
 func (v *view) drawNests(c *canvas, a rect) {
 	n := len(v.snap.Nests)
-	hands, _, _ := v.called()
+	hands, _ := v.called()
 	for i := range v.snap.Nests {
 		x := a.x + a.w*i/n
 		called := v.snap.Hands.Nest == i && hands.tone != term.Plain
@@ -26,13 +26,13 @@ func (v *view) drawNests(c *canvas, a rect) {
 // called to has a pointer.
 func (v *view) drawNest(c *canvas, a rect, n *station.NestView, called bool) {
 	tone := term.Plain
-	name := aloud(n.Name)
+	name, title := v.lang.aloud(n.Name), ""
 	var m mark
 	switch {
 	case n.Verdict != nil:
-		m = markOf(n.Verdict)
+		m = v.lang.mark(n.Verdict)
 		tone = m.tone
-		name += fmt.Sprintf(" bin %d", n.Verdict.HardBin)
+		title = " " + fill(v.lang.words.bin, "bin", n.Verdict.HardBin)
 	case n.Step == station.Stopped:
 		tone = term.Hold
 	case called:
@@ -40,15 +40,20 @@ func (v *view) drawNest(c *canvas, a rect, n *station.NestView, called bool) {
 	}
 	border(c, a, tone)
 	if called {
-		name = pointer(c) + name
+		title = pointer(c) + name + title
+	} else {
+		title = name + title
 	}
-	title := rect{a.x + 2, a.y, a.w - 4, 1}
-	label(c, title, name, tone)
-	title.y = a.y + a.h - 1
+	if width(title) > a.w-6 { // the bare name rather than a cut one
+		title = strings.Replace(title, name, n.Name, 1)
+	}
+	edge := rect{a.x + 2, a.y, a.w - 4, 1}
+	label(c, edge, title, tone)
+	edge.y = a.y + a.h - 1
 	if n.Label != "" {
-		label(c, title, n.Label, tone)
+		label(c, edge, n.Label, tone)
 	} else if n.UnitID != "" {
-		label(c, title, n.UnitID, tone)
+		label(c, edge, n.UnitID, tone)
 	}
 
 	inner := rect{a.x + 1, a.y + 1, a.w - 2, a.h - 2}
@@ -131,12 +136,12 @@ func border(c *canvas, a rect, tone term.Tone) {
 // drawVerdict writes the verdict's word as large as it fits, and under it, if
 // there is room, what to do with the unit.
 func (v *view) drawVerdict(c *canvas, a rect, n *station.NestView, m mark) {
-	word, text := m.word, fmt.Sprintf("%s, bin %d", n.Verdict.Disposition, n.Verdict.HardBin)
+	word, text := m.word, v.lang.disposition(n.Verdict.Disposition)+", "+fill(v.lang.words.bin, "bin", n.Verdict.HardBin)
 	if n.Verdict.Again {
-		text += ", shown again"
+		text += ", " + v.lang.words.shownAgain
 	}
 	if n.Verdict.Instruction != "" {
-		text += ". " + n.Verdict.Instruction
+		text += ". " + v.lang.instruction(n.Verdict, argsOf(n))
 	}
 	under := wrap(text, a.w-2)
 	font := term.Five()
@@ -151,7 +156,7 @@ func (v *view) drawVerdict(c *canvas, a rect, n *station.NestView, m mark) {
 		top.y += (a.h - font.Rows() - len(under) - 1) / 2
 	}
 	if !c.letters(top, font, m.tone, word) {
-		c.text(a.x+(a.w-len(m.word))/2, a.y+a.h/2, m.tone, m.word)
+		c.text(a.x+(a.w-width(m.word))/2, a.y+a.h/2, m.tone, m.word)
 		return
 	}
 	if rest := a.h - (top.y - a.y) - font.Rows(); rest > len(under) {
@@ -168,26 +173,26 @@ func (v *view) drawProgress(c *canvas, a rect, n *station.NestView) {
 		}
 		y++
 	}
-	line(term.Strong, phase(n.Step))
+	line(term.Strong, v.lang.phase(n.Step))
 	counting := n.Total > 0 && captures(n.Step)
 	if counting {
 		full := int(int64(a.w) * percent(n) / 100)
 		line(term.Plain, strings.Repeat(string(c.block()), full)+strings.Repeat(rest(c), a.w-full))
-		line(term.Plain, fmt.Sprintf("%d %%%s", percent(n), remaining(n.Remaining)))
+		line(term.Plain, fmt.Sprintf("%d %%%s", percent(n), v.lang.remaining(n.Remaining)))
 	}
 	if n.Waiting {
-		line(term.Plain, "waits its turn")
+		line(term.Plain, v.lang.words.waits)
 	}
 	stop := v.stopOf(n)
-	if t := tries(n); t != "" && stop == nil {
+	if t := v.lang.tries(n); t != "" && stop == nil {
 		line(term.Plain, t)
 	}
 	room := rect{a.x, y, a.w, a.y + a.h - y}
 	switch {
 	case stop != nil:
-		y += c.paragraph(room, term.Plain, do(stop.Code, stop.Args))
+		y += c.paragraph(room, term.Plain, v.lang.do(stop.Code, stop.Args))
 	case n.Trouble != nil:
-		if text := do(n.Trouble.Code, n.Trouble.Args); len(wrap(text, a.w)) <= room.h {
+		if text := v.lang.do(n.Trouble.Code, n.Trouble.Args); len(wrap(text, a.w)) <= room.h {
 			y += c.paragraph(room, term.Plain, text)
 		}
 	}
@@ -195,7 +200,7 @@ func (v *view) drawProgress(c *canvas, a rect, n *station.NestView) {
 	if counting {
 		big := fmt.Sprintf("%d%%", percent(n))
 		if n.Remaining >= 0 {
-			big = fmt.Sprintf("%.0f s", n.Remaining.Seconds())
+			big = fill(v.lang.words.seconds, "n", fmt.Sprintf("%.0f", n.Remaining.Seconds()))
 		}
 		c.letters(rect{a.x, y + 1, a.w, a.y + a.h - y - 1}, term.Five(), term.Plain, big)
 	}
@@ -229,21 +234,21 @@ func rest(c *canvas) string {
 }
 
 // remaining says how long the hands are still free.
-func remaining(d time.Duration) string {
+func (l *Language) remaining(d time.Duration) string {
 	if d < 0 {
 		return ""
 	}
-	return fmt.Sprintf("  %.0f s left", d.Seconds())
+	return "  " + fill(l.words.left, "n", fmt.Sprintf("%.0f", d.Seconds()))
 }
 
 // tries says which attempt and try it is, where it is not the first.
-func tries(n *station.NestView) string {
+func (l *Language) tries(n *station.NestView) string {
 	var parts []string
 	if n.Attempt > 1 {
-		parts = append(parts, fmt.Sprintf("attempt %d", n.Attempt))
+		parts = append(parts, fill(l.words.attempt, "n", n.Attempt))
 	}
 	if n.Try > 1 {
-		parts = append(parts, fmt.Sprintf("try %d", n.Try))
+		parts = append(parts, fill(l.words.try, "n", n.Try))
 	}
 	return strings.Join(parts, ", ")
 }

@@ -19,10 +19,10 @@ import (
 // In ends nothing. A reader that never returns keeps its goroutine.
 func RunPlain(ctx context.Context, o Options) error {
 	o.defaults()
-	p := &plain{out: o.Out, ascii: o.ASCII}
+	p := &plain{out: o.Out, ascii: o.ASCII, lang: o.Language, takt: o.Takt}
 	p.last.Hands.Nest = station.NoNest
 	for _, h := range o.Hints {
-		p.line("Label to type: " + h.String())
+		p.line(p.lang.words.hint + h.String())
 	}
 	entered := make(chan Input)
 	if o.In != nil {
@@ -36,7 +36,7 @@ func RunPlain(ctx context.Context, o Options) error {
 			return ctx.Err()
 		case in := <-entered:
 			if in.Kind == Unreadable {
-				p.line(sentence(station.RefusedLabel, station.Args{Detail: in.Fault + ": " + squeeze(in.Text, 24, o.ASCII)}))
+				p.line(p.lang.unreadable(in, o.ASCII))
 			}
 			if in.Kind == Go {
 				in.Nest = p.last.Hands.Nest
@@ -44,7 +44,7 @@ func RunPlain(ctx context.Context, o Options) error {
 			select {
 			case outbox <- in:
 			default:
-				p.line("The station is busy and did not take this. Wait, then scan again.")
+				p.line(p.lang.words.busy)
 			}
 		case <-o.Snapshots.Ready():
 			s, ok := o.Snapshots.Take()
@@ -137,6 +137,8 @@ func (l *line) end() Input {
 type plain struct {
 	out   io.Writer
 	ascii bool
+	lang  *Language
+	takt  float64
 	last  station.Snapshot
 	begun bool
 	err   error
@@ -144,7 +146,7 @@ type plain struct {
 
 // show writes what s has that the snapshot before had not.
 func (p *plain) show(s station.Snapshot) {
-	v := view{snap: s, ready: true}
+	v := view{snap: s, ready: true, lang: p.lang, takt: p.takt}
 	if !p.begun {
 		p.line(strings.Join(v.setting(), "  "))
 	}
@@ -158,17 +160,17 @@ func (p *plain) show(s station.Snapshot) {
 	}
 	for _, stop := range s.Stops {
 		if !hasStop(p.last.Stops, stop) {
-			p.line("STOP: " + sentence(stop.Code, stop.Args))
+			p.line(p.lang.words.stop + p.lang.sentence(stop.Code, stop.Args))
 		}
 	}
 	for _, m := range newMessages(p.last.Messages, s.Messages) {
-		p.line(sentence(m.Code, m.Args))
+		p.line(p.lang.sentence(m.Code, m.Args))
 	}
 	if !p.begun || p.last.Hands != s.Hands {
-		p.line("> " + sentence(s.Hands.Code, s.Hands.Args))
+		p.line("> " + p.lang.sentence(s.Hands.Code, s.Hands.Args))
 	}
 	if s.Closed || p.begun && s.Counters.Units != p.last.Counters.Units {
-		p.line(counted(s.Counters))
+		p.line(p.lang.counted(s.Counters, p.takt))
 	}
 	p.last, p.begun = s, true
 }
@@ -178,10 +180,11 @@ func (p *plain) nest(s *view, n, before *station.NestView) {
 	switch {
 	case n.Verdict != nil && (before.Verdict == nil || before.Verdict.Sequence != n.Verdict.Sequence || before.Label != n.Label):
 		v := n.Verdict
-		p.line(fmt.Sprintf("%s: %s  bin %d %s  %s  record %d. %s", aloud(n.Name), markOf(v).word, v.HardBin, v.Disposition,
-			n.Label, v.Sequence, s.reason(n)))
-	case n.Verdict == nil && (before.Name == "" || phase(before.Step) != phase(n.Step)):
-		text := aloud(n.Name) + ": " + phase(n.Step)
+		l := p.lang
+		p.line(fmt.Sprintf("%s: %s  %s %s  %s  %s. %s", l.aloud(n.Name), l.mark(v).word, fill(l.words.bin, "bin", v.HardBin),
+			l.disposition(v.Disposition), n.Label, fill(l.words.record, "n", v.Sequence), s.reason(n)))
+	case n.Verdict == nil && (before.Name == "" || p.lang.phase(before.Step) != p.lang.phase(n.Step)):
+		text := p.lang.aloud(n.Name) + ": " + p.lang.phase(n.Step)
 		if n.Label != "" {
 			text += "  " + n.Label
 		}

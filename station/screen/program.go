@@ -39,7 +39,7 @@ func Run(ctx context.Context, o Options) error {
 	outbox := make(chan Input, waiting)
 	keyCame := make(chan struct{}, 1)
 	m := &model{
-		view:  view{ascii: o.ASCII, hints: slices.Clone(o.Hints)},
+		view:  view{ascii: o.ASCII, hints: slices.Clone(o.Hints), lang: o.Language, takt: o.Takt},
 		depth: *o.Colour,
 		w:     fullWidth,
 		h:     fullHeight,

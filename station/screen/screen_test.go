@@ -15,12 +15,20 @@ func spoken(p screen.Picture) string {
 	return strings.Join(strings.Fields(strings.ReplaceAll(p.Text, "\n", " ")), " ")
 }
 
+func inEveryLanguage(t *testing.T, test func(*testing.T, *screen.Language)) {
+	for _, name := range screen.Languages() {
+		t.Run(name, func(t *testing.T) { test(t, lang(t, name)) })
+	}
+}
+
 // usual are arguments as long as they usually get.
 var usual = station.Args{Nest: "nest 4", Label: label, Bin: "12", Other: "13:52, nest 3, bin 9", Detail: "range.error_projected"}
 
 // Every code is a whole sentence on the screen, wherever it is said, with one
 // to four nests: nothing cut, nothing over something else.
-func TestEveryCodeFits(t *testing.T) {
+func TestEveryCodeFits(t *testing.T) { inEveryLanguage(t, everyCodeFits) }
+
+func everyCodeFits(t *testing.T, l *screen.Language) {
 	tried := 0
 	for _, m := range station.Codes() {
 		for _, size := range sizes {
@@ -29,7 +37,7 @@ func TestEveryCodeFits(t *testing.T) {
 				name := fmt.Sprintf("%s, %d nests, %dx%d", m.Code, nests, size[0], size[1])
 				s := bench(nests)
 				i := nests - 1
-				say := strings.Join(strings.Fields(m.Code.Say(usual)+" "+m.Code.Do(usual)), " ")
+				say := strings.Join(strings.Fields(l.Sentence(m.Code, usual)), " ")
 				switch m.Class {
 				case station.Guide:
 					if !screen.Called(m.Code) {
@@ -40,7 +48,7 @@ func TestEveryCodeFits(t *testing.T) {
 				default:
 					s.Messages = []station.Message{{At: noon, Nest: i, Code: m.Code, Args: usual}}
 				}
-				p := screen.Draw(s, size[0], size[1], false, "", "")
+				p := screen.DrawIn(l, s, size[0], size[1], false, "", "")
 				fits(t, p, size[0], size[1])
 				if !strings.Contains(strings.ToLower(spoken(p)), strings.ToLower(say)) {
 					t.Errorf("%s: %q is not on the screen\n%s", name, say, p.Text)
@@ -53,7 +61,9 @@ func TestEveryCodeFits(t *testing.T) {
 
 // A verdict's reason and instruction are on the screen while the hands are
 // sent to it; so are its word and its bin.
-func TestEveryVerdictFits(t *testing.T) {
+func TestEveryVerdictFits(t *testing.T) { inEveryLanguage(t, everyVerdictFits) }
+
+func everyVerdictFits(t *testing.T, l *screen.Language) {
 	tried := 0
 	for _, m := range station.Codes() {
 		v := station.Verdict{Code: m.Code, HardBin: 12, Detail: "range.error_projected"}
@@ -72,15 +82,15 @@ func TestEveryVerdictFits(t *testing.T) {
 				tried++
 				s := judged(bench(nests), nests-1, v, hands)
 				s.Messages = nil
-				p := screen.Draw(s, size[0], size[1], false, "", "")
+				p := screen.DrawIn(l, s, size[0], size[1], false, "", "")
 				fits(t, p, size[0], size[1])
 				words := spoken(p)
-				say := strings.Join(strings.Fields(m.Code.Say(station.Args{Nest: s.Nests[nests-1].Verdict.Nest, Label: s.Nests[nests-1].Label,
+				say := strings.Join(strings.Fields(l.Say(m.Code, station.Args{Nest: s.Nests[nests-1].Name, Label: s.Nests[nests-1].Label,
 					Bin: "12", Detail: v.Detail})), " ")
 				if size[0] >= 80 && !strings.Contains(strings.ToLower(words), strings.ToLower(say)) {
 					t.Errorf("%s at %dx%d: %q is not on the screen\n%s", m.Code, size[0], size[1], say, p.Text)
 				}
-				for _, want := range []string{"bin 12", v.Instruction} {
+				for _, want := range []string{l.Bin(12), v.Instruction} {
 					if !strings.Contains(words, want) {
 						t.Errorf("%s at %dx%d: %q is not on the screen\n%s", m.Code, size[0], size[1], want, p.Text)
 					}
@@ -95,9 +105,11 @@ func TestEveryVerdictFits(t *testing.T) {
 }
 
 // Troubles and stops show their action in the nest's own place too.
-func TestEveryStepAndTroubleFits(t *testing.T) {
+func TestEveryStepAndTroubleFits(t *testing.T) { inEveryLanguage(t, everyStepAndTroubleFits) }
+
+func everyStepAndTroubleFits(t *testing.T, l *screen.Language) {
 	for _, step := range station.Steps() {
-		if w := screen.Width(screen.Phase(step)); w > 16 {
+		if w := screen.Width(screen.Phase(l, step)); w > 16 {
 			t.Errorf("%v: %d cells", step, w)
 		}
 		for _, m := range station.Codes() {
@@ -122,7 +134,7 @@ func TestEveryStepAndTroubleFits(t *testing.T) {
 							continue
 						}
 					}
-					fits(t, screen.Draw(s, size[0], size[1], false, "", ""), size[0], size[1])
+					fits(t, screen.DrawIn(l, s, size[0], size[1], false, "", ""), size[0], size[1])
 				}
 			}
 		}

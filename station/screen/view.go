@@ -1,7 +1,6 @@
 package screen
 
 import (
-	"fmt"
 	"strings"
 
 	"example.org/panecal/station"
@@ -22,6 +21,8 @@ type view struct {
 	snap  station.Snapshot
 	ready bool // a snapshot has come
 	ascii bool
+	lang  *Language
+	takt  float64 // units an hour that are wanted, 0 for none
 
 	typed string // characters entered so far
 	own   string // what the screen itself has to say, "" when nothing
@@ -44,7 +45,7 @@ func (v *view) draw(w, h int) *canvas {
 
 // drawRoom asks for a larger window.
 func (v *view) drawRoom(c *canvas) {
-	text := fmt.Sprintf("Enlarge this window to %d x %d.", leastWidth, leastHeight)
+	text := fill(v.lang.words.enlarge, "w", leastWidth, "h", leastHeight)
 	for y, line := range wrap(text, max(c.w, 1)) {
 		if y < c.h {
 			c.text(0, y, term.Plain, shorten(line, c.w, c.ascii))
@@ -75,7 +76,7 @@ func (v *view) drawFull(c *canvas) {
 
 // drawHeader says where and for what the station works, and how it goes.
 func (v *view) drawHeader(c *canvas) {
-	right := counted(v.snap.Counters)
+	right := fewer(v.lang.counted(v.snap.Counters, v.takt), c.w-2, false)
 	if !v.ready {
 		right = ""
 	}
@@ -102,11 +103,9 @@ func (v *view) setting() []string {
 		}
 	}
 	add(s.Product)
-	if s.Purpose != station.Production {
-		add(strings.ToUpper(string(s.Purpose)))
-	}
+	add(v.lang.purpose(s.Purpose))
 	if v.ready && !s.Signed {
-		add("unsigned files")
+		add(v.lang.words.unsigned)
 	}
 	add(s.Station)
 	add(s.Operator)
@@ -122,45 +121,43 @@ func (v *view) handsNest() *station.NestView {
 }
 
 // called returns what the hands are told, in block letters and in words.
-func (v *view) called() (call, [2]string, string) {
+func (v *view) called() (call, string) {
 	hands := v.snap.Hands
 	if !v.ready {
 		hands = station.Hands{Nest: station.NoNest, Code: station.HandsStarting}
 	}
-	c, ok := calls[hands.Code]
-	if !ok {
-		c = call{tone: term.Action}
-	}
-	nest := hands.Args.Nest
+	code, nest := hands.Code, hands.Args.Nest
 	if n := v.handsNest(); n != nil {
 		nest = n.Name
-		if v.snap.Hands.Code == station.HandsHeld || v.snap.Hands.Code == station.HandsPassed {
-			c = v.held(c, n)
+		if code == station.HandsHeld || code == station.HandsPassed {
+			code = v.held(code, n)
 		}
 	}
-	return c, c.say(nest, hands.Args.Bin), sentence(hands.Code, hands.Args)
+	c := v.lang.call(code, nest, hands.Args.Bin)
+	return c, v.lang.sentence(hands.Code, hands.Args)
 }
 
 // held keeps the hands and the nest from saying two different things: the
 // verdict's own mark decides.
-func (v *view) held(c call, n *station.NestView) call {
+func (v *view) held(code station.Code, n *station.NestView) station.Code {
 	if n.Verdict == nil {
-		return c
+		return code
 	}
-	switch markOf(n.Verdict).tone {
+	switch v.lang.mark(n.Verdict).tone {
 	case term.Hold:
-		return calls[station.HandsHeld]
+		return station.HandsHeld
 	case term.Failed:
-		return calls[station.HandsFailed]
+		return station.HandsFailed
 	}
-	return c
+	return code
 }
 
 // drawHands says in block letters what the hands do now. Where the letters do
 // not fit (a long name of a nest, a letter that the font has not), the
 // sentence stands there in words.
 func (v *view) drawHands(c *canvas, a rect, font term.Font, pad int) {
-	hands, lines, words := v.called()
+	hands, words := v.called()
+	lines := hands.lines
 	inner := rect{a.x + 2, a.y + pad, a.w - 4, font.Rows()}
 	second := inner
 	second.y += font.Rows() + 1
@@ -239,21 +236,16 @@ func (v *view) drawWords(c *canvas, a rect) {
 	if v.own != "" {
 		a.y += v.say(c, rect{a.x, a.y, a.w, max(bottom-a.y-2, 1)}, term.Hold, v.own)
 	}
-	_, _, words := v.called()
-	if n := v.handsNest(); n != nil && n.Verdict != nil {
-		words += " " + v.reason(n)
-	} else if n != nil && n.Trouble != nil {
-		words += " " + sentence(n.Trouble.Code, n.Trouble.Args)
-	}
+	words := v.explained()
 	a.y += c.paragraph(rect{a.x, a.y, a.w, bottom - a.y}, term.Strong, words)
 	for _, line := range v.news() {
 		if a.y >= bottom {
 			return
 		}
 		room := rect{a.x, a.y, a.w, bottom - a.y}
-		text := sentence(line.Code, line.Args)
+		text := v.lang.sentence(line.Code, line.Args)
 		if len(wrap("! "+text, room.w)) > room.h {
-			text = say(line.Code, line.Args) // without the action rather than cut
+			text = v.lang.say(line.Code, line.Args) // without the action rather than cut
 		}
 		tone := term.Plain
 		if alarming(line.Code) {
@@ -264,6 +256,22 @@ func (v *view) drawWords(c *canvas, a rect) {
 		}
 		a.y += v.say(c, room, tone, text)
 	}
+}
+
+// explained is the sentence for the hands, and why.
+func (v *view) explained() string {
+	_, words := v.called()
+	n := v.handsNest()
+	switch {
+	case n != nil && n.Verdict != nil && n.Verdict.Released() && !n.Verdict.Again && v.snap.Hands.Code == station.HandsPassed:
+		// The bin stands in block letters; the instruction says it in words.
+		return v.lang.say(v.snap.Hands.Code, v.snap.Hands.Args) + " " + v.reason(n)
+	case n != nil && n.Verdict != nil:
+		return words + " " + v.reason(n)
+	case n != nil && n.Trouble != nil:
+		return words + " " + v.lang.sentence(n.Trouble.Code, n.Trouble.Args)
+	}
+	return words
 }
 
 // say draws a message; one that matters gets a sign besides its colour.
@@ -322,19 +330,20 @@ func (v *view) hintLines(w, rows int) []string {
 		return nil
 	}
 	var lines []string
-	line := "Type a label:"
+	indent := strings.Repeat(" ", width(v.lang.words.typeLabel))
+	line := v.lang.words.typeLabel
 	for i, h := range v.hints {
 		item := " " + h.String()
 		more := ""
 		if rest := len(v.hints) - i - 1; rest > 0 {
-			more = fmt.Sprintf("  and %d more", rest)
+			more = "  " + fill(v.lang.words.more, "n", rest)
 		}
 		if last := len(lines) == rows-1; width(line+item) > w || last && width(line+item+more) > w {
 			if last || len(item) > w {
-				line += fmt.Sprintf("  and %d more", len(v.hints)-i)
+				line += "  " + fill(v.lang.words.more, "n", len(v.hints)-i)
 				break
 			}
-			lines, line = append(lines, line), "             "
+			lines, line = append(lines, line), indent
 		}
 		line += item
 	}
@@ -343,15 +352,36 @@ func (v *view) hintLines(w, rows int) []string {
 
 // drawFooter shows the label being entered, and the keys.
 func (v *view) drawFooter(c *canvas, y int) {
-	keys := "Enter: go on   Ctrl-X: skip   Ctrl-Q twice: leave"
+	const leastEntry = 24
+	keys := fewer(v.lang.words.keys, c.w-leastEntry, true)
 	c.text(c.w-width(keys)-1, y, term.Plain, keys)
 	room := c.w - width(keys) - 4
 	switch {
 	case v.typed != "":
-		c.text(1, y, term.Strong, squeeze("Label: "+v.typed+"_", room, c.ascii))
+		c.text(1, y, term.Strong, squeeze(v.lang.words.entry+v.typed+"_", room, c.ascii))
 	case v.snap.Label != "":
-		c.text(1, y, term.Plain, squeeze("Open: "+v.snap.Label, room, c.ascii))
+		c.text(1, y, term.Plain, squeeze(v.lang.words.open+v.snap.Label, room, c.ascii))
 	default:
-		c.text(1, y, term.Plain, "Label: _")
+		c.text(1, y, term.Plain, v.lang.words.entry+"_")
 	}
+}
+
+// fewer leaves out parts of a line, which two spaces or more tell apart, until
+// it takes at most w cells: the first ones, or the last.
+func fewer(s string, w int, first bool) string {
+	for width(s) > w {
+		i := strings.LastIndex(s, "  ")
+		if first {
+			i = strings.Index(s, "  ")
+		}
+		switch {
+		case i < 0:
+			return ""
+		case first:
+			s = strings.TrimLeft(s[i:], " ")
+		default:
+			s = strings.TrimRight(s[:i], " ")
+		}
+	}
+	return s
 }

@@ -1,0 +1,120 @@
+package screen
+
+import "example.org/panecal/station"
+
+// english is the language in which the station itself speaks: the sentences
+// of its codes come from its own table.
+func english() *Language {
+	l := &Language{name: "en", codes: map[station.Code]saying{}}
+	for _, m := range station.Codes() {
+		l.codes[m.Code] = saying{m.Sentence, m.Action}
+	}
+	l.calls = map[station.Code][2]string{
+		station.HandsScan:     {"SCAN THE", "NEXT LABEL"},
+		station.HandsSeat:     {"PUT THE UNIT", "INTO {nest}"},
+		station.HandsSeatHere: {"PUT THE UNIT", "INTO {nest}"},
+		station.HandsReseat:   {"RESEAT UNIT", "IN {nest}"},
+		station.HandsTakeOut:  {"EMPTY {nest}", "SCAN, PUT BACK"},
+		station.HandsClear:    {"TARGET AWAY", "FROM {nest}"},
+		station.HandsTarget:   {"BRING TARGET", "TO {nest}"},
+		station.HandsWait:     {"HANDS OFF", "MEASURING"},
+		station.HandsConfirm:  {"PASSED BEFORE", "SCAN TO RERUN"},
+		station.HandsPassed:   {"✓ PASS  BIN {bin}", "EMPTY {nest}"},
+		station.HandsFailed:   {"✗ FAIL  BIN {bin}", "EMPTY {nest}"},
+		station.HandsHeld:     {"‖ HOLD  BIN {bin}", "EMPTY {nest}"},
+		station.HandsTurned:   {"TAKE UNIT OUT", "OF {nest}"},
+		station.HandsReject:   {"SCAN LABEL", "AT BIN {bin}"},
+		station.HandsStopped:  {"STOPPED", "CALL FOR HELP"},
+		station.HandsStarting: {"STARTING", "PLEASE WAIT"},
+		station.HandsLeaving:  {"CLOSING", "PLEASE WAIT"},
+	}
+	l.steps = map[station.Step]string{
+		station.Opening:        "opening its port",
+		station.Vacant:         "empty",
+		station.Unlabelled:     "no label yet",
+		station.Expected:       "waits for unit",
+		station.Greeting:       "reading the unit",
+		station.Reading:        "reading the unit",
+		station.Recalling:      "looking it up",
+		station.Confirming:     "passed before",
+		station.Asking:         "asking to start",
+		station.Refusing:       "writing record",
+		station.Intending:      "writing record",
+		station.Voiding:        "voiding old data",
+		station.Emptying:       "target moves out",
+		station.Clearing:       "field not empty",
+		station.EmptyCapture:   "1/4 empty field",
+		station.EmptyEstimate:  "computing",
+		station.Moving:         "target moves in",
+		station.Targeting:      "waits for target",
+		station.TargetCapture:  "2/4 target",
+		station.RangesCapture:  "2/4 target",
+		station.TargetEstimate: "computing",
+		station.WriteIntending: "writing record",
+		station.Writing:        "3/4 write",
+		station.ReadingBack:    "3/4 read back",
+		station.VerifyCapture:  "4/4 verify",
+		station.VerifyEstimate: "computing",
+		station.Halting:        "emitter off",
+		station.Saving:         "writing record",
+		station.Recording:      "writing record",
+		station.Releasing:      "marking the unit",
+		station.Changing:       "writing record",
+		station.Showing:        "take it out",
+		station.Turned:         "take it out",
+		station.Rejecting:      "scan at its bin",
+		station.Stopped:        "stopped",
+		station.Ended:          "closed",
+	}
+	l.pages = map[PageKind]pageText{
+		BadgePage: {[2]string{"SCAN YOUR", "BADGE"}, "Scan your badge to sign on.", nil},
+		CautionPage: {[2]string{"READ, THEN", "PRESS ENTER"}, "Press Enter when you have read this; that goes on record.", []string{
+			"Invisible laser radiation: treat the emitters as on while a unit has power. Do not look into them, least of all with a lens.",
+			"Moving fixtures: keep your hands out while a nest works.",
+			"Static electricity: handle open units only with your wrist strap on.",
+			"Local rules and the site's laser safety officer decide."}},
+		OrderPage:    {[2]string{"SCAN THE", "WORK ORDER"}, "Scan the work order.", []string{"Enter keeps what is there."}},
+		QuantityPage: {[2]string{"HOW MANY", "UNITS"}, "Scan or type how many units the work order has.", []string{"Enter keeps what is there."}},
+		WindowPage:   {[2]string{"SCAN LOT", "OF WINDOWS"}, "Scan the lot of the windows.", []string{"Enter keeps what is there."}},
+		GasketPage:   {[2]string{"SCAN LOT", "OF GASKETS"}, "Scan the lot of the gaskets.", []string{"Enter keeps what is there."}},
+		EmitterPage:  {[2]string{"SCAN LOT", "OF EMITTERS"}, "Scan the lot of the emitters.", []string{"Enter keeps what is there."}},
+		NotePage:     {[2]string{"TYPE YOUR", "MESSAGE"}, "Type a message for the test engineer, then Enter. Enter alone leaves none.", nil},
+		HelpPage: {[2]string{"HELP", "ENTER: GO ON"}, "Press Enter to go on.", []string{
+			"Scan a label, put its unit into an empty nest, do what the big letters say.",
+			"Enter, Space, the pedal or the label CMD GO: go on. Ctrl-X twice or CMD SKIP twice: end an attempt, on record.",
+			"CMD ORDER: other work order or lots. CMD NOTE: message to the test engineer. CMD REWORK and a code: the unit whose label is open was mended.",
+			"CMD OFF: sign off. Ctrl-Q twice: close the station."}},
+		HandOverPage: {[2]string{"SIGNED OFF", "THANK YOU"}, "Press Enter, then the next operator scans a badge.", nil},
+	}
+	l.words = words{
+		nest: "nest {name}", or: " or ",
+		pass: "PASS", fail: "FAIL", hold: "HOLD",
+		release: "release", rework: "rework", aside: "hold", scrap: "scrap",
+		bin: "bin {bin}", shownAgain: "shown again", record: "record {n}",
+		unit: "1 unit", units: "{n} units", firstPass: "first pass {n} %", perHour: "{n}/h", takt: "takt {n}/h",
+		failed: "{n} failed", onHold: "{n} on hold", openHolds: "holds still open: {n}", reasons: "Most frequent: {list}",
+		unsigned: "unsigned files", audit: "AUDIT", check: "CHECK UNITS", study: "STUDY", engineered: "ENGINEERING",
+		entry: "Label: ", open: "Open: ", keys: "Enter: go on   Ctrl-X: skip   Ctrl-Q twice: leave",
+		waits: "waits its turn", attempt: "attempt {n}", try: "try {n}", left: "{n} s left", seconds: "{n} s",
+		typeLabel: "Type a label:", more: "and {n} more", enlarge: "Enlarge this window to {w} x {h}.",
+		stop: "STOP: ", hint: "Label to type: ",
+		leaveHow:   "To leave, press Ctrl-Q twice. To end the attempt in a nest, press Ctrl-X twice.",
+		leaveAgain: "Press Ctrl-Q again to leave.",
+		oneRuns:    "1 attempt runs and would end as aborted.", manyRun: "{n} attempts run and would end as aborted.",
+		nothingToSkip: "There is no attempt to end where the hands are now.",
+		skipAgain:     "End the attempt in {nest}, on record as aborted? The same again ends it.",
+		busy:          "The station is busy and did not take this. Wait, then scan again.",
+		pageEntry:     "Entry: ", pageKeys: "Enter: go on   Ctrl-Q twice: leave",
+		badBadge: "This is no badge: {text}.", badNumber: "This is no number of units: {text}.",
+		noLabelOpen: "Scan the unit's label first, then the rework code.", unknownCommand: "There is no command {text}.",
+		noted: "The message is on record.", reworked: "Rework {text} of {label} is on record.",
+		settings: "Work order {order}, {n} units. Lots: windows {window}, gaskets {gasket}, emitters {emitter}.",
+		handOver: "{operator}, {from} to {to}",
+	}
+	l.details = []phrase{
+		// The usual instruction of a passed unit: the hands' own sentence says
+		// already that it is taken out.
+		{"Take the unit out, put it on the belt.", "Put it on the belt."},
+	}
+	return l
+}

@@ -1,0 +1,256 @@
+package screen_test
+
+import (
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"unicode/utf8"
+
+	"example.org/panecal/station"
+	labels "example.org/panecal/station/label"
+	"example.org/panecal/station/screen"
+	"example.org/panecal/station/screen/term"
+)
+
+func lang(t testing.TB, name string) *screen.Language {
+	t.Helper()
+	l, ok := screen.NewLanguage(name)
+	if !ok {
+		t.Fatalf("no language %q", name)
+	}
+	return l
+}
+
+// Every text of the English catalogue has one in each other language, with
+// the same placeholders; and English has one for all that can be said.
+func TestLanguagesAreComplete(t *testing.T) {
+	placeholder := regexp.MustCompile(`\{[a-z]+\}`)
+	holes := func(s string) []string {
+		all := placeholder.FindAllString(s, -1)
+		slices.Sort(all)
+		return all
+	}
+	english := lang(t, "en").Texts()
+	for _, m := range station.Codes() {
+		if english["code "+string(m.Code)] == "" {
+			t.Errorf("no sentence for %s", m.Code)
+		}
+		if m.Class == station.Guide && english["call "+string(m.Code)] == "" {
+			t.Errorf("no block letters for %s", m.Code)
+		}
+	}
+	for _, s := range station.Steps() {
+		if english["step "+s.String()] == "" {
+			t.Errorf("no text for step %v", s)
+		}
+	}
+	for _, name := range screen.Languages() {
+		other := lang(t, name).Texts()
+		t.Logf("%s: %d texts", name, len(other))
+		for key, text := range english {
+			got, ok := other[key]
+			switch {
+			case !ok || (got == "") != (text == ""):
+				t.Errorf("%s: %s is missing: %q", name, key, text)
+			case !slices.Equal(holes(got), holes(text)):
+				t.Errorf("%s: %s has other placeholders than %q: %q", name, key, text, got)
+			case name != "en" && got == text && strings.HasPrefix(key, "code ") && got != "":
+				t.Errorf("%s: %s is not translated: %q", name, key, got)
+			}
+		}
+		for key := range other {
+			if _, ok := english[key]; !ok {
+				t.Errorf("%s: %s is in no other language", name, key)
+			}
+		}
+	}
+	if _, ok := screen.NewLanguage("xx"); ok {
+		t.Error("there is a language xx")
+	}
+}
+
+// What comes from elsewhere in the program as a detail is said in the
+// operator's language too.
+func TestDetailsAreTranslated(t *testing.T) {
+	details := []string{
+		string(labels.Empty), string(labels.TooLong), string(labels.Unprinted), string(labels.CutOff), string(labels.BadFormat),
+		string(labels.BadField), string(labels.Twice), string(labels.NoSerial), string(labels.NoFit), string(labels.CheckWrong),
+	}
+	for _, e := range []string{"AB\x1bC-017\r", "Ger\xe4t-017\r", "AB\x00C-017\r", strings.Repeat("A", 600) + "\r"} {
+		for _, h := range hear(e, 0) {
+			details = append(details, h.Entries[0].Fault)
+		}
+	}
+	for _, name := range screen.Languages()[1:] {
+		l := lang(t, name)
+		for _, d := range details {
+			if got := l.Detail(d); got == d || got == "" {
+				t.Errorf("%s: %q is not translated: %q", name, d, got)
+			}
+		}
+	}
+	rules, err := labels.NewRules("H54-[0-9]{5}", labels.NoCheck)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = rules.Parse("H54-0001X")
+	if got, want := lang(t, "de").Detail(err.Error()),
+		"die Seriennummer passt nicht zum Muster des Produkts: H54-[0-9]{5}: Zeichen 9 von H54-0001X ist X"; got != want {
+		t.Errorf("got %q, want %q", got, want)
+	}
+}
+
+// Block letters fit both fonts at the sizes they are made for, with every
+// usual nest and bin; verdicts tell each other apart by more than one letter.
+func TestBlockLettersFit(t *testing.T) {
+	for _, name := range screen.Languages() {
+		l := lang(t, name)
+		for _, m := range station.Codes() {
+			if m.Class != station.Guide {
+				continue
+			}
+			for _, nest := range []string{"1", "nest 4", "C"} {
+				for _, line := range l.Call(m.Code, nest, "12") {
+					if !term.Five().Has(line) {
+						t.Errorf("%s: %s: %q has a letter that the font has not", name, m.Code, line)
+					}
+					if w := term.Five().Width(line); w > 76 {
+						t.Errorf("%s: %s: %q takes %d of 76 columns", name, m.Code, line, w)
+					}
+					if w := term.Seven().Width(line); w > 116 {
+						t.Errorf("%s: %s: %q takes %d of 116 columns", name, m.Code, line, w)
+					}
+				}
+			}
+		}
+		words := l.Verdicts()
+		for i, a := range words {
+			if w := term.Five().Width(a); w > 18 {
+				t.Errorf("%s: %s takes %d columns of a nest's 18", name, a, w)
+			}
+			for _, b := range words[i+1:] {
+				if a[0] == b[0] {
+					t.Errorf("%s: %s and %s begin alike", name, a, b)
+				}
+			}
+		}
+	}
+}
+
+// stretched is English that is 40 % longer, as translations often are, in
+// letters outside ASCII.
+func stretched(s string) string {
+	if s == "" {
+		return ""
+	}
+	accents := strings.NewReplacer("a", "å", "e", "é", "i", "î", "o", "ö", "u", "ü")
+	var b strings.Builder
+	for i, part := range splitHoles(s) {
+		if i%2 == 0 {
+			part = accents.Replace(part)
+		}
+		b.WriteString(part)
+	}
+	for want := utf8.RuneCountInString(s) * 14 / 10; utf8.RuneCountInString(b.String()) < want; {
+		if utf8.RuneCountInString(b.String())%7 == 6 {
+			b.WriteByte(' ')
+		}
+		b.WriteRune('ñ')
+	}
+	return b.String()
+}
+
+// wide is English in characters of two cells.
+func wide(s string) string {
+	var b strings.Builder
+	for i, part := range splitHoles(s) {
+		if i%2 == 0 {
+			part = strings.Map(func(r rune) rune {
+				if r > ' ' && r <= '~' {
+					return r - '!' + '！'
+				}
+				return r
+			}, part)
+		}
+		b.WriteString(part)
+	}
+	return b.String()
+}
+
+// splitHoles parts a text from its placeholders: every second part is one.
+func splitHoles(s string) []string {
+	hole := regexp.MustCompile(`\{[a-z]+\}`)
+	var parts []string
+	at := 0
+	for _, h := range hole.FindAllStringIndex(s, -1) {
+		parts = append(parts, s[at:h[0]], s[h[0]:h[1]])
+		at = h[1]
+	}
+	return append(parts, s[at:])
+}
+
+// A language that is 40 % longer, or twice as wide, is drawn without one thing
+// over another and within the screen; longer ones still say the whole
+// sentence for the hands.
+func TestPseudoLanguages(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		change func(string) string
+		whole  int // columns from which the sentence must be whole
+	}{{"40 % longer", stretched, 40}, {"wide characters", wide, 80}} {
+		t.Run(c.name, func(t *testing.T) {
+			l := screen.Pseudo(c.change)
+			tried, cut := 0, 0
+			for _, pic := range gallery() {
+				for _, size := range sizes {
+					tried++
+					p := screen.DrawIn(l, pic.snap, size[0], size[1], false, pic.typed, pic.own, pic.hints...)
+					lines := strings.Split(p.Text, "\n")
+					for i, line := range lines {
+						if screen.Width(line) > size[0] {
+							t.Errorf("%s at %v: line %d is %d wide", pic.name, size, i, screen.Width(line))
+						}
+					}
+					if len(lines) != size[1] || p.Overlap > 0 {
+						t.Errorf("%s at %v: %d lines, %d overlapping\n%s", pic.name, size, len(lines), p.Overlap, p.Text)
+					}
+					if p.Cut > 0 {
+						cut++
+					}
+					say := c.change(pic.snap.Hands.Code.Meaning().Sentence)
+					for i, part := range splitHoles(say) { // the parts between what is filled in
+						if words := strings.Fields(part); i%2 == 0 && size[0] >= c.whole && len(words) > 0 &&
+							!strings.Contains(squashed(p.Text), squashed(strings.ToLower(strings.Join(words, "")))) {
+							t.Errorf("%s at %v: %q is not on the screen\n%s", pic.name, size, part, p.Text)
+						}
+					}
+				}
+			}
+			t.Logf("%d pictures, in %d something less important was shortened", tried, cut)
+		})
+	}
+}
+
+// squashed is s in small letters and without spaces, so that a wrapped text is
+// found.
+func squashed(s string) string { return strings.ToLower(strings.Join(strings.Fields(s), "")) }
+
+// Every state and code is drawn in every language at every size.
+func TestGalleryInEveryLanguage(t *testing.T) {
+	for _, name := range screen.Languages()[1:] {
+		l := lang(t, name)
+		var all strings.Builder
+		for _, pic := range gallery() {
+			for _, size := range sizes {
+				p := screen.DrawIn(l, pic.snap, size[0], size[1], pic.ascii, pic.typed, pic.own, pic.hints...)
+				t.Run(fmt.Sprintf("%s, %s", name, pic.name), func(t *testing.T) { fits(t, p, size[0], size[1]) })
+				if size[0] == 80 || pic.name == "failed" {
+					fmt.Fprintf(&all, "%s %dx%d\n%s\n\n", pic.name, size[0], size[1], p.Text)
+				}
+			}
+		}
+		golden(t, "language-"+name, all.String())
+	}
+}
