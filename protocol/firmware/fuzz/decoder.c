@@ -135,6 +135,7 @@ static void run(const uint8_t *bytes, size_t n)
     line_end = bytes + n;
     while (line < line_end || unit.count > 0 || unit.work != 0) {
         panecal_poll(&unit);
+        panecal_watchdog(&unit);
         for (uint32_t zone = 0; zone < ZONES; zone++) {
             int32_t value;
             uint8_t scale;

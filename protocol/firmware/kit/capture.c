@@ -43,6 +43,10 @@ void panecal_follow(struct panecal *p)
 
 void panecal_watchdog(struct panecal *p)
 {
+    if (p->fed) {
+        p->fed = 0;
+        p->heard = panecal_port_ms();
+    }
     if (p->running && panecal_port_ms() - p->heard >= EMITTER_MS) {
         p->running = 0;
         panecal_port_dark();

@@ -110,11 +110,12 @@ struct panecal {
     bool open, closing; /* protocol mode */
 
     uint32_t session;
-    uint32_t heard;        /* ms of the last request of this session */
     uint32_t asked;        /* ms of the last request of any */
     struct panecal_capture capture; /* id 0 = none */
     struct panecal_progress progress;
-    volatile uint8_t running, end;
+    volatile uint8_t running, end; /* shared with the interrupt, a byte each */
+    volatile uint8_t fed;  /* a request of this session has come */
+    uint32_t heard;        /* ms when the interrupt saw that */
     bool frozen;           /* progress stays as it is */
 
     uint32_t staged_bytes; /* length of the block being staged, 0 = none */
@@ -154,7 +155,8 @@ void panecal_begin(struct panecal *p, const struct panecal_setup *setup);
 bool panecal_poll(struct panecal *p);
 
 /* From a timer interrupt, every 50 ms or oftener, so that a hung main loop
- * goes dark too. Calls panecal_port_ms and panecal_port_dark. */
+ * goes dark too. Light ends a second after the first call that saw the last
+ * request. Calls panecal_port_ms and panecal_port_dark. */
 void panecal_watchdog(struct panecal *p);
 
 /* Adds to a count without ever wrapping (5.3.6). */

@@ -103,7 +103,7 @@ static void hear(struct panecal *p, const uint8_t *payload, uint16_t bytes)
     }
     bool ours = q.head[SESSION] == p->session && p->session != 0;
     if (ours) {
-        p->heard = p->asked;
+        p->fed = 1;
     }
     if (q.head[NUMBER] == STOP) {
         panecal_port_dark(); /* before the answer begins, whatever the kit believes */
@@ -150,7 +150,6 @@ void panecal_begin(struct panecal *p, const struct panecal_setup *setup)
 bool panecal_poll(struct panecal *p)
 {
     panecal_listen(p);
-    panecal_watchdog(p);
     panecal_follow(p);
     if (p->count > 0) {
         uint32_t stride = panecal_number(p, PANECAL_PAYLOAD_IN) + 4u;
