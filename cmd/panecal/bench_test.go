@@ -186,6 +186,9 @@ func (s *lineStation) round() []shown {
 		}
 		return len(all) == nests
 	})
+	for i := range nests {
+		s.nests.seat(s.b, i, 0)
+	}
 	return all
 }
 

@@ -25,7 +25,8 @@ type nestProcess struct {
 	out   *bufio.Scanner
 }
 
-// seating tells the process which unit to seat where; it answers with a line.
+// seating tells the process which unit to seat where, 0 for none: the one
+// that is there is taken out. It answers with the label in that nest.
 type seating struct{ Nest, Unit int }
 
 const nestsVariable = "PANECAL_BENCH_NESTS"
@@ -72,7 +73,8 @@ func (p *nestProcess) line(b *testing.B) string {
 	return p.out.Text()
 }
 
-// seat puts the unit of that number into a nest and returns its label.
+// seat puts the unit of that number into a nest and returns its label. Number
+// 0 takes out what is there.
 func (p *nestProcess) seat(b *testing.B, nest, unit int) string {
 	b.Helper()
 	if err := json.NewEncoder(p.in).Encode(seating{nest, unit}); err != nil {
@@ -89,6 +91,7 @@ func TestNestProcess(t *testing.T) {
 	}
 	var sockets []*simunit.Socket
 	var ports []string
+	units := make([]*simunit.Unit, n)
 	for range n {
 		s, err := simunit.NewSocket()
 		if err != nil {
@@ -111,14 +114,19 @@ func TestNestProcess(t *testing.T) {
 		} else if err != nil {
 			t.Fatal(err)
 		}
-		// The hands leave the station the time to read the released mark back.
+		if s.Unit == 0 {
+			units[s.Nest].TakeOut()
+			fmt.Println(units[s.Nest].Serial())
+			continue
+		}
 		u, err := newSimulated("hopper-54", s.Unit, benchSeed+uint64(s.Unit), simunit.Options{
-			Out: true, Hands: simunit.UsualHands(500*time.Millisecond, simTargetMM, simReflectance),
+			Out: true, Hands: simunit.UsualHands(100*time.Millisecond, simTargetMM, simReflectance)[:1], // the target alone
 			Line: simunit.Line{Baud: simBaud, Turnaround: 16 * time.Millisecond},
 		})
 		if err != nil {
 			t.Fatal(err)
 		}
+		units[s.Nest] = u
 		sockets[s.Nest].Plug(u)
 		u.Seat(simunit.Seating{})
 		fmt.Println(u.Serial())
