@@ -4,6 +4,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"strings"
 
 	"example.org/panecal/limits"
 	"example.org/panecal/store/record"
@@ -40,7 +41,11 @@ func (m *Machine) attemptRecord(n *nest) *record.Attempt {
 	}
 	told := slices.ContainsFunc(a.problems, func(p record.Problem) bool { return p.Code == string(a.code) })
 	if a.code != NoticePassed && !told {
-		r.Problems = append(r.Problems, record.Problem{Code: string(a.code), Step: n.step.String(), Chain: a.detail, Time: m.now.UTC()})
+		chain := a.detail
+		if a.other != "" {
+			chain = strings.TrimPrefix(chain+"; the other: "+a.other, "; ")
+		}
+		r.Problems = append(r.Problems, record.Problem{Code: string(a.code), Step: n.step.String(), Chain: chain, Time: m.now.UTC()})
 	}
 	// A quantity without a definition would be a mistake of the estimator; the
 	// record keeps what has one.

@@ -75,28 +75,32 @@ func (c Config) checked() (Config, error) {
 }
 
 // remember finds, in the newest part of the log, stops that are in force and
-// results that nobody may have seen: nothing came after them from their nest,
-// and nobody signed off.
+// results that nobody may have seen: in the run of the program that made
+// them, nothing came after them from their nest and nobody signed off, and
+// their unit has not run since.
 func (m *Machine) remember(recent []record.Entry) {
-	last := map[string]record.Entry{}
+	last := map[string]record.Entry{} // by nest, of one run of the program
 	stops := map[record.Ref]record.Entry{}
 	var order []record.Ref
 	for _, e := range recent {
 		switch b := e.Body.(type) {
 		case *record.Attempt:
 			last[b.Run.Nest] = e
+			delete(m.unseen, b.Run.Serial)
 			m.noteHold(b.Run.Purpose, b.Run.Serial, b.Judgement.Disposition)
 			m.noteCheck(b.Run.Purpose, b.Outcome, e.Time)
 		case *record.DispositionChange:
 			m.noteHold(Production, b.Serial, b.To)
 		case *record.AttemptIntent:
 			delete(last, b.Run.Nest)
+			delete(m.unseen, b.Run.Serial)
 		case *record.Refusal:
 			delete(last, b.Nest)
 		case *record.SignOn:
-			if b.Off {
-				clear(last)
+			if !b.Off {
+				m.keepUnseen(last)
 			}
+			clear(last)
 		case *record.Stop:
 			stops[e.Ref] = e
 			order = append(order, e.Ref)
@@ -104,9 +108,7 @@ func (m *Machine) remember(recent []record.Entry) {
 			delete(stops, b.Stop)
 		}
 	}
-	for _, e := range last {
-		m.unseen[e.Body.(*record.Attempt).Run.Serial] = e
-	}
+	m.keepUnseen(last)
 	for _, ref := range order {
 		e, open := stops[ref]
 		if !open {
@@ -119,5 +121,11 @@ func (m *Machine) remember(recent []record.Entry) {
 			}
 		}
 		n.lifts = append(n.lifts, e)
+	}
+}
+
+func (m *Machine) keepUnseen(last map[string]record.Entry) {
+	for _, e := range last {
+		m.unseen[e.Body.(*record.Attempt).Run.Serial] = e
 	}
 }

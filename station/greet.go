@@ -165,7 +165,7 @@ func (m *Machine) recalled(n *nest, f Fact) {
 	case h.resolvable(n.att.found):
 		m.resolve(n, h)
 	case unseen:
-		m.again(n, e, h.at)
+		m.again(n, e, h.dispositionOf(e))
 	case h.released() && !n.files.Product.Retest.AfterPass:
 		m.refuse(n, RefusedPassed, Args{})
 	case most > 0 && h.judged >= most:
@@ -192,8 +192,13 @@ func (m *Machine) allowed(n *nest, _ Fact) { m.intend(n) }
 
 func (m *Machine) notAllowed(n *nest, f Failure) { m.refuse(n, RefusedGate, Args{Detail: f.Why}) }
 
-// stillConfirming watches a unit whose rerun nobody has confirmed yet.
+// stillConfirming watches a unit whose rerun nobody has confirmed yet. What
+// is confirmed is this unit, and no other that has taken its place.
 func (m *Machine) stillConfirming(n *nest, f Fact) {
+	if f.(Identified).Identity.UnitID != n.unit.UnitID {
+		m.left(n)
+		return
+	}
 	n.quiet = 0
 	m.sleep(n, probeEvery)
 }

@@ -10,11 +10,12 @@ import (
 // history is what the log holds about a label and a unit, as far as it
 // decides what may happen now.
 type history struct {
-	judged     int            // attempts of this serial and purpose that were passed or failed
-	last       *record.Entry  // newest production attempt of this serial that was begun
-	held       string         // code of the change that put last on another disposition, "" for none
-	at         Disposition    // of last, changes included
-	unfinished bool           // an attempt was begun and has no result
+	judged     int           // attempts of this serial and purpose that were passed or failed
+	last       *record.Entry // newest production attempt of this serial that was begun
+	held       string        // code of the change that put last on another disposition, "" for none
+	at         Disposition   // of last, changes included
+	unfinished bool          // an attempt was begun and has no result
+	changes    []*record.DispositionChange
 	conflicts  []record.Entry // newest attempt of each other unit or label, oldest first
 }
 
@@ -40,6 +41,7 @@ func newHistory(r Recalled, serial, unitID string, p Purpose) history {
 				h.last, h.at, h.held = e, b.Judgement.Disposition, ""
 			}
 		case *record.DispositionChange:
+			h.changes = append(h.changes, b)
 			if h.last != nil {
 				h.at, h.held = b.To, b.Code
 			}
@@ -62,6 +64,17 @@ func (h *history) conflict(list []record.Entry, against func(*record.Run) bool) 
 			return
 		}
 	}
+}
+
+// dispositionOf is what a result has come to since it was recorded.
+func (h *history) dispositionOf(e record.Entry) Disposition {
+	at := e.Body.(*record.Attempt).Judgement.Disposition
+	for _, c := range h.changes {
+		if c.Attempt != nil && *c.Attempt == e.Ref {
+			at = c.To
+		}
+	}
+	return at
 }
 
 // lastAttempt returns the result of last.

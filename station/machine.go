@@ -95,7 +95,11 @@ func (m *Machine) stepNest(n *nest, e Event) {
 			m.ignore(n.index, fmt.Sprintf("%v where %v is awaited", f.fact(), r.answer))
 		case f.failure().Trouble != 0:
 			n.awaits = 0
-			m.dim(n)
+			// A capture that failed may still emit: its light is given on
+			// when the unit has been halted.
+			if n.step != Halting && (r.answer != kCaptured || f.failure().Trouble == Short) {
+				m.dim(n)
+			}
 			r.fail(m, n, f.failure())
 		default:
 			n.awaits = 0

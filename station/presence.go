@@ -125,9 +125,10 @@ func (m *Machine) notThere(n *nest, f Failure) {
 	m.sleep(n, probeEvery)
 }
 
-// left: the unit has been taken out.
+// left: the unit has been taken out. A stop of the nest waits until a failed
+// unit has come to its box.
 func (m *Machine) left(n *nest) {
-	if n.step == Showing && m.cfg.RejectScan && n.verdict != nil && !n.verdict.Released() && n.stop == nil {
+	if n.step == Showing && m.cfg.RejectScan && n.verdict != nil && !n.verdict.Released() {
 		m.rest(n)
 		m.enter(n, Rejecting)
 		return

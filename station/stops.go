@@ -115,9 +115,9 @@ func (m *Machine) crashed(n *nest, r *row, why string) {
 		n.stop = stop
 		m.broken(n, BrokenInternal, why)
 	case r.answer == kStored || r.answer == kSaved || n.step == Halting || n.step == Releasing ||
-		n.step == Showing || n.step == Turned:
-		// A record is under way or to be read; the nest stops after the unit
-		// has gone.
+		n.step == Showing || n.step == Turned || n.step == Rejecting:
+		// A record is under way or to be read, or a unit on its way to its
+		// box; the nest stops after that.
 		n.stop = stop
 	default:
 		n.stop = stop

@@ -65,7 +65,7 @@ var table = [steps]row{
 		skip: (*Machine).skip, leave: (*Machine).leaveAttempt, attempt: true},
 	VerifyEstimate: {answer: kVerifyEstimated, done: (*Machine).verifyEstimated, fail: (*Machine).estimateTrouble,
 		skip: (*Machine).skip, leave: (*Machine).leaveAttempt, attempt: true},
-	Halting:   {answer: kDone, done: (*Machine).halted, fail: (*Machine).notHalted},
+	Halting:   {answer: kDone, done: (*Machine).halted, fail: (*Machine).notHalted, expire: (*Machine).darkened},
 	Saving:    {answer: kSaved, done: (*Machine).saved, fail: (*Machine).storeTrouble},
 	Recording: {answer: kStored, done: (*Machine).recorded, fail: (*Machine).storeTrouble},
 	Releasing: {answer: kBlockRead, done: (*Machine).marked, fail: (*Machine).notMarked},
