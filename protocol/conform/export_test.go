@@ -1,5 +1,7 @@
 package conform
 
+import "slices"
+
 // Covered are the clauses that some check or every answer tries.
 func Covered() map[string]bool {
 	all := map[string]bool{}
@@ -28,3 +30,6 @@ var (
 		return nil
 	}
 )
+
+// Always says whether every answer is held against a clause.
+func Always(clause string) bool { return slices.Contains(always(), clause) }

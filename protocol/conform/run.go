@@ -305,8 +305,13 @@ func (r *run) send(body protocol.RequestBody) uint32 {
 // comes. Everything about it that no check asks for is looked at here.
 func (r *run) receive() (heard, bool) {
 	for len(r.open) > 0 && r.over() == nil {
-		// A late answer is another departure than none: be patient.
-		h, ok := r.next(time.Now().Add(12*firstByte + r.opt.Grace))
+		// A late answer is another departure than none: be patient, unless
+		// the unit has been found to leave answers out.
+		patient := 12 * firstByte
+		if r.result("1.2").Outcome == Failed {
+			patient = 3 * firstByte
+		}
+		h, ok := r.next(time.Now().Add(patient + r.opt.Grace))
 		if !ok {
 			return heard{}, false
 		}
