@@ -118,3 +118,19 @@ func (l *Language) Say(code station.Code, a station.Args) string { return l.say(
 
 // Bin is how a bin is called.
 func (l *Language) Bin(n int) string { return fill(l.words.bin, "bin", n) }
+
+// DrawPage draws a page.
+func DrawPage(l *Language, s station.Snapshot, p Page, w, h int, own string) Picture {
+	v := view{snap: s, ready: true, own: own, lang: l, page: &p}
+	c := v.draw(w, h)
+	return Picture{c.render(0), c.cut, c.overlap}
+}
+
+// Kinds returns every kind of page.
+func Kinds() []PageKind {
+	var all []PageKind
+	for k := BadgePage; k <= HandOverPage; k++ {
+		all = append(all, k)
+	}
+	return all
+}

@@ -160,7 +160,7 @@ func german() *Language {
 	const keep = "Enter behält, was da ist."
 	l.pages = map[PageKind]pageText{
 		BadgePage: {[2]string{"AUSWEIS", "SCANNEN"}, "Zum Anmelden den Ausweis scannen.", nil},
-		CautionPage: {[2]string{"LESEN, DANN", "ENTER"}, "Enter drücken, wenn das gelesen ist; das wird aufgezeichnet.", []string{
+		CautionPage: {[2]string{"LESEN, DANN", "ENTER"}, "Enter drücken, wenn alles verstanden ist; das wird aufgezeichnet.", []string{
 			"Unsichtbare Laserstrahlung: Sender gelten als an, solange ein Gerät Strom hat. Nicht hineinsehen, schon gar nicht mit einer Lupe.",
 			"Bewegte Vorrichtungen: Hände heraus, solange ein Nest arbeitet.",
 			"Statische Elektrizität: offene Geräte nur mit Erdungsband anfassen.",
@@ -214,7 +214,7 @@ func german() *Language {
 		{"the label is too long", "das Etikett ist zu lang"},
 		{"the scan has a character that no label has", "der Scan hat ein Zeichen, das kein Etikett hat"},
 		{"the message on the label is cut off", "die Nachricht auf dem Etikett ist abgeschnitten"},
-		{"the message on the label is of a kind that is not read here", "die Nachricht auf dem Etikett ist von einer Art, die hier nicht gelesen wird"},
+		{"the message on the label is of a kind that is not read here", "die Nachricht auf dem Etikett ist von einer Art, die hier nicht bekannt ist"},
 		{"the label has a field that cannot be read", "das Etikett hat ein unlesbares Feld"},
 		{"the label says the same thing twice and differently", "das Etikett sagt dasselbe zweimal und verschieden"},
 		{"the label has no serial", "das Etikett hat keine Seriennummer"},

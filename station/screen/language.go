@@ -237,13 +237,12 @@ func (l *Language) counted(c station.Counters, takt float64) string {
 		parts = append(parts, fill(w.firstPass, "n", fmt.Sprintf("%.0f", 100*y)))
 	}
 	if c.PerHour > 0 { // false for NaN
-		rate := fmt.Sprintf("%.0f", c.PerHour)
-		if takt > 0 {
-			rate += fmt.Sprintf("/%.0f", takt)
-		}
-		parts = append(parts, fill(w.perHour, "n", rate))
+		parts = append(parts, fill(w.perHour, "n", fmt.Sprintf("%.0f", c.PerHour)))
 	}
-	parts = append(parts, fill(w.failed, "n", c.Failed), fill(w.onHold, "n", c.Held))
+	if takt > 0 {
+		parts = append(parts, fill(w.takt, "n", fmt.Sprintf("%.0f", takt)))
+	}
+	parts = append(parts, fill(w.failed, "n", c.Failed), fill(w.onHold, "n", c.OpenHolds))
 	return strings.Join(parts, "  ")
 }
 

@@ -12,7 +12,10 @@ import (
 type Mailbox struct {
 	mu    sync.Mutex
 	last  *station.Snapshot // nil when taken
-	ready chan struct{}     // holds one token while last may be set
+	page  *Page
+	said  string
+	fresh bool          // page or said were not taken yet
+	ready chan struct{} // holds one token while last may be set
 }
 
 // NewMailbox returns an empty mailbox.
@@ -44,4 +47,29 @@ func (m *Mailbox) Take() (station.Snapshot, bool) {
 	s := *m.last
 	m.last = nil
 	return s, true
+}
+
+// Show puts a page in the place of the nests, nil for none, and says text, ""
+// for nothing. Like Put it never waits.
+func (m *Mailbox) Show(p *Page, text string) {
+	m.mu.Lock()
+	m.page, m.fresh = p, true
+	if text != "" {
+		m.said = text
+	}
+	m.mu.Unlock()
+	select {
+	case m.ready <- struct{}{}:
+	default:
+	}
+}
+
+// takeShown returns what Show gave last, and false if nothing came since the
+// last call.
+func (m *Mailbox) takeShown() (p *Page, text string, ok bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	p, text, ok = m.page, m.said, m.fresh
+	m.said, m.fresh = "", false
+	return p, text, ok
 }

@@ -19,6 +19,10 @@ type (
 	}
 	silence struct{ at time.Time } // no key for a while
 	fresh   struct{ snap station.Snapshot }
+	turned  struct { // another page, or none, and something to say
+		page *Page
+		text string
+	}
 )
 
 // model is the screen's state, driven by the loop and by it alone.
@@ -35,6 +39,7 @@ type model struct {
 
 	send  func(Input) bool // false: too much is waiting
 	rest  func()           // asks for a silence message
+	ring  func()           // rings the bell, nil where none is wanted
 	leave func() bool      // the operator left; false: end now
 }
 
@@ -53,7 +58,15 @@ func (m *model) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 	switch msg := msg.(type) {
 	case tea.WindowSizeMsg:
 		m.w, m.h, m.stale = msg.Width, msg.Height, true
+	case turned:
+		m.page, m.stale = msg.page, true
+		if msg.text != "" {
+			m.say(msg.text)
+		}
 	case fresh:
+		if m.ring != nil && m.ready && newVerdict(&m.snap, &msg.snap) {
+			m.ring()
+		}
 		m.snap, m.ready, m.stale = msg.snap, true, true
 		if m.snap.Closed {
 			return m, tea.Quit
@@ -195,4 +208,15 @@ func runesOf(k tea.KeyMsg) []rune {
 		return append(runes, term.Mark(byte(k.Type)))
 	}
 	return nil // a cursor or function key: nothing here listens to one
+}
+
+// newVerdict tells whether now shows a verdict that before did not.
+func newVerdict(before, now *station.Snapshot) bool {
+	for i := range now.Nests {
+		v := now.Nests[i].Verdict
+		if v != nil && (i >= len(before.Nests) || before.Nests[i].Verdict == nil || before.Nests[i].Verdict.Sequence != v.Sequence) {
+			return true
+		}
+	}
+	return false
 }

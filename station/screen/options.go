@@ -65,6 +65,7 @@ type Options struct {
 
 	Hints    []Hint
 	Language *Language        // nil: English
+	Bell     bool             // ring the terminal's bell at each verdict
 	Takt     float64          // units an hour that are wanted, shown beside what is; 0 for none
 	ASCII    bool             // nothing but ASCII is written
 	Colour   *term.Depth      // nil: as the environment and Out say

@@ -1,5 +1,11 @@
 package screen
 
+import (
+	"strings"
+
+	"example.org/panecal/station/screen/term"
+)
+
 // PageKind says which page it is.
 type PageKind uint8
 
@@ -15,12 +21,95 @@ const (
 	NotePage
 	HelpPage
 	HandOverPage
-	pages
 )
 
 // Page takes the place of the nests while it is about the shift and not about
 // units: one sentence for the hands, and lines to read.
 type Page struct {
 	Kind  PageKind
-	Lines []string // what the catalogue does not hold, such as a summary
+	Lines []string // what the catalogue does not hold: what is there already, a summary
+}
+
+// lines is all there is to read on a page.
+func (l *Language) lines(p *Page) []string {
+	var all []string
+	return append(append(all, p.Lines...), l.pages[p.Kind].more...)
+}
+
+// drawPage draws the page over the whole picture but its header and footer.
+func (v *view) drawPage(c *canvas) {
+	text := v.lang.pages[v.page.Kind]
+	full := c.w >= fullWidth && c.h >= fullHeight
+	a := rect{1, 0, c.w - 2, c.h - 1}
+	tone := term.Action
+	if v.page.Kind == CautionPage {
+		tone = term.Hold
+	}
+	if full {
+		font, pad := term.Five(), 0
+		if c.w >= largeWidth && c.h >= largeHeight {
+			font, pad = term.Seven(), 1
+		}
+		hands := rect{0, 1, c.w, 2*font.Rows() + 1 + 2*pad}
+		v.drawHeader(c)
+		v.drawCall(c, hands, font, pad, call{lines: text.call, tone: tone}, text.say)
+		a.y = hands.y + hands.h + 1
+		a.h -= a.y
+	}
+	bottom := a.y + a.h
+	gap := 0
+	if full && a.h > 14 {
+		gap = 1
+	}
+	if v.own != "" {
+		a.y += v.say(c, rect{a.x, a.y, a.w, bottom - a.y}, term.Hold, v.own)
+	}
+	used := c.paragraph(rect{a.x, a.y, a.w, bottom - a.y}, term.Strong, text.say)
+	if !full {
+		c.fill(rect{0, a.y, c.w, used}, tone)
+	}
+	a.y += used + gap
+	lines := v.lang.lines(v.page)
+	if !full { // what is long is read where there is room, its beginning here
+		lines = heads(lines, a.w, bottom-a.y)
+	}
+	for _, line := range lines {
+		if a.y >= bottom {
+			c.cut++
+			break
+		}
+		a.y += c.paragraph(rect{a.x, a.y, a.w, bottom - a.y}, term.Plain, line) + gap
+	}
+	v.drawPageEntry(c, c.h-1)
+}
+
+// heads shortens lines to their first sentence where all of them do not fit
+// in h rows.
+func heads(lines []string, w, h int) []string {
+	rows := 0
+	for _, line := range lines {
+		rows += len(wrap(line, w))
+	}
+	if rows <= h {
+		return lines
+	}
+	var short []string
+	for _, line := range lines {
+		if i := strings.IndexAny(line, ".:"); i >= 0 {
+			line = line[:i] + "."
+		}
+		short = append(short, line)
+	}
+	return short
+}
+
+// drawPageEntry shows what is being entered.
+func (v *view) drawPageEntry(c *canvas, y int) {
+	const leastEntry = 24
+	keys := fewer(v.lang.words.pageKeys, c.w-leastEntry, true)
+	if c.w < fullWidth {
+		keys = ""
+	}
+	c.text(c.w-width(keys)-1, y, term.Plain, keys)
+	c.text(1, y, term.Strong, squeeze(v.lang.words.pageEntry+v.typed+"_", c.w-width(keys)-4, c.ascii))
 }

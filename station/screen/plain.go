@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"example.org/panecal/station"
@@ -19,7 +20,7 @@ import (
 // In ends nothing. A reader that never returns keeps its goroutine.
 func RunPlain(ctx context.Context, o Options) error {
 	o.defaults()
-	p := &plain{out: o.Out, ascii: o.ASCII, lang: o.Language, takt: o.Takt}
+	p := &plain{out: o.Out, ascii: o.ASCII, lang: o.Language, takt: o.Takt, bell: o.Bell}
 	p.last.Hands.Nest = station.NoNest
 	for _, h := range o.Hints {
 		p.line(p.lang.words.hint + h.String())
@@ -47,6 +48,9 @@ func RunPlain(ctx context.Context, o Options) error {
 				p.line(p.lang.words.busy)
 			}
 		case <-o.Snapshots.Ready():
+			if page, text, ok := o.Snapshots.takeShown(); ok {
+				p.turn(page, text)
+			}
 			s, ok := o.Snapshots.Take()
 			if !ok {
 				continue
@@ -139,6 +143,8 @@ type plain struct {
 	ascii bool
 	lang  *Language
 	takt  float64
+	bell  bool
+	page  *Page
 	last  station.Snapshot
 	begun bool
 	err   error
@@ -163,10 +169,15 @@ func (p *plain) show(s station.Snapshot) {
 			p.line(p.lang.words.stop + p.lang.sentence(stop.Code, stop.Args))
 		}
 	}
+	for _, m := range s.Standing {
+		if !slices.Contains(p.last.Standing, m) {
+			p.line(p.lang.sentence(m.Code, m.Args))
+		}
+	}
 	for _, m := range newMessages(p.last.Messages, s.Messages) {
 		p.line(p.lang.sentence(m.Code, m.Args))
 	}
-	if !p.begun || p.last.Hands != s.Hands {
+	if (!p.begun || p.last.Hands != s.Hands) && p.page == nil {
 		p.line("> " + p.lang.sentence(s.Hands.Code, s.Hands.Args))
 	}
 	if s.Closed || p.begun && s.Counters.Units != p.last.Counters.Units {
@@ -175,12 +186,34 @@ func (p *plain) show(s station.Snapshot) {
 	p.last, p.begun = s, true
 }
 
+// turn writes a page, and what there is to say.
+func (p *plain) turn(page *Page, text string) {
+	p.line(text)
+	if page == nil {
+		if p.page != nil && p.begun {
+			p.line("> " + p.lang.sentence(p.last.Hands.Code, p.last.Hands.Args))
+		}
+		p.page = nil
+		return
+	}
+	if p.page == nil || p.page.Kind != page.Kind || text == "" {
+		for _, line := range p.lang.lines(page) {
+			p.line(line)
+		}
+	}
+	p.page = page
+	p.line("> " + p.lang.pages[page.Kind].say)
+}
+
 // nest writes a nest's new step or verdict.
 func (p *plain) nest(s *view, n, before *station.NestView) {
 	switch {
 	case n.Verdict != nil && (before.Verdict == nil || before.Verdict.Sequence != n.Verdict.Sequence || before.Label != n.Label):
 		v := n.Verdict
 		l := p.lang
+		if p.bell && p.err == nil {
+			_, p.err = io.WriteString(p.out, bell)
+		}
 		p.line(fmt.Sprintf("%s: %s  %s %s  %s  %s. %s", l.aloud(n.Name), l.mark(v).word, fill(l.words.bin, "bin", v.HardBin),
 			l.disposition(v.Disposition), n.Label, fill(l.words.record, "n", v.Sequence), s.reason(n)))
 	case n.Verdict == nil && (before.Name == "" || p.lang.phase(before.Step) != p.lang.phase(n.Step)):

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"slices"
 	"time"
@@ -66,6 +67,16 @@ func Run(ctx context.Context, o Options) error {
 		},
 	}
 	m.snap.Hands.Nest = station.NoNest // before the first snapshot
+	if o.Bell {
+		ring := make(chan struct{}, 1)
+		m.ring = func() {
+			select {
+			case ring <- struct{}{}:
+			default: // one is on its way
+			}
+		}
+		go chime(ctx, ring, o.Out)
+	}
 	options := []tea.ProgramOption{
 		tea.WithContext(ctx), tea.WithOutput(o.Out), tea.WithAltScreen(), tea.WithFPS(framesPerSecond),
 		tea.WithoutSignalHandler(), tea.WithoutBracketedPaste(), tea.WithFilter(stamp(o.Now)),
@@ -170,9 +181,30 @@ func forward(ctx context.Context, box *Mailbox, p *tea.Program) {
 		case <-ctx.Done():
 			return
 		case <-box.Ready():
+			if page, text, ok := box.takeShown(); ok {
+				p.Send(turned{page, text})
+			}
 			if s, ok := box.Take(); ok {
 				p.Send(fresh{s})
 			}
 		}
 	}
 }
+
+// chime rings the terminal's bell. It writes beside the renderer: one byte
+// between two of its writes. A terminal that takes nothing keeps it waiting,
+// and nobody else.
+func chime(ctx context.Context, ring <-chan struct{}, out io.Writer) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-ring:
+			if _, err := io.WriteString(out, bell); err != nil {
+				return
+			}
+		}
+	}
+}
+
+const bell = "\a"

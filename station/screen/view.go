@@ -22,6 +22,7 @@ type view struct {
 	ready bool // a snapshot has come
 	ascii bool
 	lang  *Language
+	page  *Page   // takes the place of the nests, nil for none
 	takt  float64 // units an hour that are wanted, 0 for none
 
 	typed string // characters entered so far
@@ -35,6 +36,8 @@ func (v *view) draw(w, h int) *canvas {
 	switch {
 	case w < leastWidth || h < leastHeight:
 		v.drawRoom(c)
+	case v.page != nil:
+		v.drawPage(c)
 	case w < fullWidth || h < fullHeight || len(v.snap.Nests)*leastPanel > w:
 		v.drawPlain(c)
 	default:
@@ -157,6 +160,11 @@ func (v *view) held(code station.Code, n *station.NestView) station.Code {
 // sentence stands there in words.
 func (v *view) drawHands(c *canvas, a rect, font term.Font, pad int) {
 	hands, words := v.called()
+	v.drawCall(c, a, font, pad, hands, words)
+}
+
+// drawCall draws a call, or its words where the letters do not fit.
+func (v *view) drawCall(c *canvas, a rect, font term.Font, pad int, hands call, words string) {
 	lines := hands.lines
 	inner := rect{a.x + 2, a.y + pad, a.w - 4, font.Rows()}
 	second := inner
@@ -238,6 +246,10 @@ func (v *view) drawWords(c *canvas, a rect) {
 	}
 	words := v.explained()
 	a.y += c.paragraph(rect{a.x, a.y, a.w, bottom - a.y}, term.Strong, words)
+	if reasons := v.lang.reasons(v.snap.Counters, 3); reasons != "" && bottom-a.y > 3 {
+		bottom--
+		c.text(a.x, bottom, term.Plain, shorten(reasons, a.w, c.ascii))
+	}
 	for _, line := range v.news() {
 		if a.y >= bottom {
 			return
@@ -301,6 +313,7 @@ func (v *view) news() []station.Message {
 	for _, s := range v.snap.Stops {
 		all = append(all, station.Message{Nest: s.Nest, Code: s.Code, Args: s.Args})
 	}
+	all = append(all, v.snap.Standing...)
 	own := v.handsNest()
 	for i := len(v.snap.Messages) - 1; i >= 0; i-- {
 		m := v.snap.Messages[i]

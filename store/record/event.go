@@ -94,6 +94,8 @@ type SignOn struct {
 	Role   string `cbor:"2,keyasint"`
 	Off    bool   `cbor:"3,keyasint"`
 	Method string `cbor:"4,keyasint"` // how the person was known, such as "command line"
+
+	Acknowledged []string `cbor:"5,keyasint,omitempty"` // the cautions that the person confirmed to have read
 }
 
 func (*SignOn) Kind() Kind         { return KindSignOn }
@@ -112,6 +114,11 @@ type ShiftSettings struct {
 	Software  string   `cbor:"8,keyasint"`
 	Nests     []string `cbor:"9,keyasint"`
 	Purpose   Purpose  `cbor:"10,keyasint"`
+
+	Quantity   int    `cbor:"11,keyasint,omitempty"` // units of the work order, 0 for not known
+	WindowLot  string `cbor:"12,keyasint,omitempty"`
+	GasketLot  string `cbor:"13,keyasint,omitempty"`
+	EmitterLot string `cbor:"14,keyasint,omitempty"`
 }
 
 func (*ShiftSettings) Kind() Kind         { return KindShiftSettings }
