@@ -196,6 +196,7 @@ func (m *Machine) notAllowed(n *nest, f Failure) { m.refuse(n, RefusedGate, Args
 // is confirmed is this unit, and no other that has taken its place.
 func (m *Machine) stillConfirming(n *nest, f Fact) {
 	if f.(Identified).Identity.UnitID != n.unit.UnitID {
+		n.quiet = 0
 		m.left(n)
 		return
 	}

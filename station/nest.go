@@ -34,6 +34,7 @@ type nest struct {
 	early    int  // times it fell silent before the attempt began
 	quiet    int  // probes in a row without an answer
 	reseated bool // the operator was asked once to reseat it
+	empty    bool // silence proved it so since it became vacant
 	mute     bool // the unit never answered: its leaving cannot be seen
 	trouble  *Message
 	verdict  *Verdict
@@ -104,7 +105,7 @@ type attempt struct {
 func (m *Machine) clear(n *nest) {
 	m.rest(n)
 	n.unit, n.label, n.serial = protocol.Identity{}, "", ""
-	n.early, n.quiet, n.reseated, n.mute = 0, 0, false, false
+	n.early, n.quiet, n.reseated, n.mute, n.empty = 0, 0, false, false, false
 	n.trouble, n.verdict, n.att = nil, nil, attempt{}
 	n.queue, n.after = nil, nil
 }

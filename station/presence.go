@@ -90,6 +90,7 @@ func (m *Machine) stillVacant(n *nest, f Failure) {
 		m.lostPort(n, f)
 		return
 	}
+	n.empty = n.empty || f.Trouble == Silent
 	m.sleep(n, probeEvery)
 }
 
@@ -106,6 +107,7 @@ func (m *Machine) lostPort(n *nest, f Failure) {
 func (m *Machine) stillThere(n *nest, f Fact) {
 	id := f.(Identified).Identity
 	if n.unit.UnitID != "" && id.UnitID != n.unit.UnitID {
+		n.quiet = 0
 		m.left(n)
 		return
 	}
@@ -133,7 +135,9 @@ func (m *Machine) left(n *nest) {
 		m.enter(n, Rejecting)
 		return
 	}
+	silent := n.quiet > 0
 	m.enterVacant(n)
+	n.empty = silent && n.step == Vacant
 }
 
 // enterExpected waits for the unit whose label is for this nest.

@@ -165,9 +165,9 @@ func (m *Machine) tie(n *nest, o openLabel) {
 }
 
 // mayTake reports whether a unit that has just been seated takes the open
-// label.
+// label: a nest that was not silent yet may have held it before the scan.
 func (m *Machine) mayTake(n *nest) bool {
-	return m.open.text != "" && m.open.may[n.index] && m.stop == nil && !m.closing
+	return n.empty && m.open.text != "" && m.open.may[n.index] && m.stop == nil && !m.closing
 }
 
 // attach ties the open label to the nest in which a unit was just seated.

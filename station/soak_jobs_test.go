@@ -64,13 +64,14 @@ func (d *day) carryOut(e station.Effect) {
 			}
 			d.places[e.Nest].job = nil
 		}
-		d.watch.answered(e)
 		if r.fault != nil && r.fault.how == "panic" && onDevice(e.Job) {
 			d.stopEmitter(e.Nest)
 			d.tell(e.Nest, 0, station.Crashed{Why: "a planted panic"})
+			d.watch.answered(e)
 			d.tell(e.Nest, e.Token, failedAnswer(e.Job, station.Failure{Trouble: station.Broke, Why: "a planted panic"}))
 			return
 		}
+		d.watch.answered(e)
 		d.tell(e.Nest, e.Token, d.does(e.Nest, r))
 	})
 }

@@ -133,6 +133,9 @@ func (m *Machine) handsFor(n *nest) Code {
 	case Opening:
 		return HandsStarting
 	case Vacant:
+		if !n.empty { // a unit may lie there already
+			return HandsStarting
+		}
 		return HandsScan
 	case Unlabelled:
 		return HandsTakeOut
@@ -185,7 +188,7 @@ func (m *Machine) handsArgs(n *nest) Args {
 func (m *Machine) mayNames() string {
 	var names []string
 	for i, n := range m.nests {
-		if m.open.may[i] && n.step == Vacant {
+		if m.open.may[i] && n.step == Vacant && n.empty {
 			names = append(names, n.sheet.Name)
 		}
 	}
