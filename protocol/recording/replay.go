@@ -27,52 +27,80 @@ type Difference struct {
 // light or the unit (staging). A unit answers in the recorded session, so who
 // it is and what it measures may be another's.
 func (s *Session) ToUnit(ctx context.Context, port protocol.Port) ([]Difference, error) {
-	heard := map[uint32][]protocol.Answer{} // by id
-	scanner := protocol.NewScanner(port, protocol.MaxPayload)
-	listen := func(until time.Time) error {
-		for {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			slice := time.Now().Add(50 * time.Millisecond)
-			if until.Before(slice) {
-				slice = until
-			}
-			if err := port.SetReadDeadline(slice); err != nil {
-				return err
-			}
-			payload, err := scanner.Next()
-			switch {
-			case errors.Is(err, os.ErrDeadlineExceeded):
-				if !time.Now().Before(until) {
-					return nil
-				}
-			case errors.Is(err, protocol.ErrDamaged):
-			case err != nil:
-				return err
-			default:
-				if a, err := protocol.DecodeAnswer(payload); err == nil {
-					heard[a.ID] = append(heard[a.ID], a)
-				}
-			}
-		}
-	}
-	began := time.Now()
-	for _, c := range s.Chunks {
+	e := &earpiece{port: port, scanner: protocol.NewScanner(port, protocol.MaxPayload), heard: map[uint32][]protocol.Answer{}}
+	answers := s.pieces(true)
+	began, recorded, missing := time.Now(), 0, 0
+	for i, c := range s.Chunks {
 		if c.FromUnit {
 			continue
 		}
-		if err := listen(began.Add(c.At)); err != nil {
-			return nil, fmt.Errorf("playing a station: %w", err)
+		// Not before its time, and not before the unit has said what it had
+		// said by then: a slow machine must not crowd the unit.
+		for recorded < len(answers) && answers[recorded].chunk < i {
+			if answers[recorded].payload == nil {
+				missing++
+			}
+			recorded++
 		}
-		if _, err := port.Write(c.Bytes); err != nil {
+		at := began.Add(c.At + time.Microsecond) // files cut times: never earlier than it was
+		err := e.until(ctx, func() bool { return false }, at)
+		if err == nil {
+			err = e.until(ctx, func() bool { return e.count >= recorded-missing }, time.Now().Add(patience))
+		}
+		if err == nil {
+			missing = max(missing, recorded-e.count)
+			if late := time.Since(at); late > 0 { // and all that follows: the unit keeps its pauses
+				began = began.Add(late)
+			}
+			_, err = port.Write(c.Bytes)
+		}
+		if err != nil {
 			return nil, fmt.Errorf("playing a station: %w", err)
 		}
 	}
-	if err := listen(time.Now().Add(500 * time.Millisecond)); err != nil {
+	if err := e.until(ctx, func() bool { return false }, time.Now().Add(patience)); err != nil {
 		return nil, fmt.Errorf("playing a station: %w", err)
 	}
-	return s.compare(heard), nil
+	return s.compare(e.heard), nil
+}
+
+// patience is how long an answer may take more than it took.
+const patience = 500 * time.Millisecond
+
+// earpiece collects what a unit answers.
+type earpiece struct {
+	port    protocol.Port
+	scanner *protocol.Scanner
+	heard   map[uint32][]protocol.Answer // by id
+	count   int
+}
+
+// until hears until done or a time.
+func (e *earpiece) until(ctx context.Context, done func() bool, last time.Time) error {
+	for !done() && time.Now().Before(last) {
+		if err := ctx.Err(); err != nil {
+			return context.Cause(ctx)
+		}
+		slice := time.Now().Add(50 * time.Millisecond)
+		if last.Before(slice) {
+			slice = last
+		}
+		if err := e.port.SetReadDeadline(slice); err != nil {
+			return err
+		}
+		payload, err := e.scanner.Next()
+		switch {
+		case errors.Is(err, os.ErrDeadlineExceeded), errors.Is(err, protocol.ErrDamaged):
+		case err != nil:
+			return err
+		default:
+			if a, err := protocol.DecodeAnswer(payload); err == nil {
+				e.count++
+				e.heard[a.ID] = append(e.heard[a.ID], a)
+			}
+		}
+	}
+	return nil
 }
 
 // compare pairs answers with recorded ones, each request with its first.

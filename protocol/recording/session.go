@@ -102,6 +102,7 @@ func (s *Session) read(n int, line string) error {
 // piece is what stands between two delimiters, or text outside packets.
 type piece struct {
 	at       time.Duration // its last byte
+	chunk    int           // of the session, with its last byte
 	fromUnit bool
 	payload  []byte // nil if it is no good packet
 	raw      []byte // as it came
@@ -110,25 +111,25 @@ type piece struct {
 // pieces cuts one side's bytes at the delimiters.
 func (s *Session) pieces(fromUnit bool) (all []piece) {
 	var held []byte
-	flush := func(at time.Duration, b []byte) {
-		p := piece{at: at, fromUnit: fromUnit, raw: b}
+	flush := func(chunk int, b []byte) {
+		p := piece{at: s.Chunks[chunk].At, chunk: chunk, fromUnit: fromUnit, raw: b}
 		framed := slices.Concat([]byte{0}, b, []byte{0})
 		if payload, err := protocol.NewScanner(bytes.NewReader(framed), protocol.MaxPayload).Next(); err == nil {
 			p.payload, p.raw = bytes.Clone(payload), framed
 		}
 		all = append(all, p)
 	}
-	last := time.Duration(0)
-	for _, c := range s.Chunks {
+	last := 0
+	for i, c := range s.Chunks {
 		if c.FromUnit != fromUnit {
 			continue
 		}
-		last = c.At
+		last = i
 		for _, b := range c.Bytes {
 			if b != 0 {
 				held = append(held, b)
 			} else if len(held) > 0 {
-				flush(c.At, held)
+				flush(i, held)
 				held = nil
 			}
 		}
@@ -152,7 +153,7 @@ type Exchange struct {
 func (s *Session) Exchanges() []*Exchange {
 	var all []*Exchange
 	merged := append(s.pieces(false), s.pieces(true)...)
-	slices.SortStableFunc(merged, func(a, b piece) int { return int(a.at - b.at) })
+	slices.SortStableFunc(merged, func(a, b piece) int { return a.chunk - b.chunk })
 	for _, p := range merged {
 		if !p.fromUnit {
 			if q, err := protocol.DecodeRequest(p.payload); err == nil && p.payload != nil {
@@ -175,4 +176,16 @@ func (s *Session) Exchanges() []*Exchange {
 		to.replies = append(to.replies, p)
 	}
 	return all
+}
+
+// Identity is what the unit said of itself, if this is what it was asked.
+func (x *Exchange) Identity() *protocol.Identity {
+	for _, r := range x.replies {
+		if a, err := protocol.DecodeAnswer(r.payload); err == nil && r.payload != nil {
+			if id, ok := a.Body.(*protocol.Identity); ok {
+				return id
+			}
+		}
+	}
+	return nil
 }

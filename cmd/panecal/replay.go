@@ -1,0 +1,160 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"example.org/panecal/protocol"
+	"example.org/panecal/protocol/link"
+	"example.org/panecal/protocol/recording"
+	"example.org/panecal/protocol/simunit"
+)
+
+// recordedLine is a port that a file keeps; nil records nothing.
+type recordedLine struct {
+	*recording.Recorder
+	file *os.File
+}
+
+// recordTo opens a recording of a line; an empty name gives nil. A file that
+// exists is not written over.
+func recordTo(name string, port protocol.Port) (*recordedLine, error) {
+	if name == "" {
+		return nil, nil
+	}
+	file, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
+	if err != nil {
+		return nil, fmt.Errorf("recording the line: %w", err)
+	}
+	return &recordedLine{recording.Record(port, file, nil), file}, nil
+}
+
+// Close ends the recording and says whether it is whole.
+func (r *recordedLine) Close() error {
+	if r == nil {
+		return nil
+	}
+	return errors.Join(r.Err(), r.file.Close())
+}
+
+// replayed is the answer of `panecal replay FILE PORT --json`.
+type replayed struct {
+	Schema      string            `json:"schema"`
+	Recording   string            `json:"recording"`
+	Begun       time.Time         `json:"begun"`
+	Requests    int               `json:"requests"`
+	Differences []replayDeviation `json:"differences"`
+}
+
+type replayDeviation struct {
+	AtMS     float64 `json:"at_ms"`
+	Asked    string  `json:"asked"`
+	Recorded string  `json:"recorded"`
+	Now      string  `json:"now"`
+	Bytes    string  `json:"bytes,omitempty"`
+}
+
+func newReplay() *cobra.Command {
+	var asUnit, asJSON bool
+	baud := simBaud
+	c := &cobra.Command{
+		Use:   "replay FILE [PORT]",
+		Short: "Play a recorded line back, to a unit or as one",
+		Long: `Plays the station's side of a recording to the unit on PORT, byte for byte and
+at the recorded times, and tells where it answers otherwise (exit code 3). With
+--as-unit it plays the unit's side instead, on a pseudo-terminal of its own, for
+a station to be tried on: it answers what was recorded, faults of the line
+included, and runs until it is stopped.
+
+Caution: what was recorded switches the emitter of a real unit on and may write
+constants into it.`,
+		Example: "  panecal replay incident.txt /dev/ttyS1\n  panecal replay incident.txt --as-unit",
+		Args:    usageArgs(cobra.RangeArgs(1, 2)),
+		RunE: func(c *cobra.Command, args []string) error {
+			if asUnit == (len(args) == 2) {
+				return usageError(errors.New("give a PORT or --as-unit; see panecal replay --help"))
+			}
+			file, err := os.Open(args[0])
+			if err != nil {
+				return fmt.Errorf("reading a recording: %w", err)
+			}
+			s, err := recording.Read(file)
+			file.Close()
+			if err != nil {
+				return fmt.Errorf("%s: %w", args[0], err)
+			}
+			if asUnit {
+				return playUnit(c, s)
+			}
+			answer, err := playStation(c.Context(), s, args[1], baud)
+			if err != nil {
+				return err
+			}
+			answer.Recording = args[0]
+			if asJSON {
+				err = printJSON(c.OutOrStdout(), answer)
+			} else {
+				for _, d := range answer.Differences {
+					fmt.Fprintf(c.OutOrStdout(), "%10.3f ms  %-14s recorded: %s, now: %s  %s\n", d.AtMS, d.Asked, d.Recorded, d.Now, d.Bytes)
+				}
+				fmt.Fprintf(c.OutOrStdout(), "%d requests, %d answered otherwise\n", answer.Requests, len(answer.Differences))
+			}
+			if err == nil && len(answer.Differences) > 0 {
+				err = &quietError{exitFailed}
+			}
+			return err
+		},
+	}
+	c.Flags().BoolVar(&asUnit, "as-unit", false, "play the unit, on a pseudo-terminal")
+	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	c.Flags().IntVar(&baud, "baud", baud, "speed of a serial line")
+	return c
+}
+
+func playStation(ctx context.Context, s *recording.Session, port string, baud int) (*replayed, error) {
+	l, err := link.Open(ctx, port, link.Options{Baud: baud})
+	if err != nil {
+		return nil, deviceError(err)
+	}
+	defer l.Close()
+	all, err := s.ToUnit(ctx, l)
+	if errors.Is(err, link.ErrLost) {
+		return nil, deviceError(err)
+	} else if err != nil {
+		return nil, err
+	}
+	answer := &replayed{Schema: "panecal.replay/1", Begun: s.Begun, Requests: len(s.Exchanges()), Differences: []replayDeviation{}}
+	for _, d := range all {
+		answer.Differences = append(answer.Differences, replayDeviation{
+			float64(d.At.Microseconds()) / 1000, d.Asked.String(), d.Recorded, d.Now, fmt.Sprintf("% X", d.Bytes)})
+	}
+	return answer, nil
+}
+
+func playUnit(c *cobra.Command, s *recording.Session) error {
+	p := recording.NewPlayer(s)
+	path, err := simunit.ServePTY(c.Context(), p)
+	if err != nil {
+		return deviceError(err)
+	}
+	said := simulated{Schema: "panecal.sim/1", Port: path}
+	for _, x := range s.Exchanges() {
+		if id := x.Identity(); id != nil {
+			said.Serial, said.Label, said.Product, said.UnitID = id.Serial, id.Serial, id.Product, id.UnitID
+			break
+		}
+	}
+	if err := printLine(c.OutOrStdout(), said); err != nil {
+		return err
+	}
+	<-c.Context().Done()
+	for _, q := range p.Strangers() {
+		fmt.Fprintf(c.ErrOrStderr(), "not in the recording: %v\n", q.Body.Op())
+	}
+	return context.Cause(c.Context())
+}
