@@ -3,6 +3,7 @@ package station
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"time"
 
 	"example.org/panecal/store/record"
@@ -93,6 +94,7 @@ func (m *Machine) remember(recent []record.Entry) {
 			m.noteHold(Production, b.Serial, b.To)
 		case *record.AttemptIntent:
 			delete(last, b.Run.Nest)
+			maps.DeleteFunc(last, func(_ string, e record.Entry) bool { return e.Body.(*record.Attempt).Run.Serial == b.Run.Serial })
 			delete(m.unseen, b.Run.Serial)
 		case *record.Refusal:
 			delete(last, b.Nest)

@@ -164,18 +164,25 @@ func (m *Machine) recalled(n *nest, f Fact) {
 	switch e, unseen := m.unseen[n.serial]; {
 	case h.resolvable(n.att.found):
 		m.resolve(n, h)
-	case unseen:
+	case unseen && mayShow(e, h.dispositionOf(e), n.att.found):
 		m.again(n, e, h.dispositionOf(e))
-	case h.released() && !n.files.Product.Retest.AfterPass:
+	case h.released(n.att.found) && !n.files.Product.Retest.AfterPass:
 		m.refuse(n, RefusedPassed, Args{})
 	case most > 0 && h.judged >= most:
 		m.refuse(n, RefusedCap, Args{Detail: fmt.Sprint(most)})
-	case h.released():
+	case h.released(n.att.found):
 		m.enter(n, Confirming)
 		m.sleep(n, probeEvery)
 	default:
 		m.admit(n)
 	}
+}
+
+// mayShow reports whether a result that nobody has seen still holds for the
+// unit: one that passed must bear what was released.
+func mayShow(e record.Entry, at Disposition, found []byte) bool {
+	a := e.Body.(*record.Attempt)
+	return a.Outcome != Passed || at != Release || bears(found, a)
 }
 
 // admit lets the unit begin, if the gate agrees.

@@ -85,11 +85,22 @@ func (h *history) lastAttempt() *record.Attempt {
 	return h.last.Body.(*record.Attempt)
 }
 
-// released reports whether the unit passed and nothing has been said against
-// it since.
-func (h *history) released() bool {
+// released reports whether the unit passed, nothing has been said against it
+// since, and the block found in it says so too: an attempt that began later
+// and was cut off has voided it.
+func (h *history) released(found []byte) bool {
 	a := h.lastAttempt()
-	return a != nil && a.Outcome == Passed && h.at == Release
+	return a != nil && a.Outcome == Passed && h.at == Release && bears(found, a)
+}
+
+// bears reports whether a block is the one that was written in an attempt,
+// with the released mark.
+func bears(found []byte, a *record.Attempt) bool {
+	if a.Constants == nil {
+		return false
+	}
+	want, err := releasedForm(a.Constants.Written)
+	return err == nil && bytes.Equal(found, want)
 }
 
 // resolvable reports whether the unit passed, holds the very block that is on

@@ -31,11 +31,13 @@ type nest struct {
 	label    string            // as scanned, "" for none
 	serial   string
 	scanned  time.Time
-	early    int  // times it fell silent before the attempt began
-	quiet    int  // probes in a row without an answer
-	reseated bool // the operator was asked once to reseat it
-	empty    bool // silence proved it so since it became vacant
-	mute     bool // the unit never answered: its leaving cannot be seen
+	early    int   // times it fell silent before the attempt began
+	quiet    int   // probes in a row without an answer
+	reseated bool  // the operator was asked once to reseat it
+	empty    bool  // silence proved it so since it became vacant
+	proof    Token // only a probe after this one does
+	probed   Token // the last probe
+	mute     bool  // the unit never answered: its leaving cannot be seen
 	trouble  *Message
 	verdict  *Verdict
 	att      attempt
@@ -105,7 +107,7 @@ type attempt struct {
 func (m *Machine) clear(n *nest) {
 	m.rest(n)
 	n.unit, n.label, n.serial = protocol.Identity{}, "", ""
-	n.early, n.quiet, n.reseated, n.mute, n.empty = 0, 0, false, false, false
+	n.early, n.quiet, n.reseated, n.mute, n.empty, n.proof = 0, 0, false, false, false, 0
 	n.trouble, n.verdict, n.att = nil, nil, attempt{}
 	n.queue, n.after = nil, nil
 }

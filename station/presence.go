@@ -67,7 +67,10 @@ func (m *Machine) enterVacant(n *nest) {
 	m.probe(n)
 }
 
-func (m *Machine) probe(n *nest) { m.ask(n, Identify{Quick: true}) }
+func (m *Machine) probe(n *nest) {
+	m.ask(n, Identify{Quick: true})
+	n.probed = n.awaits
+}
 
 // seated: a unit answers in a nest that was empty.
 func (m *Machine) seated(n *nest, f Fact) {
@@ -90,7 +93,7 @@ func (m *Machine) stillVacant(n *nest, f Failure) {
 		m.lostPort(n, f)
 		return
 	}
-	n.empty = n.empty || f.Trouble == Silent
+	n.empty = n.empty || f.Trouble == Silent && n.probed > n.proof
 	m.sleep(n, probeEvery)
 }
 

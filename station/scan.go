@@ -90,6 +90,11 @@ func (m *Machine) openScan(text, serial string) {
 	}
 	if m.open.text != "" {
 		m.announce(NoNest, NoticeLabelNew, Args{Label: text, Other: m.open.text})
+		// The unit of the other label may have been seated since the last
+		// probe: only a probe that begins now proves a nest empty.
+		for _, n := range m.nests {
+			n.empty, n.proof = false, m.lastToken
+		}
 	}
 	m.open = openLabel{text: text, serial: serial, at: m.now, may: may, files: m.files}
 }

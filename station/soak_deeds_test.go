@@ -209,6 +209,16 @@ func (d *day) sleep(span time.Duration) {
 }
 
 func (d *day) scan(nest int, text string) {
+	// A unit that was seated without a scan a moment ago is not seen yet, and
+	// cannot be told from one that comes after the scan.
+	if d.machine != nil {
+		s := d.machine.Snapshot()
+		for i, p := range d.places {
+			if s.Label == "" && s.Nests[i].Step == station.Vacant && p.piece != nil && p.piece.sticker != text {
+				p.piece.blamed = true
+			}
+		}
+	}
 	for n, label := range d.watch.owed {
 		if label == text {
 			delete(d.watch.owed, n)

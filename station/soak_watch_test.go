@@ -178,7 +178,23 @@ func (w *watch) appending(b record.Body) {
 		w.unseen(r)
 	case *record.Attempt:
 		w.ending(r)
+	case *record.Refusal:
+		if r.Code == string(station.RefusedPassed) {
+			w.passedBefore(r)
+		}
 	}
+}
+
+// passedBefore: a unit that is sent to the passed ones holds what was
+// released.
+func (w *watch) passedBefore(r *record.Refusal) {
+	for _, e := range slices.Backward(w.d.ledger.bySerial[r.Serial]) {
+		if a, ok := e.Body.(*record.Attempt); ok {
+			w.releasable(station.Verdict{Serial: r.Serial, UnitID: r.UnitID}, a)
+			return
+		}
+	}
+	w.broke("S", "%s is said to have passed before, and did not", r.Serial)
 }
 
 func (w *watch) nestOf(name string) int {

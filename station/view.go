@@ -188,7 +188,7 @@ func (m *Machine) handsArgs(n *nest) Args {
 func (m *Machine) mayNames() string {
 	var names []string
 	for i, n := range m.nests {
-		if m.open.may[i] && n.step == Vacant && n.empty {
+		if m.open.may[i] && n.step == Vacant {
 			names = append(names, n.sheet.Name)
 		}
 	}
