@@ -44,6 +44,7 @@ type benchOptions struct {
 	handsTime time.Duration
 	onVerdict func(station.Verdict)
 	command   string
+	shift     shiftConfig // zero where nobody stands at the station
 }
 
 // lookBack is how far the log is read at the start for stops that are in
@@ -88,6 +89,7 @@ func (b *bench) setUp(o benchOptions) error {
 	b.runner, err = station.NewRunner(station.Config{
 		Station: o.config.Station, Purpose: o.purpose, Files: o.first, Operator: o.operator,
 		Software: version, WorkOrder: o.workOrder, Lot: o.lot, Recent: recent, HandsTime: o.handsTime,
+		SameInARow: o.shift.sameInARow, CheckEvery: o.shift.checkEvery,
 	}, station.Options{
 		Dial: dialer{func() product.Line { return b.inForce().Product.Line }}, Log: b.store, Past: b.store,
 		OnVerdict: o.onVerdict, Logger: logger,

@@ -182,7 +182,8 @@ func (d *demonstration) shift(c *cobra.Command, show screenFlags) error {
 			hints = append(hints, screen.Hint{Label: a.unit.Serial(), Note: a.note})
 		}
 	}
-	err = b.shift(c, show, hints, func(nest int, text string) {
+	at := shiftOf{config: d.config, operator: "demo", workOrder: "WO-1", lot: "L-1", handOvers: filepath.Join(d.folder, "handover"), hints: hints}
+	at.scan = func(nest int, text string) {
 		b.scan(nest, text)
 		// The hands take as long as hands do, and look for an empty nest.
 		time.AfterFunc(2*simHandTime, func() {
@@ -190,7 +191,8 @@ func (d *demonstration) shift(c *cobra.Command, show screenFlags) error {
 				d.seat(i, text)
 			}
 		})
-	})
+	}
+	err = b.shift(c, show, at)
 	return errors.Join(err, b.close())
 }
 

@@ -26,7 +26,19 @@ type configuration struct {
 	Sheet    string   `toml:"sheet" need:"add sheet = \"station.sheet.toml\", the station sheet with the nests"`
 	Products []string `toml:"products" need:"add products = [\"hopper-54.product.toml\"], the product files this station may run"`
 
-	path string // the file it was read from
+	// The operator's shift; see readShift.
+	Language     string   `toml:"language"`      // of the operator's texts
+	Badge        string   `toml:"badge"`         // what a badge says; operators sign on by scanning it
+	Ask          []string `toml:"ask"`           // what is asked after sign-on
+	Scanner      string   `toml:"scanner"`       // a scanner with a port of its own
+	ScannerBaud  int      `toml:"scanner_baud"`  // its speed, 9600
+	Bell         bool     `toml:"bell"`          // rings at each verdict
+	TaktS        float64  `toml:"takt_s"`        // seconds a unit may take
+	SameFailures int      `toml:"same_failures"` // units in a row that fail alike and stop a nest
+	CheckEvery   string   `toml:"check_every"`   // from one check unit to the next
+
+	shift shiftConfig
+	path  string // the file it was read from
 }
 
 // folder is where the configuration's own file names are relative to.
@@ -61,7 +73,12 @@ func (p place) readConfig() (configuration, error) {
 		return configuration{}, fmt.Errorf("reading the configuration: %w", err)
 	}
 	c := configuration{path: path}
-	if _, err := strict.Decode(path, data, &c); err != nil {
+	d, err := strict.Decode(path, data, &c)
+	if err == nil {
+		c.readShift(d)
+		err = d.Err()
+	}
+	if err != nil {
 		return configuration{}, fmt.Errorf("reading the configuration: %w", err)
 	}
 	return c, nil

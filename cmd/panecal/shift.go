@@ -3,7 +3,11 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"os"
+	"path/filepath"
+	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
@@ -15,11 +19,26 @@ import (
 // screenFlags are how the station is shown.
 type screenFlags struct {
 	plain, ascii bool
+	language     string
 }
 
 func (f *screenFlags) register(c *cobra.Command) {
 	c.Flags().BoolVar(&f.plain, "plain", false, "line by line, without boxes and redraw")
 	c.Flags().BoolVar(&f.ascii, "ascii", false, "write nothing but ASCII")
+	c.Flags().StringVar(&f.language, "language", "", "of the operator's texts: "+strings.Join(screen.Languages(), ", ")+" (default: from the configuration, else en)")
+}
+
+// tongue is the language that the flag or the configuration asks for.
+func (f *screenFlags) tongue(c configuration) (*screen.Language, error) {
+	name := f.language
+	if name == "" {
+		name = c.Language
+	}
+	l, ok := screen.NewLanguage(name)
+	if !ok {
+		return nil, usageError(fmt.Errorf("there is no language %q: use one of %v", name, screen.Languages()))
+	}
+	return l, nil
 }
 
 func newShift(where *place) *cobra.Command {
@@ -32,14 +51,26 @@ func newShift(where *place) *cobra.Command {
 seat the unit, follow the big letters. Ctrl-Q twice leaves; an attempt in hand
 is ended safely and recorded as aborted.
 
+Where the configuration says what a badge looks like (badge = "[0-9]{4,8}"),
+operators sign on by scanning theirs, confirm the cautions, and scan work order
+and lots; --operator signs on without a badge. Scanning the badge again signs
+off: the hand-over is shown, and kept as a file beside the store.
+
+Command labels, to print and hang up: CMD GO, CMD SKIP (twice), CMD HELP, CMD
+ORDER, CMD NOTE, CMD OFF, and CMD REWORK with a code for a unit whose label is
+open. Enter, Space or a foot pedal that sends one of them say "go on" too.
+
 The emitters are invisible laser radiation: treat them as on while a unit has
 power. Keep hands out of moving fixtures. Handle open units only in an ESD
 protected area. Local rules and the site's laser safety officer decide.`,
-		Example: "  panecal shift --operator 4711\n  panecal shift --plain",
+		Example: "  panecal shift --operator 4711\n  panecal shift --plain --language es",
 		Args:    usageArgs(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
 			config, err := where.readConfig()
 			if err != nil {
+				return err
+			}
+			if _, err := show.tongue(config); err != nil {
 				return err
 			}
 			folder, err := where.storeFolder()
@@ -52,52 +83,75 @@ protected area. Local rules and the site's laser safety officer decide.`,
 			}
 			b, err := newBench(benchOptions{
 				config: config, folder: folder, files: all, first: all[0], purpose: station.Production,
-				operator: operator, workOrder: workOrder, lot: lot, command: "panecal shift",
+				operator: operator, workOrder: workOrder, lot: lot, command: "panecal shift", shift: config.shift,
 			})
 			if err != nil {
 				return err
 			}
-			err = b.sign(operator, false)
-			if err == nil {
-				err = errors.Join(b.shift(c, show, nil, b.scan), b.sign(operator, true))
-			}
-			return errors.Join(err, b.close())
+			at := shiftOf{config: config, operator: operator, workOrder: workOrder, lot: lot,
+				handOvers: filepath.Join(filepath.Dir(folder), "handover"), scan: b.scan}
+			return errors.Join(b.shift(c, show, at), b.close())
 		},
 	}
 	show.register(c)
-	c.Flags().StringVar(&operator, "operator", "", "who is at the station")
+	c.Flags().StringVar(&operator, "operator", "", "who is at the station; nobody is asked for a badge then")
 	c.Flags().StringVar(&workOrder, "work-order", "", "work order of the units")
 	c.Flags().StringVar(&lot, "lot", "", "lot of the units")
 	return c
 }
 
+// shiftOf is what one shift is told at its start.
+type shiftOf struct {
+	config                   configuration
+	operator, workOrder, lot string
+	handOvers                string // folder, "" for none
+	hints                    []screen.Hint
+	scan                     func(nest int, text string) // is told each label
+}
+
 // shift runs the station and its screen. The station outlives the screen: it
 // ends when the operator leaves or the context does, not when the terminal
-// stops reading. scan is told each label.
-func (b *bench) shift(c *cobra.Command, show screenFlags, hints []screen.Hint, scan func(nest int, text string)) error {
+// stops reading.
+func (b *bench) shift(c *cobra.Command, show screenFlags, at shiftOf) (err error) {
+	lang, err := show.tongue(at.config)
+	if err != nil {
+		return err
+	}
 	ctx, leave := context.WithCancelCause(c.Context())
 	defer leave(nil)
 	box := screen.NewMailbox()
 	box.Put(b.runner.Snapshot())
+	of := at.config.shift
+	crew := &crew{bench: b, box: box, lang: lang, scan: at.scan, files: at.handOvers, lot: at.lot,
+		shift: screen.NewShift(screen.ShiftOptions{Badge: of.badge, Operator: at.operator, Ask: of.ask, Language: lang, Takt: of.takt,
+			Settings: screen.Settings{WorkOrder: at.workOrder}}, time.Now())}
 	go func() {
 		for s := range b.runner.Snapshots() {
 			box.Put(s)
 		}
 	}()
 	o := screen.Options{
-		In: c.InOrStdin(), Out: c.OutOrStdout(), Snapshots: box, Hints: hints, ASCII: show.ascii,
-		Send:  func(in screen.Input) { b.entered(in, scan) },
+		In: c.InOrStdin(), Out: c.OutOrStdout(), Snapshots: box, Hints: at.hints, ASCII: show.ascii,
+		Language: lang, Bell: at.config.Bell, Takt: of.takt,
+		Send:  crew.entered,
 		Leave: func() { leave(errLeft) },
 	}
 	// The screen is given its own context, which ends after the station has:
 	// it shows the way out.
 	seen, closed := context.WithCancel(context.Background())
 	defer closed()
-	drawn := make(chan error, 1)
-	go func() { drawn <- b.draw(seen, o, show) }()
+	if at.config.Scanner != "" {
+		o.Scanner = newScanner(seen, at.config.Scanner, at.config.ScannerBaud, crew.scanner)
+	}
 	over := make(chan error, 1)
 	go func() { over <- b.run(ctx) }()
-	var err error
+	if err := crew.begin(at.operator); err != nil {
+		leave(err)
+		return errors.Join(err, <-over)
+	}
+	defer func() { err = errors.Join(err, crew.end(c.ErrOrStderr())) }()
+	drawn := make(chan error, 1)
+	go func() { drawn <- b.draw(seen, o, show) }()
 	select {
 	case err = <-over:
 	case screenErr := <-drawn:
@@ -121,19 +175,6 @@ func (b *bench) draw(ctx context.Context, o screen.Options, show screenFlags) er
 		return screen.RunPlain(ctx, o)
 	}
 	return screen.Run(ctx, o)
-}
-
-// entered hands what came in at the screen to the station.
-func (b *bench) entered(in screen.Input, scan func(nest int, text string)) {
-	switch in.Kind {
-	case screen.Label:
-		scan(station.NoNest, in.Text)
-	case screen.Go:
-		// "Go on" answers the sentence that the hands just read.
-		b.runner.Go(b.runner.Snapshot().Hands.Nest)
-	case screen.Skip:
-		b.runner.Skip(in.Nest)
-	}
 }
 
 func isTerminal(v any) bool {

@@ -108,6 +108,7 @@ func english() *Language {
 		badBadge: "This is no badge: {text}.", badNumber: "This is no number of units: {text}.",
 		noLabelOpen: "Scan the unit's label first, then the rework code.", unknownCommand: "There is no command {text}.",
 		noted: "The message is on record.", reworked: "Rework {text} of {label} is on record.",
+		scannerLost: "The scanner is not connected; the keyboard works on.", scannerBack: "The scanner is connected again.", notRecorded: "This could not be put on record: {text}.",
 		settings: "Work order {order}, {n} units. Lots: windows {window}, gaskets {gasket}, emitters {emitter}.",
 		handOver: "{operator}, {from} to {to}",
 	}

@@ -200,6 +200,7 @@ func german() *Language {
 		badBadge: "Das ist kein Ausweis: {text}.", badNumber: "Das ist keine Stückzahl: {text}.",
 		noLabelOpen: "Erst das Etikett des Geräts scannen, dann den Code.", unknownCommand: "Es gibt keinen Befehl {text}.",
 		noted: "Die Nachricht ist aufgezeichnet.", reworked: "Nacharbeit {text} an {label} ist aufgezeichnet.",
+		scannerLost: "Der Scanner ist nicht verbunden; die Tastatur geht weiter.", scannerBack: "Der Scanner ist wieder verbunden.", notRecorded: "Das ließ sich nicht aufzeichnen: {text}.",
 		settings: "Auftrag {order}, {n} Stück. Lose: Fenster {window}, Dichtung {gasket}, Sender {emitter}.",
 		handOver: "{operator}, {from} bis {to}",
 	}

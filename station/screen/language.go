@@ -57,7 +57,31 @@ type words struct {
 	pageEntry, pageKeys                       string // footer of a page
 	badBadge, badNumber, noLabelOpen          string // what a page or a command label refuses
 	unknownCommand, noted, reworked           string
+	scannerLost, scannerBack, notRecorded     string
 	settings, handOver                        string // lines of a page: what holds, of the shift
+}
+
+// Trouble is something that the program around the screen has to tell.
+type Trouble uint8
+
+// The troubles.
+const (
+	ScannerLost Trouble = iota + 1
+	ScannerBack
+	NotRecorded // with its reason
+)
+
+// Tell says a trouble, with its reason where it has one.
+func (l *Language) Tell(t Trouble, reason string) string {
+	switch t {
+	case ScannerLost:
+		return l.words.scannerLost
+	case ScannerBack:
+		return l.words.scannerBack
+	case NotRecorded:
+		return fill(l.words.notRecorded, "text", reason)
+	}
+	return reason
 }
 
 // Languages returns the names of the languages there are, ISO 639-1.

@@ -18,8 +18,12 @@ type (
 		at  time.Time
 	}
 	silence struct{ at time.Time } // no key for a while
-	fresh   struct{ snap station.Snapshot }
-	turned  struct { // another page, or none, and something to say
+	heard   struct {               // from a scanner with a port of its own
+		entry Entry
+		at    time.Time
+	}
+	fresh  struct{ snap station.Snapshot }
+	turned struct { // another page, or none, and something to say
 		page *Page
 		text string
 	}
@@ -80,6 +84,8 @@ func (m *model) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 				return m, cmd
 			}
 		}
+	case heard:
+		return m, m.take([]Entry{msg.entry}, msg.at)
 	case silence:
 		cmd := m.take(m.collector.Settle(msg.at), msg.at)
 		if typed := m.collector.Typed(); typed != m.typed {

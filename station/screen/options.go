@@ -53,6 +53,9 @@ func (h Hint) String() string {
 type Options struct {
 	In  io.Reader // keys and scans; nil for none
 	Out io.Writer
+	// Scanner is a scanner with a port of its own, nil for none. It sends labels
+	// and command labels, never keys.
+	Scanner io.Reader
 
 	Snapshots *Mailbox
 	// Send takes what was entered, one call after the other, in order, from a

@@ -29,6 +29,15 @@ func RunPlain(ctx context.Context, o Options) error {
 	if o.In != nil {
 		go readLines(ctx, o, entered)
 	}
+	if o.Scanner != nil {
+		go listen(ctx, o.Scanner, o.Now, func(e Entry) {
+			in := Input{Kind: Label, Text: e.Text, Fault: e.Fault, Nest: station.NoNest}
+			if e.Fault != "" {
+				in.Kind = Unreadable
+			}
+			hand(ctx, o, in, entered)
+		})
+	}
 	outbox := make(chan Input, waiting)
 	go deliver(ctx, outbox, o.Send)
 	for p.err == nil {

@@ -98,6 +98,9 @@ func Run(ctx context.Context, o Options) error {
 	go deliver(ctx, outbox, o.Send)
 	go clock(ctx, keyCame, func() { p.Send(silence{o.Now()}) })
 	go forward(ctx, o.Snapshots, p)
+	if o.Scanner != nil {
+		go listen(ctx, o.Scanner, o.Now, func(e Entry) { p.Send(heard{e, o.Now()}) })
+	}
 
 	done := make(chan error, 1)
 	go func() {

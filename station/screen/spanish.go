@@ -200,6 +200,7 @@ func spanish() *Language {
 		badBadge: "Esto no es una tarjeta: {text}.", badNumber: "Esto no es un número de unidades: {text}.",
 		noLabelOpen: "Escanee primero la etiqueta de la unidad y luego el código.", unknownCommand: "No hay ninguna orden {text}.",
 		noted: "El mensaje está registrado.", reworked: "La reparación {text} de {label} está registrada.",
+		scannerLost: "El lector no está conectado; el teclado sigue.", scannerBack: "El lector está conectado otra vez.", notRecorded: "Esto no se pudo registrar: {text}.",
 		settings: "Orden {order}, {n} unidades. Lotes: ventanas {window}, juntas {gasket}, emisores {emitter}.",
 		handOver: "{operator}, de {from} a {to}",
 	}

@@ -1,0 +1,80 @@
+package main
+
+import (
+	"fmt"
+	"regexp"
+	"slices"
+	"time"
+
+	"example.org/panecal/limits/strict"
+	"example.org/panecal/station/screen"
+)
+
+// shiftConfig is what panecal.toml says about the operator's shift. All of it
+// may be left out.
+type shiftConfig struct {
+	badge      *regexp.Regexp
+	ask        []screen.PageKind
+	sameInARow int
+	checkEvery time.Duration
+	takt       float64 // units an hour, 0 for none
+}
+
+// defaultSame is how many units in a row may fail the same way.
+const defaultSame = 3
+
+// asked are the pages by the words of the configuration.
+func asked() ([]string, []screen.PageKind) {
+	return []string{"order", "quantity", "windows", "gaskets", "emitters"},
+		[]screen.PageKind{screen.OrderPage, screen.QuantityPage, screen.WindowPage, screen.GasketPage, screen.EmitterPage}
+}
+
+// readShift checks the keys about the shift.
+func (c *configuration) readShift(d *strict.Document) {
+	s := shiftConfig{sameInARow: defaultSame}
+	if c.Badge != "" {
+		if _, err := regexp.Compile(c.Badge); err != nil {
+			d.Report(err.Error(), `write a regular expression, such as "[0-9]{4,8}"`, "badge")
+		} else {
+			s.badge = regexp.MustCompile(`\A(?:` + c.Badge + `)\z`)
+		}
+	}
+	words, kinds := asked()
+	s.ask = kinds
+	if d.Has("ask") {
+		s.ask = nil
+		for i, word := range c.Ask {
+			k := slices.Index(words, word)
+			if k < 0 {
+				d.Report(fmt.Sprintf("%q is nothing that can be asked", word), fmt.Sprintf("use some of %q", words), "ask", fmt.Sprint(i))
+				continue
+			}
+			s.ask = append(s.ask, kinds[k])
+		}
+	}
+	if d.Has("same_failures") {
+		s.sameInARow = c.SameFailures
+		if c.SameFailures < 0 {
+			d.Report("a negative number of units", "write how many in a row stop a nest, 0 for never", "same_failures")
+		}
+	}
+	if c.CheckEvery != "" {
+		every, err := time.ParseDuration(c.CheckEvery)
+		if err != nil || every <= 0 {
+			d.Report(fmt.Sprintf("%q is no time", c.CheckEvery), `write a time such as "8h"`, "check_every")
+		}
+		s.checkEvery = every
+	}
+	if c.TaktS < 0 {
+		d.Report("a negative time", "write the seconds that a unit may take", "takt_s")
+	} else if c.TaktS > 0 {
+		s.takt = 3600 / c.TaktS
+	}
+	if _, ok := screen.NewLanguage(c.Language); !ok {
+		d.Report(fmt.Sprintf("there is no language %q", c.Language), fmt.Sprintf("use one of %q", screen.Languages()), "language")
+	}
+	if c.ScannerBaud < 0 {
+		d.Report("a negative speed", "write the scanner's speed, such as 9600", "scanner_baud")
+	}
+	c.shift = s
+}
