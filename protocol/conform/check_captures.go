@@ -2,6 +2,7 @@ package conform
 
 import (
 	"math"
+	"math/bits"
 	"slices"
 	"time"
 
@@ -10,7 +11,7 @@ import (
 
 func captureChecks() []check {
 	return []check{
-		{"start of a capture", []string{"5.3.1", "5.3.2", "5.3.3", "5.4.1"}, checkStart},
+		{"start of a capture", []string{"5.3.1", "5.3.2", "5.3.3", "5.4.1", "5.5.4"}, checkStart},
 		{"progress and end", []string{"5.3.4", "5.3.8", "5.3.9", "5.4.2"}, checkProgress},
 		{"fetches", []string{"5.5.1", "5.5.2", "5.5.3", "5.5.4", "5.5.5", "5.5.6"}, checkFetch},
 		{"raw counts", []string{"5.3.5"}, checkRaw},
@@ -82,6 +83,7 @@ func checkProgress(r *run) {
 		r.want("5.4.2", p.ShotsFired >= was.ShotsFired && p.ShotsFired <= shots*int64(frames), "%d shots fired, after %d of %d", p.ShotsFired, was.ShotsFired, shots*int64(frames))
 		r.want("5.4.2", p.FramesDone == int(p.ShotsFired/shots), "%d frames done with %d shots of %d fired", p.FramesDone, p.ShotsFired, shots)
 		if p.End == protocol.Running {
+			r.want("5.4.2", p.ShotsFired < shots*int64(frames), "all %d shots are fired and the capture still runs", p.ShotsFired)
 			s, ok := r.status()
 			r.want("5.2.1", !ok || s.EmitterOn || s.Capture == q.ID, "status does not know of capture %d", q.ID)
 		}
@@ -107,9 +109,13 @@ func checkProgress(r *run) {
 		return
 	}
 	r.pause(100 * time.Millisecond)
+	early, ok := r.progress(r.capture)
+	r.pause(100 * time.Millisecond)
+	if later, good := r.progress(r.capture); ok && good {
+		r.want("5.4.2", later.ShotsFired > early.ShotsFired && later.ShotsFired < r.forEver(), "%d shots fired, and %d a tenth of a second later", early.ShotsFired, later.ShotsFired)
+	}
 	r.stop()
-	p, ok = r.progress(r.capture)
-	if !ok {
+	if p, ok = r.progress(r.capture); !ok {
 		return
 	}
 	r.want("5.3.8", p.End == protocol.Stopped, "stopped, with reason %d", p.End)
@@ -179,10 +185,15 @@ func (r *run) shapes(table protocol.Table, columns int) (whole []uint32, ok bool
 			return false
 		}
 		same := len(ranges) == 0 || slices.Equal(v.Ranges, ranges[at:][:len(v.Ranges)])
-		from := at
+		from, order := at, false
 		for _, part := range v.Counts {
-			same = same && slices.Equal(part, whole[from:][:len(part)])
+			there := whole[from:][:len(part)]
+			same = same && slices.Equal(part, there)
+			order = order || swappedAlike(part, there)
 			from += len(part)
+		}
+		if !same && order {
+			r.fail("3.3.4", "counts of zone %d, table %d have their bytes in the wrong order when fetched in one width or another", q.Zone, table)
 		}
 		return r.want("5.5.5", same, "%d values from zone %d, column %d of table %d are other ones when fetched so", v.Len(), q.Zone, q.First, table)
 	}
@@ -215,6 +226,21 @@ func (r *run) shapes(table protocol.Table, columns int) (whole []uint32, ok bool
 	again, rangesAgain, ok := r.table(r.capture, table, columns)
 	r.want("5.5.5", ok && slices.Equal(again, whole) && slices.Equal(rangesAgain, ranges), "table %d holds other values the second time", table)
 	return whole, ok
+}
+
+// swappedAlike says whether counts differ by the order of their bytes.
+func swappedAlike(a, b []uint32) bool {
+	differ := false
+	for i := range a {
+		if a[i] == b[i] {
+			continue
+		}
+		differ = true
+		if swapped := bits.ReverseBytes32(a[i]); swapped != b[i] && swapped>>16 != b[i] && bits.ReverseBytes32(b[i])>>16 != a[i] {
+			return false
+		}
+	}
+	return differ
 }
 
 // sums compares the tables of one capture.

@@ -82,6 +82,12 @@ func checkUnasked(r *run) {
 // checkInFlight fills the unit's buffer with its largest requests while it
 // sends its largest answers, and loses one of them.
 func checkInFlight(r *run) {
+	for range r.id.MaxHeld {
+		r.send(&protocol.AskStatus{})
+	}
+	if got := len(r.answers()); !r.want("4.5.7", got == r.id.MaxHeld, "of %d short requests sent at once %d are answered", r.id.MaxHeld, got) {
+		return
+	}
 	largest := protocol.Stage{Length: 4 * r.id.MaxIn, Data: bytes.Repeat([]byte{0xa5}, r.id.MaxIn-r.stageHead(4*r.id.MaxIn, 0))}
 	if _, ok := r.ask(&largest); !ok {
 		return

@@ -257,7 +257,7 @@ func checkRestart(r *run) {
 	capture := r.capture
 	r.textOK = r.console // it may greet right behind its answer
 	h, ok := r.ask(&protocol.Restart{})
-	if !ok || !r.want("5.7.1", h.Code == protocol.CodeOK, "restart is answered with code %d", h.Code) {
+	if !r.want("5.7.1", ok && h.Code == protocol.CodeOK, "restart is not answered, or with code %d", h.Code) {
 		return
 	}
 	r.textOK = true
@@ -369,6 +369,30 @@ func checkPowerCuts(r *run) {
 	r.cuts(one, protocol.VoidBlock(), &protocol.Void{})
 }
 
+// lasts cuts the power, or restarts, long after code 0.
+func (r *run) lasts(block []byte) {
+	r.textOK = r.console
+	err := r.opt.Bench.Power(false)
+	if err == nil {
+		r.pause(50 * time.Millisecond)
+		err = r.opt.Bench.Power(true)
+	} else if errors.Is(err, ErrUnable) {
+		r.ask(&protocol.Restart{})
+		err = nil
+	}
+	if err != nil {
+		r.fail("5.6.6", "%v", err)
+		return
+	}
+	r.pause(150 * time.Millisecond)
+	r.textOK = true
+	if !r.begin() {
+		r.fail("5.6.6", "the unit does not come back from a power cut")
+		return
+	}
+	r.inForce("5.6.6", block, "after a power cut")
+}
+
 // cuts lets the power fail while the new block replaces the old one.
 func (r *run) cuts(old, new []byte, how protocol.RequestBody) bool {
 	_, isVoid := how.(*protocol.Void)
@@ -450,6 +474,7 @@ func (r *run) cuts(old, new []byte, how protocol.RequestBody) bool {
 		}
 		if !happened { // the last step is behind us
 			r.want("5.6.6", isNew, "without a power cut the new block is not in force")
+			r.lasts(new)
 			break
 		}
 	}

@@ -281,9 +281,8 @@ func checkUnknownRequests(r *run) {
 	for _, op := range []protocol.Op{0, 12, 23, 24, 127, 255, 256, 256 + protocol.OpStop, 1<<16 + protocol.OpVoid, 1<<32 - 1} {
 		for _, args := range []any{pairs{}, pairs{{1, 1}, {2, "x"}}, pairs{{1, []any{1, 2}}}} {
 			id := r.newID()
-			if h, ok := r.insist(id, op, envelope(id, r.session, op, args)); ok {
-				r.want("4.4.2", h.Code == protocol.CodeUnknownRequest, "request number %d is answered with code %d", op, h.Code)
-			}
+			h, ok := r.insist(id, op, envelope(id, r.session, op, args))
+			r.want("4.4.2", ok && h.Code == protocol.CodeUnknownRequest, "request number %d is not answered, or with code %d", op, h.Code)
 		}
 	}
 	r.code("4.4.1", protocol.CodeOK, &protocol.AskProgress{Capture: p.Capture})
@@ -341,7 +340,9 @@ func checkArguments(r *run) {
 	table := r.arguments()
 	wrong := func(op protocol.Op, what string, args pairs) {
 		id := r.newID()
-		if h, ok := r.insist(id, op, envelope(id, r.session, op, args)); ok {
+		if h, ok := r.insist(id, op, envelope(id, r.session, op, args)); !ok {
+			r.fail("4.4.3", "%v with %s is not answered", op, what)
+		} else {
 			r.want("4.4.3", h.Code == protocol.CodeBadArgument, "%v with %s is answered with code %d", op, what, h.Code)
 		}
 	}

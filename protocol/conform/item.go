@@ -194,6 +194,9 @@ func skip(b []byte, depth int) ([]byte, *fault) {
 // skipCounts checks a typed array behind its tag.
 func skipCounts(tag uint64, b []byte) ([]byte, *fault) {
 	size := map[uint64]int{64: 1, 69: 2, 70: 4}[tag]
+	if size == 0 && tag > 64 && tag < 88 { // RFC 8746's others
+		return nil, &fault{"3.3.4", fmt.Sprintf("a typed array of tag %d", tag)}
+	}
 	if size == 0 {
 		return nil, &fault{"3.3.2", fmt.Sprintf("tag %d", tag)}
 	}

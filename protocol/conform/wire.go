@@ -207,6 +207,8 @@ func blame(payload []byte, err error) *fault {
 		return &fault{"4.5.2", why}
 	case op == protocol.OpWhoAreYou && missing:
 		return &fault{"4.6.3", why}
+	case op == protocol.OpWhoAreYou && strings.Contains(why, "version"):
+		return &fault{"4.6.1", why}
 	case op == protocol.OpFetch && strings.Contains(why, "key 5"):
 		return &fault{"5.5.3", why}
 	case missing:
