@@ -57,7 +57,7 @@ static struct panecal_setup setup;
 static const char *banner = "";
 static sigjmp_buf dark;
 static volatile sig_atomic_t ticking; /* the unit has power and has begun */
-static bool powered;
+static bool powered, announced; /* announced: the first line is out */
 static double back_at = -1; /* power returns; -1 = by command only */
 
 double now_ms(void)
@@ -77,7 +77,7 @@ uint32_t panecal_port_ms(void)
 void event(const char *format, ...)
 {
     va_list arguments;
-    if (!settings.events) {
+    if (!settings.events || !announced) {
         return;
     }
     va_start(arguments, format);
@@ -402,6 +402,7 @@ int main(int argc, char **argv)
     sigaction(SIGALRM, &action, NULL);
     signal(SIGPIPE, SIG_IGN);
     setitimer(ITIMER_REAL, &every, NULL);
+    power_on(); /* before anybody can send what would be dropped */
     printf("{\"port\":\"%s\"", path);
     if (setup.open_text != NULL) {
         print_text("open", setup.open_text);
@@ -409,7 +410,7 @@ int main(int argc, char **argv)
     }
     puts("}");
     fflush(stdout);
-    power_on();
+    announced = true;
 
     (void)sigsetjmp(dark, 1); /* where the unit comes out when its power fails */
     while (!ended || stay) {
