@@ -359,6 +359,19 @@ func checkDamagedBlock(r *run) {
 // checkPowerCuts cuts the power at every step of the way of a block into
 // force, and after the answer that says that it is.
 func checkPowerCuts(r *run) {
+	if _, err := r.opt.Bench.CutAt(0); errors.Is(err, ErrUnable) {
+		r.textOK = true
+		if r.unable(r.opt.Bench.Power(false), "5.6.6") {
+			r.textOK = false
+			return
+		}
+		r.pause(50 * time.Millisecond)
+		before := r.id
+		if r.unable(r.opt.Bench.Power(true), "5.6.6") || !r.begin() {
+			return
+		}
+		r.want("5.1.1", r.id == before, "after a power cut the identity is another")
+	}
 	one, two := r.block(protocol.Written, 17), r.block(protocol.Released, 18)
 	for range 2 { // both ways: the memory may have two places
 		if !r.cuts(one, two, &protocol.Commit{Length: len(two), CRC: lastFour(two)}) ||
@@ -425,9 +438,8 @@ func (r *run) cuts(old, new []byte, how protocol.RequestBody) bool {
 				said, answered = h.Code, ok
 			}
 			r.open = nil
-			if r.unable(r.opt.Bench.Power(false), "5.6.6") {
-				r.settle()
-				r.textOK = false
+			if err := r.opt.Bench.Power(false); err != nil {
+				r.fail("5.6.6", "%v", err)
 				return false
 			}
 			r.pause(50 * time.Millisecond)
