@@ -3,6 +3,7 @@ package screen
 import (
 	"fmt"
 	"reflect"
+	"strings"
 
 	tea "github.com/charmbracelet/bubbletea"
 
@@ -133,4 +134,19 @@ func Kinds() []PageKind {
 		all = append(all, k)
 	}
 	return all
+}
+
+// OwnTexts are the longest things that the screen itself has to say.
+func (l *Language) OwnTexts() []string {
+	w := &l.words
+	return []string{w.leaveHow, fill(w.manyRun, "n", 3) + " " + w.leaveAgain, w.nothingToSkip, fill(w.skipAgain, "nest", l.aloud("3")), w.busy,
+		l.unreadable(Input{Fault: "it holds an escape; set the scanner's prefix to none", Text: "ABCDEFGHIJKLMNOPQRSTUVWXYZ"}, false),
+		l.unreadable(Input{Fault: "byte E4 is no UTF-8; check the scanner's character set", Text: "ABCDEFGHIJKLMNOPQRSTUVWXYZ"}, false),
+		w.scannerLost, w.scannerBack, w.noLabelOpen, w.noted,
+		l.settled(Settings{"WO-2026-00417", 300, "W-2025-11", "G-2025-08", "E-2025-31"})}
+}
+
+// Questions are the block letters of questions.
+func (l *Language) Questions() []string {
+	return strings.Split(l.words.leaveCall+" / "+strings.ToUpper(fill(l.words.skipCall, "nest", l.aloud("3"))), " / ")
 }

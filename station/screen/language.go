@@ -54,6 +54,7 @@ type words struct {
 	stop, hint                                string // line by line
 	leaveHow, leaveAgain, oneRuns, manyRun    string
 	nothingToSkip, skipAgain, busy            string
+	leaveCall, skipCall                       string // questions in block letters, two lines apart by " / "
 	pageEntry, pageKeys                       string // footer of a page
 	badBadge, badNumber, noLabelOpen          string // what a page or a command label refuses
 	unknownCommand, noted, reworked           string

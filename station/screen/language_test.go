@@ -125,6 +125,11 @@ func TestBlockLettersFit(t *testing.T) {
 				}
 			}
 		}
+		for _, line := range l.Questions() {
+			if !term.Five().Has(line) || term.Five().Width(line) > 76 {
+				t.Errorf("%s: %q takes %d of 76 columns", name, line, term.Five().Width(line))
+			}
+		}
 		words := l.Verdicts()
 		for i, a := range words {
 			if w := term.Five().Width(a); w > 18 {
@@ -252,5 +257,21 @@ func TestGalleryInEveryLanguage(t *testing.T) {
 			}
 		}
 		golden(t, "language-"+name, all.String())
+	}
+}
+
+// What the screen itself has to say is whole, whatever stands beside it.
+func TestOwnTextsFit(t *testing.T) {
+	for _, name := range screen.Languages() {
+		l := lang(t, name)
+		for _, text := range l.OwnTexts() {
+			for _, size := range sizes {
+				s := judged(judged(bench(3), 0, passed, station.HandsPassed), 1, dirty, station.HandsFailed)
+				p := screen.DrawIn(l, s, size[0], size[1], false, "", text, screen.Hint{Label: label})
+				if !strings.Contains(squashed(p.Text), squashed(text)) {
+					t.Errorf("%s at %v: %q is not whole\n%s", name, size, text, p.Text)
+				}
+			}
+		}
 	}
 }

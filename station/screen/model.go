@@ -36,6 +36,7 @@ type model struct {
 	collector Collector
 	w, h      int
 	ask       question
+	askedAt   time.Time // of the snapshot in which it was asked
 	leaving   bool
 
 	picture string // the last one drawn
@@ -52,6 +53,16 @@ type model struct {
 type question struct {
 	key  Key // NoKey when nothing is asked
 	nest int
+}
+
+// askFor is how long a question stands in the place of the hands' sentence.
+const askFor = 8 * time.Second
+
+// question asks, in block letters, or withdraws what was asked.
+func (m *model) question(q question, text string) {
+	m.ask, m.askedAt, m.asked = q, m.snap.At, call{tone: term.Hold}
+	first, second, _ := strings.Cut(strings.ToUpper(text), " / ")
+	m.asked.lines = [2]string{first, second}
 }
 
 // Init implements tea.Model.
@@ -72,6 +83,10 @@ func (m *model) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 			m.ring()
 		}
 		m.snap, m.ready, m.stale = msg.snap, true, true
+		if m.ask.key != NoKey && m.snap.At.Sub(m.askedAt) > askFor {
+			m.say("")
+			m.question(question{}, "")
+		}
 		if m.snap.Closed {
 			return m, tea.Quit
 		}
@@ -112,7 +127,7 @@ func (m *model) take(entries []Entry, at time.Time) tea.Cmd {
 	for _, e := range entries {
 		asked := m.ask
 		m.say("")
-		m.ask = question{}
+		m.question(question{}, "")
 		switch e.Key {
 		case NoKey:
 			m.label(e, at)
@@ -124,7 +139,7 @@ func (m *model) take(entries []Entry, at time.Time) tea.Cmd {
 			m.skip(asked, at)
 		case KeyLeave:
 			if asked.key != KeyLeave {
-				m.ask = question{key: KeyLeave}
+				m.question(question{key: KeyLeave}, m.lang.words.leaveCall)
 				m.say(m.lang.leaveQuestion(m.snap.Nests))
 				continue
 			}
@@ -165,7 +180,7 @@ func (m *model) skip(asked question, at time.Time) {
 	case asked.key == KeySkip && asked.nest == m.snap.Hands.Nest:
 		m.pass(Input{Kind: Skip, Nest: asked.nest, At: at})
 	default:
-		m.ask = question{key: KeySkip, nest: m.snap.Hands.Nest}
+		m.question(question{key: KeySkip, nest: m.snap.Hands.Nest}, fill(m.lang.words.skipCall, "nest", m.lang.aloud(n.Name)))
 		m.say(fill(m.lang.words.skipAgain, "nest", m.lang.aloud(n.Name)))
 	}
 }

@@ -27,6 +27,7 @@ type view struct {
 
 	typed string // characters entered so far
 	own   string // what the screen itself has to say, "" when nothing
+	asked call   // what it asked, instead of the hands' sentence; no lines when nothing
 	hints []Hint // labels to type
 }
 
@@ -160,6 +161,9 @@ func (v *view) held(code station.Code, n *station.NestView) station.Code {
 // sentence stands there in words.
 func (v *view) drawHands(c *canvas, a rect, font term.Font, pad int) {
 	hands, words := v.called()
+	if v.asked.lines[0] != "" {
+		hands, words = v.asked, v.own
+	}
 	v.drawCall(c, a, font, pad, hands, words)
 }
 
@@ -235,14 +239,14 @@ func (v *view) drawWords(c *canvas, a rect) {
 	a.x, a.w = a.x+1, a.w-2
 	bottom := a.y + a.h
 	hints := v.hintLines(a.w, max(1, a.h/3))
-	if len(hints) > 0 && a.h > 3 {
+	if len(hints) > 0 && a.h > 3 && v.own == "" {
 		bottom -= len(hints)
 		for i, line := range hints {
 			c.text(a.x, bottom+i, term.Plain, line)
 		}
 	}
 	if v.own != "" {
-		a.y += v.say(c, rect{a.x, a.y, a.w, max(bottom-a.y-2, 1)}, term.Hold, v.own)
+		a.y += v.say(c, rect{a.x, a.y, a.w, max(bottom-a.y-1, 1)}, term.Hold, v.own)
 	}
 	words := v.explained()
 	a.y += c.paragraph(rect{a.x, a.y, a.w, bottom - a.y}, term.Strong, words)
