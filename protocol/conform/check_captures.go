@@ -12,7 +12,7 @@ import (
 func captureChecks() []check {
 	return []check{
 		{"start of a capture", []string{"5.3.1", "5.3.2", "5.3.3", "5.4.1", "5.5.4"}, checkStart},
-		{"progress and end", []string{"5.3.4", "5.3.8", "5.3.9", "5.4.2"}, checkProgress},
+		{"progress and end", []string{"5.3.4", "5.3.8", "5.3.9", "5.4.2", "5.5.6"}, checkProgress},
 		{"fetches", []string{"5.5.1", "5.5.2", "5.5.3", "5.5.4", "5.5.5", "5.5.6"}, checkFetch},
 		{"raw counts", []string{"5.3.5"}, checkRaw},
 		{"counts that stick", []string{"5.3.6"}, checkSaturation},
@@ -127,6 +127,10 @@ func checkProgress(r *run) {
 	if r.main() != protocol.Ranges {
 		if counts, _, ok := r.table(r.capture, protocol.TotalTable, 1); ok {
 			r.want("5.3.9", len(counts) == r.id.Zones(), "the capture is not held")
+		}
+		counts, _, ok := r.table(r.capture, protocol.FrameTable, min(2, frames))
+		for i := 1; ok && i < len(counts) && frames > 1; i += 2 {
+			r.want("5.5.6", counts[i] == 0, "a frame that was never begun has %d counts in zone %d", counts[i], i/2)
 		}
 	}
 }

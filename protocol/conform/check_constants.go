@@ -16,7 +16,7 @@ func constantsChecks() []check {
 		{"staging", []string{"5.6.2", "5.6.3"}, checkStaging},
 		{"commit", []string{"5.6.4", "5.6.5", "4.5.2", "4.5.3", "4.5.4"}, checkCommit},
 		{"busy", []string{"4.4.4", "4.5.3"}, checkBusy},
-		{"the block in force", []string{"5.6.1", "6.1", "6.3"}, checkBlock},
+		{"the block in force", []string{"5.6.1", "5.6.3", "6.1", "6.3"}, checkBlock},
 		{"void", []string{"5.6.7", "6.4"}, checkVoid},
 		{"constants and captures", []string{"5.6.8", "4.5.5"}, checkConstantsWhileCapturing},
 		{"constants applied", []string{"5.3.7", "6.2"}, checkApplied},
@@ -251,11 +251,13 @@ func checkBlock(r *run) {
 	written := resealed(append(slices.Clone(block[:n-8]), 1, 0, 0, 0, 0, 0, 0, 0))
 	_ = r.writeBlock("6.3", written) && r.inForce("6.3", written, "after the state changed to written") &&
 		r.writeBlock("6.3", block) && r.inForce("6.3", block, "after the state changed to released")
-	// Sizes: one offset for all, no bins.
+	// The smallest, which every unit has to hold: no bins, one offset for all.
 	b := r.constants(7)
 	b.Bins, b.FirstBin, b.LeakageBins, b.BinScale, b.Offsets = 0, 0, nil, 0, []int32{-77}
-	if data, err := b.Marshal(); err == nil && r.writeBlock("5.6.4", data) {
-		r.inForce("6.1", data, "after a commit of a shorter block")
+	if data, err := b.Marshal(); err == nil {
+		if r.want("5.6.3", r.writeBlock("5.6.4", data), "a block without bins is not taken") {
+			r.inForce("6.1", data, "after a commit of a shorter block")
+		}
 	}
 }
 

@@ -84,7 +84,7 @@ func Run(ctx context.Context, opt Options) (*Report, error) {
 	r.wire = &wire{port: opt.Port, console: opt.OpenText != "", maxOut: protocol.MaxPayload,
 		depart: func(f *fault) { r.fail(f.clause, "%s", f.why) }}
 	for _, c := range Clauses() {
-		res := &Result{Clause: c.Number, Title: c.title(), Outcome: NotTried, Why: "the run did not get there"}
+		res := &Result{Clause: c.Number, Title: c.title(), Outcome: NotTried, Why: notReached}
 		switch {
 		case c.Inside:
 			res.Outcome, res.Why = Inside, ""
@@ -137,6 +137,8 @@ func (r *run) all() error {
 	return nil
 }
 
+const notReached = "the run did not get there"
+
 // attempts are how often a check is made when this machine stands still.
 const attempts = 5
 
@@ -157,11 +159,12 @@ func (r *run) try(c check) error {
 		return fmt.Errorf("trying %s: %w", c.name, err)
 	}
 	for _, n := range c.clauses {
-		if why, skip := r.skipped[n]; skip {
-			if res := r.result(n); res.Outcome == NotTried {
-				res.Why = why
-			}
-		} else if res := r.result(n); res.Outcome == NotTried {
+		res := r.result(n)
+		if why, skip := r.skipped[n]; res.Outcome != NotTried {
+			continue
+		} else if skip {
+			res.Why = why
+		} else if res.Why == notReached {
 			res.Why = "something before it failed"
 		}
 	}
