@@ -1,9 +1,13 @@
 /* decoder.c: a unit in memory that takes any bytes for its line.
  *
- * The first byte of the input chooses: even, the rest is what comes over the
- * line; odd, the rest is payloads, each with two bytes of length before it,
- * that come in good packets. Whatever comes, each answer must be a whole
- * packet no longer than announced, with good deterministic CBOR in it. */
+ * The lowest two bits of the first byte choose what the rest is: 0 or 2, what
+ * comes over the line; 1, payloads, each with two bytes of length before it,
+ * that come in good packets; 3, a constants block, again with its length, that
+ * is given a good check, staged and committed, and then payloads. Bit 2: writing
+ * takes long, so the unit is busy first. Bit 3: there is a console.
+ *
+ * Whatever comes, each answer must be a whole packet no longer than announced,
+ * with good deterministic CBOR in it. */
 #include <stddef.h>
 #include <stdlib.h>
 #include <string.h>
@@ -64,7 +68,7 @@ void panecal_port_write(uint8_t byte)
     }
 }
 
-uint32_t panecal_port_ms(void) { return ms += 3; }
+uint32_t panecal_port_ms(void) { return ms += 40; }
 void panecal_port_restart(void) {}
 void panecal_port_console(uint8_t byte) { (void)byte; }
 
@@ -124,9 +128,13 @@ bool panecal_port_store(uint32_t slot, uint32_t offset, const uint8_t *from, uin
     return true;
 }
 
-static const struct panecal_setup setup = {
-    .identity = {"f", "", "fuzz", "1", {2, 3, BINS, 1000, -1000, 100, 0, 32, IN, OUT, HELD, 20, 7, 0, FRAMES}},
-    .receive = receive, .staging = staging, .staging_bytes = BLOCK, .slot_bytes = PANECAL_SLOT_BYTES(BLOCK),
+#define NUMBERS(commit_ms) {2, 3, BINS, 1000, -1000, 100, 0, 32, IN, OUT, HELD, commit_ms, 7, 0, FRAMES}
+#define MEMORY .receive = receive, .staging = staging, .staging_bytes = BLOCK, .slot_bytes = PANECAL_SLOT_BYTES(BLOCK)
+static const struct panecal_setup setups[4] = {
+    {.identity = {"f", "", "fuzz", "1", NUMBERS(20)}, MEMORY},
+    {.identity = {"f", "S", "fuzz", "1", NUMBERS(200)}, MEMORY},
+    {.identity = {"f", "", "fuzz", "1", NUMBERS(20)}, MEMORY, .open_text = "aab", .close_text = "off"},
+    {.identity = {"f", "", "fuzz", "1", NUMBERS(200)}, MEMORY, .open_text = "aab", .close_text = "off"},
 };
 
 static void run(const uint8_t *bytes, size_t n)
@@ -167,14 +175,63 @@ static void send(const uint8_t *payload, uint32_t n)
     run(packet, at);
 }
 
+/* A head with a number of up to 16 bits. */
+static uint32_t put16(uint8_t *to, uint8_t major, uint32_t value)
+{
+    to[0] = (uint8_t)(major << 5 | (value < 24 ? value : value < 256 ? 24 : 25));
+    if (value >= 256) {
+        to[1] = (uint8_t)(value >> 8);
+        to[2] = (uint8_t)value;
+        return 3;
+    }
+    to[1] = (uint8_t)value;
+    return value < 24 ? 1 : 2;
+}
+
+/* Stages and commits a block whose check is good and whose length is stated. */
+static void commit(const uint8_t *from, uint32_t n)
+{
+    uint8_t block[BLOCK], request[IN];
+    memcpy(block, from, n);
+    panecal_set32(block + 8, n);
+    panecal_set32(block + n - 4, ~panecal_crc(PANECAL_CRC_START, block, n - 4));
+    for (uint32_t at = 0; at < n; at += 200) {
+        uint32_t part = n - at < 200 ? n - at : 200, end = 5;
+        memcpy(request, "\x84\x01\x05\x07\xA3", 5);
+        request[end++] = 1;
+        end += put16(request + end, CBOR_UINT, n);
+        request[end++] = 2;
+        end += put16(request + end, CBOR_UINT, at);
+        request[end++] = 3;
+        end += put16(request + end, CBOR_BYTES, part);
+        memcpy(request + end, block + at, part);
+        send(request, end + part);
+    }
+    for (int twice = 0; twice < 2; twice++) {
+        uint32_t tail = panecal_get32(block + n - 4), end = 6;
+        memcpy(request, "\x84\x02\x05\x08\xA2\x01", 6);
+        end += put16(request + end, CBOR_UINT, n);
+        request[end++] = 2;
+        request[end++] = 0x1A;
+        for (int shift = 24; shift >= 0; shift -= 8) {
+            request[end++] = (uint8_t)(tail >> shift);
+        }
+        send(request, end);
+    }
+}
+
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
     static const uint8_t who[] = {0x84, 1, 5, 1, 0xA0};
-    memset(slots, 0xFF, sizeof slots);
-    panecal_begin(&unit, &setup);
-    answer_bytes = 0;
-    if (size == 0) {
+    if (size < 3) {
         return 0;
+    }
+    memset(slots, 0xFF, sizeof slots);
+    panecal_begin(&unit, &setups[data[0] >> 2 & 3]);
+    answer_bytes = 0;
+    if (data[0] & 8) {
+        run((const uint8_t *)"aaab", 4);
+        must(unit.open);
     }
     send(who, sizeof who); /* session 5 is open */
     if (data[0] % 2 == 0) {
@@ -184,8 +241,16 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     for (size_t at = 1; at + 2 <= size;) {
         size_t n = data[at] | (size_t)data[at + 1] << 8;
         at += 2;
-        n = n % (IN + 1) < size - at ? n % (IN + 1) : size - at;
-        send(data + at, (uint32_t)n);
+        n = n < size - at ? n : size - at;
+        if (at == 3 && data[0] & 2) {
+            n = n < BLOCK ? n : BLOCK;
+            if (n >= 20) {
+                commit(data + at, (uint32_t)n);
+            }
+        } else {
+            n = n < IN ? n : IN;
+            send(data + at, (uint32_t)n);
+        }
         at += n;
     }
     return 0;
