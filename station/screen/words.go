@@ -107,5 +107,6 @@ func (v *view) reason(n *station.NestView) string {
 
 // argsOf are what a verdict's sentence names, as far as the verdict knows.
 func argsOf(n *station.NestView) station.Args {
-	return station.Args{Nest: n.Name, Label: n.Label, Bin: fmt.Sprint(n.Verdict.HardBin), Detail: n.Verdict.Detail}
+	return station.Args{Nest: n.Name, Label: n.Label, Bin: fmt.Sprint(n.Verdict.HardBin), Detail: n.Verdict.Detail,
+		Other: n.Verdict.Other}
 }
