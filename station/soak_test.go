@@ -28,7 +28,7 @@ func TestSoak(t *testing.T) {
 		replay(t, text)
 		return
 	}
-	want := 3000
+	want := 2000
 	if text := os.Getenv("PANECAL_SOAK"); text != "" {
 		n, err := strconv.Atoi(text)
 		if err != nil {

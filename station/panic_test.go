@@ -1,0 +1,144 @@
+package station_test
+
+import (
+	"context"
+	"errors"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"example.org/panecal/protocol"
+	"example.org/panecal/protocol/simunit"
+	"example.org/panecal/station"
+	"example.org/panecal/station/product"
+	"example.org/panecal/store/record"
+)
+
+// TestPanicAnywhere plants a panic in everything that a station is connected
+// with: no verdict, the emitter dark, the station says so and leaves in time.
+func TestPanicAnywhere(t *testing.T) {
+	for _, where := range []string{"attempt intent", "attempt", "captures", "by serial", "by unit", "may", "result", "move", "verdict",
+		"identify", "status", "read", "void", "capture", "stage", "commit", "stop", "dial"} {
+		t.Run(where, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				bomb := &bomb{where: where}
+				b := start(t, rigging{product: "hopper-1", options: func(o *station.Options) {
+					bomb.memory, bomb.dialer = o.Log.(*memory), o.Dial
+					o.Log, o.Past, o.Dial, o.Gate, o.Fixture = bomb, bomb, bomb, bomb, bomb
+					told := o.OnVerdict
+					o.OnVerdict = func(v station.Verdict) { bomb.at("verdict"); told(v) }
+				}})
+				u := makeUnit(t, simunit.Hopper1(), 7, simunit.Options{Constants: adjustedBefore(t), Hands: []simunit.Move{}})
+				bomb.unit = u
+				b.runner.Scan(0, u.Serial())
+				b.sockets[0].put(u)
+				u.Seat(simunit.Seating{})
+				if where == "stop" {
+					time.Sleep(time.Second)
+					b.runner.Skip(0)
+				}
+				time.Sleep(25 * time.Second)
+				synctest.Wait()
+				if bomb.blown.Load() == 0 {
+					t.Errorf("never came there: %v", b.runner.Snapshot().Nests[0].Step)
+				}
+				if u.EmitterOn() {
+					t.Error("the emitter is on")
+				}
+				s := b.runner.Snapshot()
+				if where != "result" && len(s.Stops) == 0 && len(b.log.attempts()) == 0 && len(s.Messages) == 0 && len(b.done) == 0 {
+					t.Errorf("nothing is said: %+v", s)
+				}
+				for _, v := range b.seen() {
+					if v.Released() && where != "result" && where != "dial" && where != "identify" {
+						t.Errorf("released: %+v", v)
+					}
+				}
+				err := b.finish()
+				if internal := errors.Is(err, station.ErrInternal); internal != (where == "verdict") {
+					t.Errorf("Run returned %v", err)
+				}
+			})
+		})
+	}
+}
+
+// bomb blows once, where it is told to.
+type bomb struct {
+	*memory
+	dialer station.Dialer
+	where  string
+	unit   *simunit.Unit
+	blown  atomic.Int32
+}
+
+func (b *bomb) at(where string) {
+	if where == b.where && b.blown.Add(1) == 1 {
+		panic("a planted bug in " + where)
+	}
+}
+
+func (b *bomb) Append(r record.Body) (record.Ref, error) {
+	b.at(r.Kind().String())
+	return b.memory.Append(r)
+}
+func (b *bomb) AppendCapture(c record.Capture) (record.CaptureRef, error) {
+	b.at("captures")
+	return b.memory.AppendCapture(c)
+}
+func (b *bomb) BySerial(s string) ([]record.Entry, error) {
+	b.at("by serial")
+	return b.memory.BySerial(s)
+}
+func (b *bomb) ByUnitID(s string) ([]record.Entry, error) {
+	b.at("by unit")
+	return b.memory.ByUnitID(s)
+}
+func (b *bomb) May(context.Context, string, string) error     { b.at("may"); return nil }
+func (b *bomb) Result(context.Context, station.Verdict) error { b.at("result"); return nil }
+func (b *bomb) Move(_ context.Context, _ product.Nest, in bool) error {
+	b.at("move")
+	if in {
+		b.unit.SetScene(simunit.Scene{TargetMM: 300, Reflectance: 0.5})
+	} else {
+		b.unit.SetScene(simunit.Scene{})
+	}
+	return nil
+}
+func (b *bomb) Dial(ctx context.Context, n product.Nest) (station.Line, error) {
+	b.at("dial")
+	l, err := b.dialer.Dial(ctx, n)
+	return bombLine{l, b}, err
+}
+
+type bombLine struct {
+	station.Line
+	b *bomb
+}
+
+func (l bombLine) Identify(ctx context.Context) (protocol.Identity, error) {
+	l.b.at("identify")
+	return l.Line.Identify(ctx)
+}
+func (l bombLine) Status(ctx context.Context) (protocol.Status, error) {
+	l.b.at("status")
+	return l.Line.Status(ctx)
+}
+func (l bombLine) ReadConstants(ctx context.Context) ([]byte, error) {
+	l.b.at("read")
+	return l.Line.ReadConstants(ctx)
+}
+func (l bombLine) Void(ctx context.Context) error { l.b.at("void"); return l.Line.Void(ctx) }
+func (l bombLine) Stage(ctx context.Context, x []byte) error {
+	l.b.at("stage")
+	return l.Line.Stage(ctx, x)
+}
+func (l bombLine) Commit(ctx context.Context, x []byte) error {
+	l.b.at("commit")
+	return l.Line.Commit(ctx, x)
+}
+func (l bombLine) Stop(ctx context.Context) error { l.b.at("stop"); return l.Line.Stop(ctx) }
+func (l bombLine) Capture(ctx context.Context, r protocol.CaptureRequest, f func(protocol.Progress)) (*protocol.Capture, error) {
+	return l.Line.Capture(ctx, r, func(p protocol.Progress) { l.b.at("capture"); f(p) })
+}
