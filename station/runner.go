@@ -204,7 +204,9 @@ func (r *Runner) close() error {
 
 // step lets the machine take an event and carries out what follows.
 func (r *Runner) step(e Event) {
-	for _, effect := range r.machine.Step(e) {
+	effects := r.machine.Step(e)
+	r.logScan(e, effects)
+	for _, effect := range effects {
 		r.carryOut(effect)
 	}
 	s := r.machine.Snapshot()
