@@ -68,7 +68,10 @@ func Start(ctx context.Context, program string, o Options) (*Host, error) {
 		if err != nil {
 			return nil, err
 		}
-		return h, h.prepare(o, nil)
+		if err := h.prepare(o, nil); err != nil {
+			return nil, errors.Join(err, h.Close())
+		}
+		return h, nil
 	}
 	asked := o.Alike
 	if asked == nil {
