@@ -8,6 +8,7 @@ import (
 	"net"
 	"os"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -19,6 +20,7 @@ import (
 // consoleUnit is a unit with nothing but a text console: two zones of six
 // bins, a shot every microsecond.
 type consoleUnit struct {
+	mu    sync.Mutex
 	shots int64
 	began time.Time
 	dark  time.Time // zero while it fires
@@ -32,6 +34,12 @@ const (
 
 // fired is how many shots there were, and whether there will be more.
 func (u *consoleUnit) fired() (n int64, on bool) {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	return u.count()
+}
+
+func (u *consoleUnit) count() (n int64, on bool) {
 	until := time.Now()
 	if !u.dark.IsZero() {
 		until = u.dark
@@ -41,6 +49,8 @@ func (u *consoleUnit) fired() (n int64, on bool) {
 }
 
 func (u *consoleUnit) reply(line string) string {
+	u.mu.Lock()
+	defer u.mu.Unlock()
 	words := strings.Fields(line)
 	if len(words) == 0 {
 		return "no"
@@ -58,7 +68,7 @@ func (u *consoleUnit) reply(line string) string {
 		u.shots, u.began, u.dark = n, time.Now(), time.Time{}
 		return "ok"
 	case word == "fired":
-		n, on := u.fired()
+		n, on := u.count()
 		return fmt.Sprintf("fired %d %s", n, map[bool]string{true: "on", false: "off"}[on])
 	case word == "dark":
 		if u.dark.IsZero() {
@@ -69,7 +79,7 @@ func (u *consoleUnit) reply(line string) string {
 		if _, err := fmt.Sscan(args[0], &n); err != nil {
 			return "no"
 		}
-		fired, _ := u.fired()
+		fired, _ := u.count()
 		out := "counts"
 		for b := range int64(consoleBins) {
 			out += fmt.Sprintf(" %d", fired*(n+1)*(b+1)/1000)
