@@ -52,7 +52,11 @@ func (v *view) drawPage(c *canvas) {
 		}
 		hands := rect{0, 1, c.w, 2*font.Rows() + 1 + 2*pad}
 		v.drawHeader(c)
-		v.drawCall(c, hands, font, pad, call{lines: text.call, tone: tone}, text.say)
+		show := call{lines: text.call, tone: tone}
+		if v.asked.lines[0] != "" {
+			show = v.asked
+		}
+		v.drawCall(c, hands, font, pad, show, text.say)
 		a.y = hands.y + hands.h + 1
 		a.h -= a.y
 	}

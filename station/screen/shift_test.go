@@ -184,3 +184,19 @@ func TestStandingAndReasons(t *testing.T) {
 		}
 	}
 }
+
+// What answers the hands is seen, also beside a stop that has much to say.
+func TestAnswersStandBeforeStops(t *testing.T) {
+	s := bench(3)
+	s.Stops = []station.Stop{{Nest: 2, Code: station.StopPort, Args: station.Args{Nest: "nest 3",
+		Detail: "opening tcp:127.0.0.1:5403: opening tcp:127.0.0.1:5403: dial tcp 127.0.0.1:5403: connect: connection refused"}, Since: noon}}
+	s.At = noon.Add(time.Hour)
+	s.Messages = []station.Message{{At: s.At, Nest: station.NoNest, Code: station.RefusedNoNest}}
+	if p := screen.Draw(s, 80, 24, false, "", ""); !strings.Contains(spoken(p), "No nest is empty. Take a finished unit out first.") {
+		t.Errorf("the answer is not on the screen\n%s", p.Text)
+	}
+	s.At = s.At.Add(time.Minute)
+	if p := screen.Draw(s, 80, 24, false, "", ""); !strings.Contains(spoken(p), "connection refused") {
+		t.Errorf("the stop is not on the screen\n%s", p.Text)
+	}
+}

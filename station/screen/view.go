@@ -1,7 +1,9 @@
 package screen
 
 import (
+	"slices"
 	"strings"
+	"time"
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
@@ -310,10 +312,14 @@ func alarming(code station.Code) bool {
 	return true
 }
 
-// news returns stops, then messages, newest first, without what the called
-// nest says of itself already.
+// freshFor is how long a message stands before the stops: it answers what the
+// hands have just done.
+const freshFor = 10 * time.Second
+
+// news returns the newest messages, then stops, then what is to be known, then
+// older messages, without what the called nest says of itself already.
 func (v *view) news() []station.Message {
-	var all []station.Message
+	var fresh, all, old []station.Message
 	for _, s := range v.snap.Stops {
 		all = append(all, station.Message{Nest: s.Nest, Code: s.Code, Args: s.Args})
 	}
@@ -325,11 +331,13 @@ func (v *view) news() []station.Message {
 		case own != nil && m.Nest == v.snap.Hands.Nest && own.Verdict != nil && own.Verdict.Code == m.Code,
 			own != nil && own.Verdict == nil && own.Trouble != nil && own.Trouble.Code == m.Code && own.Trouble.Args == m.Args,
 			stopped(v.snap.Stops, m):
-			continue
+		case v.snap.At.Sub(m.At) < freshFor && alarming(m.Code):
+			fresh = append(fresh, m)
+		default:
+			old = append(old, m)
 		}
-		all = append(all, m)
 	}
-	return all
+	return slices.Concat(fresh, all, old)
 }
 
 func stopped(stops []station.Stop, m station.Message) bool {
