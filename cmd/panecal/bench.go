@@ -91,7 +91,7 @@ func (b *bench) setUp(o benchOptions) error {
 		Software: version, WorkOrder: o.workOrder, Lot: o.lot, Recent: recent, HandsTime: o.handsTime,
 		SameInARow: o.shift.sameInARow, CheckEvery: o.shift.checkEvery,
 	}, station.Options{
-		Dial: dialer{func() product.Line { return b.inForce().Product.Line }}, Log: b.store, Past: b.store,
+		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return b.inForce().Product.Line }}, Log: b.store, Past: b.store,
 		OnVerdict: o.onVerdict, Logger: logger,
 	})
 	if err != nil {

@@ -20,6 +20,8 @@ import (
 const (
 	demoNests = 3
 	demoSeed  = 54
+
+	demoGraceMS = 2000
 )
 
 func newDemo() *cobra.Command {
@@ -85,6 +87,8 @@ func newDemonstration(c *cobra.Command) (*demonstration, error) {
 	if d.config, err = d.where.readConfig(); err != nil {
 		return nil, err
 	}
+	// Units and station share this computer, which may be busy.
+	d.config.GraceMS = demoGraceMS
 	d.files, err = readCatalogue(d.config)
 	return d, err
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"time"
 
 	"example.org/panecal/protocol"
 	"example.org/panecal/protocol/link"
@@ -11,7 +12,8 @@ import (
 
 // dialer opens the lines of nests: serial ports, or loopback TCP to a bridge.
 type dialer struct {
-	line func() product.Line // of the product in force
+	grace time.Duration       // see protocol.Options
+	line  func() product.Line // of the product in force
 }
 
 func (d dialer) Dial(ctx context.Context, n product.Nest) (station.Line, error) {
@@ -20,7 +22,7 @@ func (d dialer) Dial(ctx context.Context, n product.Nest) (station.Line, error) 
 	if err != nil {
 		return nil, err
 	}
-	return &line{protocol.NewClient(l, protocol.Options{Baud: p.Baud}), l}, nil
+	return &line{protocol.NewClient(l, protocol.Options{Baud: p.Baud, Grace: d.grace}), l}, nil
 }
 
 // line is a client with the port that it speaks on.

@@ -44,6 +44,7 @@ func TestScripts(t *testing.T) {
 			"code":  wantCode,
 			"units": startUnits,
 			"hold":  holdStore,
+			"grace": giveGrace,
 		},
 	})
 }
@@ -110,4 +111,13 @@ func holdStore(ts *testscript.TestScript, neg bool, args []string) {
 	s, err := store.Open(ts.MkAbs(args[0]), store.Options{Command: "the other one"})
 	ts.Check(err)
 	ts.Defer(func() { ts.Check(s.Close()) })
+}
+
+// giveGrace is `grace CONFIG`: units and station share a computer that may be
+// busy with other tests, so that an answer may take its time.
+func giveGrace(ts *testscript.TestScript, neg bool, args []string) {
+	name := ts.MkAbs(args[0])
+	text, err := os.ReadFile(name)
+	ts.Check(err)
+	ts.Check(os.WriteFile(name, append([]byte("grace_ms = 5000\n"), text...), 0o640))
 }
