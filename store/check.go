@@ -251,7 +251,7 @@ func (c *checker) frames(s *segment, end, promised int64, each func(string, int6
 			}
 			continue
 		}
-		if !errors.Is(err, errShort) && !errors.Is(err, errBroken) {
+		if !noFrame(err) {
 			return err
 		}
 		next, found, ferr := findFrame(s, at+1, end)

@@ -72,7 +72,7 @@ func TestKilledAtAnyByte(t *testing.T) {
 	last := after["journal-00000003.seg"]
 	work := filepath.Join(t.TempDir(), "log")
 	states := 0
-	for n := header; n <= len(last); n += stride(11) {
+	for n := header; n <= len(last); n += stride(37) {
 		state := map[string][]byte{}
 		for name, b := range before {
 			state[name] = b
@@ -104,7 +104,7 @@ func TestKilledAtAnyByte(t *testing.T) {
 	}
 	t.Logf("%d states", states)
 	// Cut before what the head file promises is damage, and is refused.
-	for n := 0; n < len(last); n += stride(31) {
+	for n := 0; n < len(last); n += stride(97) {
 		after["journal-00000003.seg"] = last[:n]
 		lay(t, work, after)
 		if s, err := store.Open(work, store.Options{}); !errors.Is(err, store.ErrDamaged) {
@@ -131,7 +131,7 @@ func frameEnd(t testing.TB, b []byte, offset int) int64 {
 // but what was said to be unknown.
 func TestEveryDiskCallFailsInTurn(t *testing.T) {
 	for _, always := range []bool{false, true} {
-		for _, cause := range []error{syscall.ENOSPC, syscall.EIO} {
+		for _, cause := range []error{syscall.ENOSPC, syscall.EIO, syscall.EROFS} {
 			t.Run(fmt.Sprintf("%v always %v", cause, always), func(t *testing.T) {
 				t.Parallel()
 				at := 1
@@ -236,6 +236,49 @@ func runWithFailure(t *testing.T, at int, always bool, cause error) bool {
 	return failed > 0
 }
 
+// Each call of a whole start fails in turn, those that read too: the store
+// opens, or says that the disk fails, and never that the log is damaged. What
+// is acknowledged meanwhile is there when the disk is well again.
+func TestEveryCallOfAStartFailsInTurn(t *testing.T) {
+	for _, always := range []bool{false, true} {
+		t.Run(fmt.Sprintf("always %v", always), func(t *testing.T) {
+			dir := smallLog(t)
+			acked := 8
+			for at := 1; ; at++ {
+				d := &failing{Disk: store.OSDisk(), reads: true, always: always, err: syscall.EIO}
+				d.arm(at)
+				s, err := store.Open(dir, store.Options{Now: clock()}.On(d))
+				if err == nil {
+					_, err = s.Append(note("A", "more"))
+					if err == nil {
+						acked++
+					}
+					if cerr := s.Close(); cerr != nil && !errors.Is(cerr, syscall.EIO) {
+						t.Errorf("call %d: closing: %v", at, cerr)
+					}
+				}
+				_, failed := d.count()
+				if err != nil && (!errors.Is(err, syscall.EIO) || errors.Is(err, store.ErrDamaged)) {
+					t.Errorf("call %d: %v", at, err)
+				}
+				unknown := errors.Is(err, store.ErrUnknown)
+				r := check(t, dir)
+				if len(r.Problems) > 0 || int(r.Records) != acked && !(unknown && int(r.Records) == acked+1) {
+					t.Fatalf("call %d: %d records, %d acknowledged, %v", at, r.Records, acked, r.Problems)
+				}
+				acked = int(r.Records)
+				if failed == 0 {
+					t.Logf("clean at call %d", at)
+					return
+				}
+				if at > 1000 {
+					t.Fatal("no clean run")
+				}
+			}
+		})
+	}
+}
+
 // A store whose creation failed is not there.
 func TestCreateIsWholeOrNothing(t *testing.T) {
 	for at := 1; ; at++ {
@@ -259,29 +302,76 @@ func TestCreateIsWholeOrNothing(t *testing.T) {
 	}
 }
 
-// A segment that is deleted under the writer takes no more records.
-func TestDeletedSegmentIsNoticed(t *testing.T) {
-	dir := create(t)
-	s := open(t, dir)
-	if _, err := s.Append(note("A", "0")); err != nil {
-		t.Fatal(err)
+// A store whose files are deleted or replaced under the writer takes no more
+// records: what it writes there, nobody will find.
+func TestFilesDeletedUnderTheWriterStopIt(t *testing.T) {
+	away := func(name string) func(*testing.T, string) {
+		return func(t *testing.T, dir string) {
+			if err := os.Rename(filepath.Join(dir, name), filepath.Join(dir, "away")); err != nil {
+				t.Skipf("not possible here: %v", err)
+			}
+		}
 	}
-	if err := os.Rename(filepath.Join(dir, "journal-00000002.seg"), filepath.Join(dir, "away")); err != nil {
-		t.Skipf("not possible here: %v", err)
+	cases := map[string]struct {
+		change  func(t *testing.T, dir string)
+		unknown bool // the record was written, to where nobody finds it
+		goesOn  bool // what is derived is made anew
+	}{
+		"segment deleted": {away("journal-00000002.seg"), true, false},
+		"segment replaced": {func(t *testing.T, dir string) {
+			away("journal-00000002.seg")(t, dir)
+			if err := store.OSDisk().Rename(filepath.Join(dir, "journal-00000001.seg"), filepath.Join(dir, "journal-00000002.seg")); err != nil {
+				t.Fatal(err)
+			}
+		}, true, false},
+		"lock deleted": {away("lock"), false, false},
+		"whole folder moved": {func(t *testing.T, dir string) {
+			if err := os.Rename(dir, dir+"-away"); err != nil {
+				t.Skipf("not possible here: %v", err)
+			}
+		}, false, false},
+		"database deleted": {away("log.db"), false, true},
+		"rows deleted":     {away("rows"), false, true},
 	}
-	ref, err := s.Append(note("A", "1"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := os.Stat(filepath.Join(dir, "journal-00000003.seg")); err != nil || ref.Sequence != 2 {
-		t.Errorf("record %v went to the deleted segment: %v", ref, err)
-	}
-	if _, err := s.BySerial("A"); err == nil {
-		t.Log("the first record was already in the database")
-	}
-	_ = s.Close() // says that a segment is missing
-	if r := check(t, dir); len(r.Problems) == 0 {
-		t.Error("the missing segment is not reported")
+	for name, c := range cases {
+		t.Run(name, func(t *testing.T) {
+			dir := create(t)
+			s, err := store.Open(dir, store.Options{Now: clock()})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := s.Append(attempt("A", 1)); err != nil {
+				t.Fatal(err)
+			}
+			if err := s.Settle(); err != nil {
+				t.Fatal(err)
+			}
+			c.change(t, dir)
+			for i := range 2 {
+				_, err = s.Append(attempt("A", 2+i))
+				if c.goesOn {
+					if err != nil {
+						t.Fatal(err)
+					}
+				} else if !errors.Is(err, store.ErrDamaged) || i == 0 && errors.Is(err, store.ErrUnknown) != c.unknown {
+					t.Errorf("append %d: %v", i+1, err)
+				}
+			}
+			if !c.goesOn {
+				_ = s.Close() // says what is missing
+				return
+			}
+			list, err := s.BySerial("A")
+			if err != nil || len(list) != 3 {
+				t.Errorf("%d records, %v", len(list), err)
+			}
+			if err := s.Close(); err != nil {
+				t.Fatal(err)
+			}
+			if r := check(t, dir); len(r.Problems) > 0 {
+				t.Error(r.Problems)
+			}
+		})
 	}
 }
 

@@ -18,10 +18,16 @@ func Create(dir string, o Options) error {
 	return nil
 }
 
-func create(dir string, o Options) (err error) {
+func create(dir string, o Options) error {
 	if strings.TrimSpace(o.Station) == "" {
 		return errors.New("the station has no name")
 	}
+	return makeFolder(dir, o.disk, func(tmp string) error { return fill(tmp, o) })
+}
+
+// makeFolder makes the folder dir, which must not exist or be empty, with what
+// fill puts into it: whole or not at all.
+func makeFolder(dir string, d disk, fill func(tmp string) error) (err error) {
 	switch entries, err := os.ReadDir(dir); {
 	case err == nil && len(entries) > 0:
 		return ErrExists
@@ -41,7 +47,7 @@ func create(dir string, o Options) (err error) {
 			err = errors.Join(err, os.RemoveAll(tmp))
 		}
 	}()
-	if err := fill(tmp, o); err != nil {
+	if err := fill(tmp); err != nil {
 		return err
 	}
 	if err := os.Chmod(tmp, dirMode); err != nil {
@@ -50,10 +56,10 @@ func create(dir string, o Options) (err error) {
 	if err := ignoreMissing(os.Remove(dir)); err != nil {
 		return err
 	}
-	if err := o.disk.Rename(tmp, dir); err != nil {
+	if err := d.Rename(tmp, dir); err != nil {
 		return err
 	}
-	return o.disk.SyncDir(parent)
+	return d.SyncDir(parent)
 }
 
 // fill makes the files of an empty store.

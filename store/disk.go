@@ -20,7 +20,9 @@ type disk interface {
 	SyncDir(dir string) error
 	// Linked says whether path still names f: a file that was deleted or
 	// replaced takes writes and loses them.
+	// The error wraps errReplaced if not.
 	Linked(path string, f file) error
+	Free(dir string) (uint64, error) // bytes that may still be written
 }
 
 type file interface {
@@ -37,6 +39,9 @@ const (
 	fileMode = 0o640
 	dirMode  = 0o750
 )
+
+// errReplaced says that a file in use was deleted or replaced.
+var errReplaced = errors.New("deleted or replaced while it was in use")
 
 type osDisk struct{}
 
@@ -65,6 +70,7 @@ func (osDisk) Open(path string) (file, error)   { return open(path, os.O_RDONLY)
 func (osDisk) Update(path string) (file, error) { return open(path, os.O_RDWR|os.O_CREATE) }
 func (osDisk) Rename(from, to string) error     { return os.Rename(from, to) }
 func (osDisk) Remove(path string) error         { return os.Remove(path) }
+func (osDisk) Free(dir string) (uint64, error)  { return freeSpace(dir) }
 
 func (osDisk) List(dir string) ([]string, error) {
 	entries, err := os.ReadDir(dir)
@@ -100,14 +106,16 @@ func (osDisk) Linked(path string, f file) error {
 	if err != nil {
 		return err
 	}
+	return linked(path, mine)
+}
+
+// linked says whether path still names the file of which i was told.
+func linked(path string, i os.FileInfo) error {
 	there, err := os.Stat(path)
-	if err != nil {
-		return err
+	if errors.Is(err, os.ErrNotExist) || err == nil && !os.SameFile(i, there) {
+		return fmt.Errorf("%s: %w", path, errReplaced)
 	}
-	if !os.SameFile(mine, there) {
-		return fmt.Errorf("%s was replaced while it was written", path)
-	}
-	return nil
+	return err
 }
 
 // replaceUnsynced makes path hold data in one step, and durably once the

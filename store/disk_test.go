@@ -115,6 +115,7 @@ func (m *memory) List(dir string) ([]string, error) {
 
 func (m *memory) SyncDir(string) error            { return nil }
 func (m *memory) Linked(string, store.File) error { return nil }
+func (m *memory) Free(string) (uint64, error)     { return 1 << 40, nil }
 
 func (f *memoryFile) ReadAt(b []byte, off int64) (int, error) {
 	f.m.mu.Lock()
@@ -145,8 +146,10 @@ func (f *memoryFile) Close() error           { return nil }
 
 // failing is a disk of which one call fails: the one numbered at, and all
 // later ones if always is set. A write that fails leaves half of itself.
+// Calls that only read are counted if reads is set.
 type failing struct {
 	store.Disk
+	reads  bool
 	mu     sync.Mutex
 	at     int // 0: none
 	always bool
@@ -220,7 +223,45 @@ func (d *failing) SyncDir(dir string) error {
 	return d.Disk.SyncDir(dir)
 }
 
+func (d *failing) failsReading() error {
+	if !d.reads {
+		return nil
+	}
+	return d.fails()
+}
+
+func (d *failing) Open(path string) (store.File, error) {
+	if err := d.failsReading(); err != nil {
+		return nil, err
+	}
+	return d.wrap(d.Disk.Open(path))
+}
+
+func (d *failing) List(dir string) ([]string, error) {
+	if err := d.failsReading(); err != nil {
+		return nil, err
+	}
+	return d.Disk.List(dir)
+}
+
+func (f *failingFile) ReadAt(b []byte, off int64) (int, error) {
+	if err := f.d.failsReading(); err != nil {
+		return 0, err
+	}
+	return f.File.ReadAt(b, off)
+}
+
+func (f *failingFile) Size() (int64, error) {
+	if err := f.d.failsReading(); err != nil {
+		return 0, err
+	}
+	return f.File.Size()
+}
+
 func (d *failing) Linked(path string, f store.File) error {
+	if err := d.failsReading(); err != nil {
+		return err
+	}
 	if ff, ok := f.(*failingFile); ok {
 		f = ff.File
 	}

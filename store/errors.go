@@ -16,6 +16,11 @@ var (
 	// ErrNewer: a later program has written to the log; this one may follow
 	// it, but must not write.
 	ErrNewer = errors.New("the log is of a later program")
+	// ErrCopy: the store is a copy of a log that may have gone on; see Continue.
+	ErrCopy = errors.New("the store is a copy, which the next generation of the log may continue")
+	// ErrFull: the space that is left is kept for the results of attempts that
+	// have begun.
+	ErrFull = errors.New("the disk is too full for another attempt")
 	// ErrUnknown: the record may or may not have reached the disk. Appending
 	// the same body again settles it; any other append settles it first.
 	ErrUnknown = errors.New("not known whether the record was written")

@@ -38,3 +38,9 @@ func AppendFrame(b, content []byte) []byte { return appendFrame(b, content) }
 
 // Settle waits until head file and database say what is acknowledged.
 func (s *Store) Settle() error { return s.indexWorker.do(s.refresh) }
+
+// FindRecordsOn looks for records on another disk.
+func FindRecordsOn(d Disk, dir string) (*Salvage, error) { return salvage(d, dir) }
+
+// Data returns the bytes that were found.
+func (r Salvaged) Data() []byte { return r.data }

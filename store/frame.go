@@ -74,6 +74,11 @@ func readFrame(r io.ReaderAt, offset, size int64) ([]byte, int64, error) {
 	return content, offset + frameHead + n, nil
 }
 
+// noFrame says whether err is about what stands there, and not about reading it.
+func noFrame(err error) bool {
+	return errors.Is(err, io.EOF) || errors.Is(err, errShort) || errors.Is(err, errBroken)
+}
+
 // short turns the end of a file that shrank under the reader into errShort.
 func short(err error) error {
 	if errors.Is(err, io.EOF) {

@@ -29,6 +29,7 @@ type index struct {
 
 	proven   bool // the database's structure, once
 	db       *bbolt.DB
+	info     os.FileInfo // of the database file that is open
 	rows     file
 	setAside []string // names of databases that failed and were set aside
 	tail     int64    // bytes after the last whole frame of the journal
@@ -72,10 +73,20 @@ func (ix *index) open() error {
 		return fmt.Errorf("opening the database: %w", err)
 	}
 	ix.db = db
+	if ix.info, err = os.Stat(ix.path()); err != nil {
+		return errors.Join(err, ix.close())
+	}
 	if ix.rows, err = ix.disk.Update(filepath.Join(ix.dir, rowsName)); err != nil {
 		return errors.Join(fmt.Errorf("opening the rows: %w", err), ix.close())
 	}
 	return nil
+}
+
+// replaced says whether somebody deleted or replaced a file that is open:
+// what is written there is then seen by nobody.
+func (ix *index) replaced() bool {
+	return ix.db != nil && (errors.Is(linked(ix.path(), ix.info), errReplaced) ||
+		errors.Is(ix.disk.Linked(filepath.Join(ix.dir, rowsName), ix.rows), errReplaced))
 }
 
 // proveRows says whether the rows that the database counts are there.
@@ -190,6 +201,12 @@ func (ix *index) lookOnce(fn func(*view) error) error {
 // opening it again tells.
 func (ix *index) catchUp() error {
 	anew := false
+	if ix.replaced() {
+		ix.proven = false
+		if err := ix.close(); err != nil {
+			return err
+		}
+	}
 	for {
 		fresh := ix.db == nil && !ix.proven
 		if err := ix.open(); err != nil {

@@ -24,12 +24,18 @@ type writer struct {
 	f      file   // nil: the next frame begins a new segment
 	number uint32 // of the last segment there is, 0 for none
 	end    int64  // where its acknowledged frames end
+	// stopped is why nothing is written any more: somebody else deletes or
+	// replaces the files.
+	stopped error
 }
 
 // append writes content as one frame and syncs it. seq and hash are the log's
 // head, for the header if a segment begins. It returns where the frame is.
 // tried says that the frame may be on the disk in spite of an error.
 func (w *writer) append(content []byte, seq uint64, hash record.Hash) (number uint32, offset, length int64, tried bool, err error) {
+	if w.stopped != nil {
+		return 0, 0, 0, false, w.stopped
+	}
 	if w.f != nil && w.end >= maxSegment {
 		if err := w.give(); err != nil {
 			return 0, 0, 0, false, err
@@ -48,6 +54,10 @@ func (w *writer) append(content []byte, seq uint64, hash record.Hash) (number ui
 	}
 	if err == nil {
 		err = w.disk.Linked(path, w.f)
+	}
+	if errors.Is(err, errReplaced) {
+		w.stopped = &DamageError{File: filepath.Base(path), Offset: -1, What: errReplaced.Error()}
+		return 0, 0, 0, true, errors.Join(w.stopped, w.give())
 	}
 	if err != nil {
 		// After a failed sync the system may have dropped what it did not

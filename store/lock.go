@@ -96,6 +96,16 @@ func heldBy(dir string) (Holder, bool, error) {
 	return Holder{}, false, err
 }
 
+// held says whether the lock still keeps others out: its file may have been
+// deleted, and another process may hold the one that took its place.
+func (l *lock) held() error {
+	i, err := l.f.Stat()
+	if err != nil {
+		return err
+	}
+	return linked(l.f.Name(), i)
+}
+
 // release lets the lock go.
 func (l *lock) release() error {
 	return errors.Join(l.f.Truncate(0), l.f.Close())

@@ -21,6 +21,9 @@ type mark struct {
 	JournalEnd     int64       `json:"journal_end"` // byte
 	CaptureSegment uint32      `json:"capture"`
 	CaptureEnd     int64       `json:"capture_end"`
+	// Copy says that the store is a copy: it is read, and only the next
+	// generation of the log may follow from it.
+	Copy bool `json:"copy,omitempty"`
 }
 
 const (
@@ -31,26 +34,37 @@ const (
 // writeMark does not sync the directory: a power cut may bring the mark before
 // back, which promises less and is as true.
 func writeMark(d disk, dir string, m mark) error {
+	return writeMarkFile(d, filepath.Join(dir, markName), m)
+}
+
+func writeMarkFile(d disk, path string, m mark) error {
 	m.Schema = markSchema
 	b, err := seal(m)
 	if err != nil {
 		return err
 	}
-	return replaceUnsynced(d, filepath.Join(dir, markName), b)
+	return replaceUnsynced(d, path, b)
 }
 
 // readMark reads the head file; one that is not what was written is damage.
 func readMark(d disk, dir string) (mark, error) {
-	b, err := readAll(d, filepath.Join(dir, markName), 1<<16)
+	return readMarkFile(d, filepath.Join(dir, markName))
+}
+
+func readMarkFile(d disk, path string) (mark, error) {
+	b, err := readAll(d, path, 1<<16)
 	if err != nil {
 		return mark{}, err
 	}
+	damaged := func(what string) (mark, error) {
+		return mark{}, &DamageError{File: filepath.Base(path), Offset: -1, What: what}
+	}
 	var m mark
 	if err := unseal(b, &m); err != nil {
-		return mark{}, &DamageError{File: markName, Offset: -1, What: err.Error()}
+		return damaged(err.Error())
 	}
 	if m.Schema != markSchema {
-		return mark{}, &DamageError{File: markName, Offset: -1, What: "schema " + m.Schema}
+		return damaged("schema " + m.Schema)
 	}
 	return m, nil
 }

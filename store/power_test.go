@@ -387,7 +387,7 @@ func isRefusal(err error) bool { return errors.Is(err, errRefused) }
 // Whatever a power cut leaves of a log, all that was acknowledged is there and
 // the log goes on. PANECAL_CRASH=full tries 20,000 states and more.
 func TestPowerCuts(t *testing.T) {
-	runs, every := 3, 29
+	runs, every := 2, 41
 	if os.Getenv("PANECAL_CRASH") == "full" {
 		runs, every = 10, 1
 	}
@@ -412,7 +412,7 @@ func TestPowerCuts(t *testing.T) {
 
 // The states above find a store that forgets to sync.
 func TestPowerCutsFindAMissingSync(t *testing.T) {
-	p := newPowerRun(t, 1, 7, true)
+	p := newPowerRun(t, 1, 17, true)
 	p.starts(t, 1)
 	if len(p.failures) == 0 {
 		t.Errorf("nothing found in %d states", p.tried)

@@ -217,8 +217,11 @@ func readCapture(d disk, dir string, ref record.CaptureRef) (*record.Capture, er
 		return nil, damaged("the file ends before the capture")
 	}
 	packed, next, err := readFrame(f, ref.Offset, size)
-	if err != nil {
+	if noFrame(err) {
 		return nil, damaged(err.Error())
+	}
+	if err != nil {
+		return nil, err
 	}
 	if next-ref.Offset != ref.Length {
 		return nil, damaged("another capture stands there")

@@ -20,6 +20,9 @@ func (s *Store) resume(o Options) error {
 	if err != nil {
 		return err
 	}
+	if m.Copy {
+		return ErrCopy
+	}
 	// First what lies behind the mark is made durable. The database must never
 	// be ahead of the segments: a power cut now could take from them what a
 	// process that died had written and not synced.
@@ -30,24 +33,16 @@ func (s *Store) resume(o Options) error {
 	var p position
 	err = s.index.look(func(v *view) error {
 		p = v.pos
-		if m.Sequence == 0 {
-			return nil
-		}
-		_, _, err := getRecord(v.tx, place{m.Generation, m.Sequence}, &m.Hash)
-		return err
+		return v.holds(m)
 	})
-	if errors.Is(err, ErrNotFound) {
-		return &DamageError{File: journalKind.name(p.Segment), Offset: p.Offset,
-			What: fmt.Sprintf("the log ends at record %d, but %d were acknowledged", p.Sequence, m.Sequence)}
-	}
 	if err != nil {
 		return err
 	}
 	if p.Newest > record.Version {
 		return fmt.Errorf("%w: it has records of schema %d, this program writes %d", ErrNewer, p.Newest, record.Version)
 	}
-	if m.Store != p.Store {
-		return &DamageError{File: markName, Offset: -1, What: "it belongs to another store"}
+	if err := s.askWitness(p); err != nil {
+		return err
 	}
 	h := header{Store: p.Store, Station: p.Station, Generation: p.Generation}
 	base := writer{disk: o.disk, dir: s.dir, header: h, now: o.Now}
@@ -60,7 +55,23 @@ func (s *Store) resume(o Options) error {
 	s.acked = mark{Schema: markSchema, Store: p.Store, Station: p.Station, Generation: p.Generation, Sequence: p.Sequence, Hash: p.Hash,
 		Journal: p.Segment, JournalEnd: p.Offset, CaptureSegment: capture, CaptureEnd: end}
 	s.index.limit = s.acknowledged
-	return s.refresh()
+	return errors.Join(s.refresh(), s.tellWitness())
+}
+
+// holds says whether the log has the record that m says was acknowledged.
+func (v *view) holds(m mark) error {
+	if m.Store != v.pos.Store {
+		return &DamageError{File: markName, Offset: -1, What: "it belongs to another store"}
+	}
+	if m.Sequence == 0 {
+		return nil
+	}
+	_, _, err := getRecord(v.tx, place{m.Generation, m.Sequence}, &m.Hash)
+	if errors.Is(err, ErrNotFound) {
+		return &DamageError{File: journalKind.name(v.pos.Segment), Offset: v.pos.Offset,
+			What: fmt.Sprintf("the log ends at record %d, but %d were acknowledged", v.pos.Sequence, m.Sequence)}
+	}
+	return err
 }
 
 // syncTail makes durable what the segments hold behind the mark, names and
@@ -136,7 +147,7 @@ func lastCapture(d disk, dir string, m mark) (number uint32, end int64, err erro
 		switch {
 		case err == nil:
 			end = next
-		case errors.Is(err, io.EOF) || errors.Is(err, errShort) || errors.Is(err, errBroken):
+		case noFrame(err):
 			return number, end, nil
 		default:
 			return 0, 0, err

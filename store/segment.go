@@ -107,8 +107,11 @@ func (s *segment) readHeader(k segmentKind, number uint32) error {
 		return damaged(0, "not a segment of this kind")
 	}
 	content, next, err := readFrame(s, int64(len(magic)), size)
-	if err != nil {
+	if noFrame(err) {
 		return damaged(int64(len(magic)), "header: "+err.Error())
+	}
+	if err != nil {
+		return err
 	}
 	if err := json.Unmarshal(content, &s.header); err != nil {
 		return damaged(int64(len(magic)), "header: "+err.Error())

@@ -18,6 +18,13 @@ type Options struct {
 	Station string           // name of the station; Create needs it, Open compares it if it is set
 	Now     func() time.Time // clock for the times of records; nil is time.Now
 	Command string           // what is told to others who want the store; "" is the program's name
+	// Reserve is how many bytes must be free for an attempt to begin: an
+	// attempt intent is refused with ErrFull below it, all else may use it.
+	Reserve uint64
+	// Witness, if not "", is a folder outside the store that also remembers how
+	// far its log was acknowledged, so that an older copy of the whole store is
+	// not taken for the log. Many stores may share it.
+	Witness string
 
 	disk disk
 }
@@ -40,6 +47,8 @@ func (o Options) withDefaults() Options {
 type Store struct {
 	Reader
 	lock     *lock
+	reserve  uint64
+	witness  string
 	journal  *journal
 	captures *writer
 	pack     *zstd.Encoder
@@ -55,6 +64,7 @@ type Store struct {
 
 	// The index worker's:
 	marked mark // what the head file says
+	told   mark // what the witness was told
 	closed bool // nothing is opened again
 }
 
@@ -89,7 +99,7 @@ func openStore(dir string, o Options) (_ *Store, err error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Store{lock: l, wake: make(chan struct{}, 1)}
+	s := &Store{lock: l, reserve: o.Reserve, witness: o.Witness, wake: make(chan struct{}, 1)}
 	s.Reader = Reader{disk: o.disk, dir: dir, rows: filepath.Join(dir, rowsName), view: s.look}
 	s.index = &index{disk: o.disk, segments: dir, dir: dir, own: true}
 	s.indexWorker = newWorker(s.wake, func() { _ = guarded(s.refresh) }) // the next question meets the same error
@@ -147,6 +157,11 @@ func (s *Store) refresh() error {
 		}
 		s.marked = m
 	}
+	if s.marked.Sequence >= s.told.Sequence+witnessStep {
+		if err := s.tellWitness(); err != nil {
+			return err
+		}
+	}
 	return s.index.catchUp()
 }
 
@@ -163,10 +178,18 @@ func (s *Store) look(fn func(*view) error) error {
 
 // Append makes body the next record and returns its name once it is durable.
 // An error that wraps ErrUnknown leaves open whether it is; any other error
-// means that it is not and never will be.
+// means that it is not and never will be. ErrFull refuses an attempt intent;
+// ErrDamaged says that the store's files were deleted or replaced, and that
+// nothing will be written any more.
 func (s *Store) Append(body record.Body) (record.Ref, error) {
 	var ref record.Ref
 	err := s.journalWorker.do(func() (err error) {
+		if err := s.room(body); err != nil {
+			return err
+		}
+		if err := s.lock.held(); err != nil {
+			return errors.Join(&DamageError{File: lockName, Offset: -1, What: "the lock is lost"}, err)
+		}
 		j := s.journal
 		ref, err = j.append(body)
 		if err == nil { // else a segment may have a name that is not durable
@@ -180,6 +203,18 @@ func (s *Store) Append(body record.Body) (record.Ref, error) {
 		return record.Ref{}, fmt.Errorf("appending to the log: %w", err)
 	}
 	return ref, nil
+}
+
+// room says whether there is space for body.
+func (s *Store) room(body record.Body) error {
+	if s.reserve == 0 || body == nil || body.Kind() != record.KindAttemptIntent {
+		return nil
+	}
+	// Where the system does not say, the write itself will.
+	if free, err := s.disk.Free(s.dir); err == nil && free < s.reserve {
+		return fmt.Errorf("%w: %d MiB are free, %d MiB must be", ErrFull, free>>20, s.reserve>>20)
+	}
+	return nil
 }
 
 // AppendCapture keeps a raw capture and returns what names it in a record,
@@ -227,7 +262,7 @@ func (s *Store) Close() error {
 	s.journalWorker.close()
 	s.captureWorker.close()
 	err := s.indexWorker.do(func() error {
-		err := errors.Join(s.refresh(), s.disk.SyncDir(s.dir), s.index.close())
+		err := errors.Join(s.refresh(), s.tellWitness(), s.disk.SyncDir(s.dir), s.index.close())
 		s.closed = true
 		return err
 	})

@@ -24,7 +24,7 @@ func TestStoreIsLikeAListInMemory(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	base := t.TempDir()
+	base := fastDir(t)
 	runs := 0
 	rapid.Check(t, func(t *rapid.T) {
 		runs++

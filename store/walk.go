@@ -77,6 +77,9 @@ func (w *walk) proveLast() error {
 		return nil
 	}
 	content, next, err := readFrame(w.seg, w.pos.Last, w.pos.Offset)
+	if err != nil && !noFrame(err) {
+		return err
+	}
 	if err != nil || next != w.pos.Offset || record.HashOf(content) != w.pos.Hash {
 		return errConflict
 	}
@@ -153,7 +156,7 @@ func (w *walk) record() (record.Entry, []byte, error) {
 		if err == nil {
 			return w.take(content, after)
 		}
-		if !errors.Is(err, io.EOF) && !errors.Is(err, errShort) && !errors.Is(err, errBroken) {
+		if !noFrame(err) {
 			return fail(err)
 		}
 		// No whole frame here. If a segment began meanwhile this one is

@@ -95,6 +95,19 @@ func Decode(data []byte) (Entry, error) {
 	return e, nil
 }
 
+// DecodeFirst reads the record that data begins with, whatever follows it, and
+// returns its length in bytes.
+func DecodeFirst(data []byte) (Entry, int, error) {
+	var first cbor.RawMessage
+	rest, err := codec().dec.UnmarshalFirst(data, &first)
+	if err != nil {
+		return Entry{}, 0, fmt.Errorf("decoding a record: %w: %w", ErrMalformed, err)
+	}
+	n := len(data) - len(rest)
+	e, err := Decode(data[:n])
+	return e, n, err
+}
+
 func decode(data []byte) (Entry, error) {
 	if len(data) > MaxSize {
 		return Entry{}, fmt.Errorf("%w: %d bytes are more than %d", ErrMalformed, len(data), MaxSize)
