@@ -150,3 +150,6 @@ func (l *Language) OwnTexts() []string {
 func (l *Language) Questions() []string {
 	return strings.Split(l.words.leaveCall+" / "+strings.ToUpper(fill(l.words.skipCall, "nest", l.aloud("3"))), " / ")
 }
+
+// Name is the language's name.
+func (l *Language) Name() string { return l.name }
