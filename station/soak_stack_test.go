@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"net"
 	"slices"
 	"strconv"
@@ -37,7 +38,6 @@ type stack struct {
 	done    chan error
 	sockets [stackNests]*socket
 	wires   [stackNests]*wire
-	plan    [stackNests]turn
 	units   map[int]*simunit.Unit
 	ahead   time.Duration // of the clock
 
@@ -131,8 +131,8 @@ func (s *stack) verdict(v station.Verdict) {
 		s.broke("S: %s %s is shown, on record is %+v", v.Serial, v.Outcome, list[i].Body)
 		return
 	}
-	nest := slices.IndexFunc(s.plan[:], func(x turn) bool { return fmt.Sprintf("nest-%d", x.nest+1) == v.Nest })
-	if nest >= 0 && !strings.Contains(problems(a), string(station.BrokenEmitter)) {
+	nest := int(v.Nest[len(v.Nest)-1] - '1')
+	if !strings.Contains(problems(a), string(station.BrokenEmitter)) {
 		if u := s.sockets[nest].served(); u != nil && u.EmitterOn() {
 			s.broke("E: %s emits when its verdict is shown", v.Serial)
 		}
@@ -140,8 +140,11 @@ func (s *stack) verdict(v station.Verdict) {
 	if !v.Released() {
 		return
 	}
+	s.mu.Lock()
 	s.released++
-	for _, u := range s.units {
+	all := slices.Collect(maps.Values(s.units))
+	s.mu.Unlock()
+	for _, u := range all {
 		if u.Serial() != v.Serial {
 			continue
 		}
@@ -177,7 +180,9 @@ func (s *stack) begin() bool {
 		return nil
 	})
 	s.survived(recent, err)
+	s.mu.Lock()
 	s.dead = false
+	s.mu.Unlock()
 	if _, err := s.Append(&record.SignOn{Person: "op-1", Role: "operator", Method: "test"}); err != nil {
 		s.broke("N: nothing can be appended: %v", err)
 	}
@@ -236,8 +241,7 @@ func (s *stack) play(x turn) {
 	model := simunit.Hopper1()
 	u := s.units[x.n]
 	if u == nil {
-		u = makeUnit(s.t, model, x.n, simunit.Options{Hands: stackHands()})
-		s.units[x.n] = u
+		u = s.make(x.n)
 	}
 	if u.Seated() {
 		return
@@ -245,7 +249,6 @@ func (s *stack) play(x turn) {
 	if x.fault.Kind != "" {
 		u.Break(x.fault)
 	}
-	s.plan[x.nest] = x
 	k := s.sockets[x.nest]
 	if old := k.served(); old != nil {
 		old.TakeOut()
@@ -321,6 +324,14 @@ func (s *stack) play(x turn) {
 	}
 }
 
+func (s *stack) make(n int) *simunit.Unit {
+	u := makeUnit(s.t, simunit.Hopper1(), n, simunit.Options{Hands: stackHands()})
+	s.mu.Lock()
+	s.units[n] = u
+	s.mu.Unlock()
+	return u
+}
+
 // stackHands are hands for a unit that may run more than once.
 func stackHands() (list []simunit.Move) {
 	for range 40 {
@@ -336,8 +347,7 @@ func (s *stack) meddle(x turn, u *simunit.Unit) {
 	case "taken out":
 		u.TakeOut()
 	case "replaced":
-		other := makeUnit(s.t, simunit.Hopper1(), 500+x.n, simunit.Options{Hands: stackHands()})
-		s.units[500+x.n] = other
+		other := s.make(500 + x.n)
 		u.TakeOut()
 		k.put(other)
 		other.Seat(simunit.Seating{})

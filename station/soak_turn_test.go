@@ -87,7 +87,6 @@ func stackDay(t *testing.T, seed uint64, list []turn, dir string) (sum tally, br
 		s := &stack{t: t, seed: seed, dir: dir, units: map[int]*simunit.Unit{}}
 		for i := range s.sockets {
 			s.sockets[i] = &socket{}
-			s.plan[i].nest = i
 		}
 		if err := store.Create(dir, store.Options{Station: "cal-1", Now: s.now}); err != nil {
 			t.Fatal(err)
