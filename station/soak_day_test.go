@@ -141,6 +141,9 @@ func newDay(t testing.TB, seed uint64, bug plant) *day {
 		s.pairs[p.serial] = p.id.UnitID
 		d.lot = append(d.lot, p)
 	}
+	if rng.IntN(8) == 0 {
+		s.purpose = station.Audit
+	}
 	d.set, d.files = s, s.files(t)
 	for range s.nests {
 		d.places = append(d.places, &place{})

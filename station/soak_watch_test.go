@@ -133,6 +133,12 @@ func (w *watch) answered(e station.Effect) { delete(w.open[e.Nest], e.Token) }
 
 // allowed is the promised order: what is done to a unit has its record.
 func (w *watch) allowed(e station.Effect) {
+	switch e.Job.(type) {
+	case station.Void, station.Write, station.Mark:
+		if w.d.set.purpose != station.Production {
+			w.broke("S", "%s in a run that writes nothing", jobName(e.Job))
+		}
+	}
 	var block []byte
 	kind := record.KindWriteIntent
 	switch j := e.Job.(type) {
@@ -175,7 +181,9 @@ func (w *watch) appending(b record.Body) {
 		if nest := w.nestOf(r.Run.Nest); w.owed[nest] != "" {
 			w.broke("M", "%s starts before %q was scanned at the reject box", r.Run.Nest, w.owed[nest])
 		}
-		w.unseen(r)
+		if r.Run.Purpose == station.Production {
+			w.unseen(r)
+		}
 	case *record.Attempt:
 		w.ending(r)
 	case *record.Refusal:
