@@ -4,9 +4,10 @@ PKG := ./...
 # Packages that take -update; go test refuses the flag in the others.
 GOLDEN := ./station ./station/screen ./cmd/panecal ./store/query ./protocol
 FUZZTIME ?= 60s
+ATTEMPTS ?= 100000
 VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unknown)
 
-.PHONY: build demo test check race cover bench accuracy damage fuzz golden imports cross sim hil tidy clean
+.PHONY: build demo test check race cover bench accuracy damage crash soak conform firmware fuzz golden imports cross sim hil tidy clean
 
 build:
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/panecal ./cmd/panecal
@@ -40,9 +41,26 @@ bench:
 accuracy:
 	PANECAL_ACCURACY=full $(GO) test -run TestAccuracy -v -count=1 -timeout 60m ./station/estimate
 
-## damage: every bit of a small log flipped; prints tried, found, harmless, missed.
+## damage: every bit of a small log flipped, and 10,000 larger damages; prints tried, found, harmless, missed.
 damage:
-	PANECAL_DAMAGE=full $(GO) test -run Flip -v -count=1 -timeout 60m ./store
+	PANECAL_DAMAGE=full $(GO) test -run 'Flip|Damage|Salvage' -v -count=1 -timeout 60m ./store
+
+## crash: 20,000 states that a power cut may leave, and 600 kills of the real program.
+crash:
+	PANECAL_CRASH=full $(GO) test -run 'Power|Kill|Crash' -v -count=1 -timeout 60m ./store ./cmd/panecal
+
+## soak: so many simulated attempts with faults, in virtual time.
+soak:
+	PANECAL_SOAK=$(ATTEMPTS) $(GO) test -run Soak -v -count=1 -timeout 80m ./station
+
+## conform: a line a clause of SPEC.md, for the simulated unit and for the firmware kit's.
+conform: build firmware
+	bin/panecal conform --self --complete
+	bin/panecal conform --complete --start "protocol/firmware/build/unit rows=2 columns=3 count_bits=16 open=~open~ close=~close~ banner=ready>" --start "protocol/firmware/build/unit rows=2 columns=3 count_bits=16"
+
+## firmware: the C kit's second simulated unit, and the kit's sizes.
+firmware:
+	$(MAKE) -C protocol/firmware all size
 
 ## fuzz: every fuzz target for FUZZTIME.
 fuzz:
