@@ -244,7 +244,7 @@ func TestEveryCallOfAStartFailsInTurn(t *testing.T) {
 		t.Run(fmt.Sprintf("always %v", always), func(t *testing.T) {
 			dir := smallLog(t)
 			acked := 8
-			for at := 1; ; at++ {
+			for at := 1; ; at += stride(3) {
 				d := &failing{Disk: store.OSDisk(), reads: true, always: always, err: syscall.EIO}
 				d.arm(at)
 				s, err := store.Open(dir, store.Options{Now: clock()}.On(d))

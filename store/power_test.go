@@ -387,7 +387,7 @@ func isRefusal(err error) bool { return errors.Is(err, errRefused) }
 // Whatever a power cut leaves of a log, all that was acknowledged is there and
 // the log goes on. PANECAL_CRASH=full tries 20,000 states and more.
 func TestPowerCuts(t *testing.T) {
-	runs, every := 2, 41
+	runs, every := 2, 61
 	if os.Getenv("PANECAL_CRASH") == "full" {
 		runs, every = 10, 1
 	}

@@ -211,7 +211,11 @@ func scan(d disk, path string, each func(e record.Entry, data []byte, vouched bo
 func scanBytes(b []byte, start, end int, each func(e record.Entry, data []byte, vouched bool)) {
 	// A record is a map of eight keys or more, the first of which is 1.
 	for i := start; i < end; i++ {
-		if b[i]&0xf8 != 0xa8 && b[i]&0xf8 != 0xb0 || i+1 >= len(b) || b[i+1] != 1 {
+		one := bytes.IndexByte(b[i+1:min(len(b), end+1)], 1)
+		if one < 0 {
+			return
+		}
+		if i += one; b[i]&0xf8 != 0xa8 && b[i]&0xf8 != 0xb0 {
 			continue
 		}
 		e, n, err := record.DecodeFirst(b[i:min(len(b), i+record.MaxSize)])

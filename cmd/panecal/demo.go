@@ -75,7 +75,7 @@ func newDemonstration(c *cobra.Command) (*demonstration, error) {
 		return nil, fmt.Errorf("making a folder for the demonstration: %w", err)
 	}
 	d := &demonstration{folder: folder, where: place{data: folder}, acts: acts(simHandTime), seated: make([]*simunit.Unit, demoNests)}
-	if _, err := initStation(d.where, "demo-1"); err != nil {
+	if _, err := initStation(d.where, "demo-1", ""); err != nil {
 		return nil, err
 	}
 	if err := cast(d.acts, demoSeed); err != nil {

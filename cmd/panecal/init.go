@@ -18,7 +18,7 @@ import (
 const sampleStation = "cal-1"
 
 func newInit(where *place) *cobra.Command {
-	name := sampleStation
+	name, continues := sampleStation, ""
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "init",
@@ -26,11 +26,19 @@ func newInit(where *place) *cobra.Command {
 		Long: `Makes an empty store, a configuration and, beside it, the sample product,
 limits and station files to start from. Nothing that exists is overwritten.
 
-With --data DIR everything goes into that one folder.`,
-		Example: "  panecal init --station S1\n  panecal --data /srv/cal-1 init --station cal-1",
+With --data DIR everything goes into that one folder.
+
+With --continues FOLDER the new store goes on from the log in that folder, a
+copy made by ` + "`panecal log backup`" + ` or ` + "`panecal log rebuild`" + `, as its next generation: use it
+for a new computer, and for a log that was damaged. The station's name is then
+that of the log. A copy that was cut or changed is not taken.`,
+		Example: "  panecal init --station S1\n  panecal --data /srv/cal-1 init --station cal-1\n  panecal init --continues /mnt/backup/cal-1",
 		Args:    usageArgs(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
-			made, err := initStation(*where, name)
+			if continues != "" && !c.Flags().Changed("station") {
+				name = "" // the log knows
+			}
+			made, err := initStation(*where, name, continues)
 			if err != nil {
 				return err
 			}
@@ -44,6 +52,7 @@ With --data DIR everything goes into that one folder.`,
 		},
 	}
 	c.Flags().StringVar(&name, "station", name, "name of the station; every record carries it")
+	c.Flags().StringVar(&continues, "continues", "", "folder of a copied log that the new store goes on from")
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return c
 }
@@ -56,8 +65,8 @@ type made struct {
 	Store   string `json:"store"`
 }
 
-func initStation(where place, name string) (made, error) {
-	if name == "" || strings.ContainsAny(name, "\"\\\n") {
+func initStation(where place, name, continues string) (made, error) {
+	if name == "" && continues == "" || strings.ContainsAny(name, "\"\\\n") {
 		return made{}, usageError(fmt.Errorf("station name %q: use letters, digits and dashes", name))
 	}
 	path, err := filepath.Abs(where.configPath())
@@ -85,11 +94,8 @@ func initStation(where place, name string) (made, error) {
 	if err := os.MkdirAll(filepath.Dir(folder), 0o750); err != nil {
 		return made{}, fmt.Errorf("making the store's folder: %w", err)
 	}
-	if err := store.Create(folder, store.Options{Station: name}); err != nil {
-		if errors.Is(err, store.ErrExists) {
-			return made{}, refusedError(fmt.Errorf("%s: %w: a new station wants an empty folder", folder, err))
-		}
-		return made{}, fmt.Errorf("making the store: %w", err)
+	if name, err = makeStore(folder, name, continues); err != nil {
+		return made{}, err
 	}
 	products, err := writeSamples(filepath.Dir(path), name)
 	if err != nil {
@@ -104,6 +110,30 @@ products = [%s]   # a unit's label decides which of them is for it
 		return made{}, err
 	}
 	return made{"panecal.init/1", name, path, folder}, nil
+}
+
+// makeStore makes an empty store, or one that continues another, and returns
+// the station's name.
+func makeStore(folder, name, continues string) (string, error) {
+	if continues != "" {
+		from, err := (place{data: continues}).storeFolder()
+		if err != nil {
+			return "", err
+		}
+		ref, err := store.Continue(from, folder, store.Options{Station: name})
+		if err != nil {
+			return "", logError("continuing the log", continues, err)
+		}
+		return ref.Station, nil
+	}
+	err := store.Create(folder, store.Options{Station: name})
+	if errors.Is(err, store.ErrExists) {
+		return "", refusedError(fmt.Errorf("%s: %w: a new station wants an empty folder", folder, err))
+	}
+	if err != nil {
+		return "", fmt.Errorf("making the store: %w", err)
+	}
+	return name, nil
 }
 
 // writeSamples copies the sample files beside the configuration and returns

@@ -14,11 +14,11 @@ import (
 func newLog(where *place) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "log",
-		Short: "Check the station's log",
+		Short: "Check, copy and rebuild the station's log",
 		Args:  usageArgs(cobra.NoArgs),
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	c.AddCommand(newLogCheck(where))
+	c.AddCommand(newLogCheck(where), newLogBackup(where), newLogRebuild(where))
 	return c
 }
 
@@ -79,23 +79,9 @@ written: copy the store's folder as it is before anybody mends it.`,
 }
 
 func checkLog(folder string, talk io.Writer) (logReport, error) {
-	told := int64(-1)
-	r, err := store.Check(folder, func(done, total int64) {
-		// A small log is checked before anybody could read a percentage.
-		const worthTelling = 64 << 20
-		if total < worthTelling {
-			return
-		}
-		if tenth := 10 * done / total; tenth != told {
-			told = tenth
-			fmt.Fprintf(talk, "checking: %d %%\n", 10*tenth)
-		}
-	})
-	if errors.Is(err, store.ErrNoStore) {
-		return logReport{}, refusedError(fmt.Errorf("no store at %s: name its folder with --data", folder))
-	}
+	r, err := store.Check(folder, tellProgress(talk, "checking"))
 	if err != nil {
-		return logReport{}, fmt.Errorf("checking the log: %w", err)
+		return logReport{}, logError("checking the log", folder, err)
 	}
 	out := logReport{
 		Schema: "panecal.log_check/1", Store: folder, Station: r.Station, Sequence: r.Head.Sequence, Hash: hex.EncodeToString(r.Head.Hash[:]),
@@ -106,6 +92,37 @@ func checkLog(folder string, talk io.Writer) (logReport, error) {
 	}
 	out.Notes = append(out.Notes, r.Notes...)
 	return out, nil
+}
+
+// tellProgress says every tenth of what is being done to a log.
+func tellProgress(talk io.Writer, doing string) func(done, total int64) {
+	told := int64(-1)
+	return func(done, total int64) {
+		// A small log is done before anybody could read a percentage.
+		const worthTelling = 64 << 20
+		if total < worthTelling {
+			return
+		}
+		if tenth := 10 * done / total; tenth != told {
+			told = tenth
+			fmt.Fprintf(talk, "%s: %d %%\n", doing, 10*tenth)
+		}
+	}
+}
+
+// logError gives an error about a log its exit code.
+func logError(doing, folder string, err error) error {
+	switch {
+	case errors.Is(err, store.ErrNoStore):
+		return refusedError(fmt.Errorf("no store at %s: name its folder with --data", folder))
+	case errors.Is(err, store.ErrHeld):
+		return refusedError(fmt.Errorf("%s: %w: end that one first", doing, err))
+	case errors.Is(err, store.ErrExists):
+		return refusedError(fmt.Errorf("%s: %w: name a folder that is empty or not there", doing, err))
+	case errors.Is(err, store.ErrDamaged):
+		return &codedError{exitFailed, fmt.Errorf("%s: %w; `panecal log check` shows all of it", doing, err)}
+	}
+	return fmt.Errorf("%s: %w", doing, err)
 }
 
 func writeLogReport(w io.Writer, r logReport) {

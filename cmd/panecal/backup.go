@@ -1,0 +1,62 @@
+package main
+
+import (
+	"encoding/hex"
+	"fmt"
+	"path/filepath"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"example.org/panecal/store"
+)
+
+// logBackup is `log backup --json`.
+type logBackup struct {
+	Schema     string `json:"schema"`
+	Store      string `json:"store"`
+	Into       string `json:"into"`
+	Station    string `json:"station"`
+	Generation uint32 `json:"generation"`
+	Sequence   uint64 `json:"sequence"` // of the last record copied, 0 for none
+	Hash       string `json:"hash"`
+}
+
+func newLogBackup(where *place) *cobra.Command {
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "backup FOLDER",
+		Short: "Copy the log, while the station works or not",
+		Long: `Copies every record and raw capture into a new folder and proves each on the
+way; the station may go on meanwhile. The folder must be empty or not exist; it
+is there whole or not at all. Every reading command takes it with --data.
+
+Nothing is ever written to a copy. After a loss, or on a new computer, begin
+the next generation of the log with ` + "`panecal init --continues FOLDER`" + `. Exit code 3
+where the log is damaged: nothing is copied then.`,
+		Example: "  panecal log backup /mnt/backup/2027-03-01",
+		Args:    usageArgs(cobra.ExactArgs(1)),
+		RunE: func(c *cobra.Command, args []string) error {
+			folder, err := where.storeFolder()
+			if err != nil {
+				return err
+			}
+			into, err := filepath.Abs(args[0])
+			if err != nil {
+				return fmt.Errorf("copying the log: %w", err)
+			}
+			ref, err := store.Backup(folder, into, time.Now(), tellProgress(c.ErrOrStderr(), "copying"))
+			if err != nil {
+				return logError("copying the log", folder, err)
+			}
+			if asJSON {
+				return printJSON(c.OutOrStdout(), logBackup{"panecal.log_backup/1", folder, into,
+					ref.Station, ref.Generation, ref.Sequence, hex.EncodeToString(ref.Hash[:])})
+			}
+			fmt.Fprintf(c.OutOrStdout(), "copied    %s\nto        %s\nrecords   the last has sequence %d\nhead      %x\n", folder, into, ref.Sequence, ref.Hash)
+			return nil
+		},
+	}
+	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	return c
+}
