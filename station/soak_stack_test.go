@@ -46,7 +46,7 @@ type stack struct {
 	broken   []string
 	verdicts []station.Verdict
 	released int
-	hits     int
+	lines    []*wire
 	dead     bool // the program was killed: nobody hears it any more
 }
 
@@ -106,6 +106,7 @@ func (s *stack) Dial(_ context.Context, n product.Nest) (station.Line, error) {
 	w := &wire{Conn: near}
 	s.mu.Lock()
 	s.wires[i] = w
+	s.lines = append(s.lines, w)
 	s.mu.Unlock()
 	session := uint32(s.seed) << 8
 	c := protocol.NewClient(w, protocol.Options{NewSession: func() uint32 { session++; return session | 1<<30 }})

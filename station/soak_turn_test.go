@@ -108,6 +108,9 @@ func stackDay(t *testing.T, seed uint64, list []turn, dir string) (sum tally, br
 		}
 		sum.verdicts, sum.released, sum.days = len(s.verdicts), s.released, 1
 		sum.events = len(s.acked)
+		for _, w := range s.lines {
+			sum.hurt += w.hits
+		}
 		broken = s.failures()
 	})
 	return sum, broken
@@ -165,7 +168,7 @@ func TestSoakStack(t *testing.T) {
 		t.Fatalf("seed %d breaks a promise: %s\n%d of its %d turns suffice:\n%splay it again: PANECAL_SOAK_STACK=%d go test -run TestSoakStack -v ./station",
 			seed, broken[0], len(short), len(list), b.String(), seed)
 	}
-	t.Logf("seeds %d to %d: %d verdicts, %d released, %d records, in %v; 0 violations", first, first+uint64(days)-1, sum.verdicts, sum.released, sum.events, time.Since(began).Round(time.Millisecond))
+	t.Logf("seeds %d to %d: %d verdicts, %d released, %d records, %d bytes hurt on lines, in %v; 0 violations", first, first+uint64(days)-1, sum.verdicts, sum.released, sum.events, sum.hurt, time.Since(began).Round(time.Millisecond))
 	if sum.released < days || sum.verdicts < 3*days {
 		t.Errorf("%d verdicts, %d released in %d days: the days try nothing", sum.verdicts, sum.released, days)
 	}
