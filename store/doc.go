@@ -26,6 +26,12 @@
 // missing from its chain, is an error that wraps [ErrDamaged], never a wrong
 // answer. [Check] holds a whole store against itself.
 //
+// [Backup] copies a log while it is written, and [Rebuild] makes a new store
+// of what a damaged one still holds. What either makes is a copy: it is read,
+// and never written to. [Continue] begins the next generation of the log on a
+// copy, so that records of the old station that came after it are never taken
+// for records of the new one.
+//
 // Store, Follower and Reader are safe for concurrent use. All use of a
 // database is in one goroutine of its own; callers own what they are given.
 // Times are UTC, sizes and offsets bytes.

@@ -201,7 +201,7 @@ func (s *Salvage) Beyond() []Salvaged {
 func (s *Salvage) Text() string {
 	var out []byte
 	say := func(format string, args ...any) { out = fmt.Appendf(out, format+"\n", args...) }
-	say("station %s: %d records found, whole up to record %d", s.Station, len(s.Records), s.Whole.Sequence)
+	say("station %q: %d records found, whole up to record %d", s.Station, len(s.Records), s.Whole.Sequence)
 	for _, m := range s.Missing {
 		if m.From == m.To {
 			say("record %d: in neither copy", m.From)
