@@ -142,8 +142,11 @@ func createSegment(d disk, dir string, h header) (f file, end int64, made bool, 
 	if err := replaceUnsynced(d, path, b); err != nil {
 		return nil, 0, false, err
 	}
+	// A name that may not be durable counts as not made: the next try replaces
+	// it, which loses nothing, while a segment with a number above it could
+	// outlive it and leave a gap.
 	if err := d.SyncDir(dir); err != nil {
-		return nil, int64(len(b)), true, err
+		return nil, 0, false, err
 	}
 	f, err = d.Update(path)
 	return f, int64(len(b)), true, err
