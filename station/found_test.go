@@ -92,6 +92,25 @@ func TestCutOffRerunIsNotPassed(t *testing.T) {
 	}
 }
 
+// TestUnseenPassIsHeldAgainstTheUnit: a pass that nobody saw is not shown
+// again for a unit that has lost its constants since.
+func TestUnseenPassIsHeldAgainstTheUnit(t *testing.T) {
+	s := usual()
+	w := newWorld(t, s)
+	w.tell(station.NoNest, 0, station.Started{})
+	w.pass(time.Second)
+	u := newUnit("u1", "A1")
+	w.calibrate(0, "A1", u)
+	u.block = protocol.VoidBlock() // at another station
+	w = w.restart(s)
+	w.pass(time.Second)
+	w.calibrate(0, "A1", u)
+	if len(w.shown) != 1 || w.shown[0].Again || !w.shown[0].Released() || len(w.attempts()) != 2 {
+		t.Errorf("shown %+v", w.shown)
+	}
+	w.leave("held against")
+}
+
 // TestUnseenOutlivesTwoStarts: another unit runs in the nest after the first
 // start; the result that nobody saw is shown after the second all the same.
 func TestUnseenOutlivesTwoStarts(t *testing.T) {

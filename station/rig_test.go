@@ -183,7 +183,13 @@ func (s *socket) serve() {
 	go func() {
 		defer close(idle)
 		if unit != nil {
-			_ = unit.Serve(ctx, conn) // ends with the line or the context
+			// It ends with the line or the context; a deadline that the
+			// server before it left behind ends neither.
+			for ctx.Err() == nil {
+				if err := unit.Serve(ctx, conn); !errors.Is(err, os.ErrDeadlineExceeded) {
+					return
+				}
+			}
 			return
 		}
 		conn.SetReadDeadline(time.Time{})

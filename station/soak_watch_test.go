@@ -27,12 +27,14 @@ type watch struct {
 	broken []string
 	doing  deed
 
+	steps       []station.Step // of the nests, at the last look
 	lastWritten map[int][]byte
 	open        []map[station.Token]bool // by nest: what will be answered
 	due         map[uint64]showDue
 	seen        map[uint64]bool
 	owed        map[int]string // by nest: label to be scanned at the reject box
 	told        map[int]bool   // by nest: the emitter may be on
+	stale       map[int]bool   // by nest: the computer slept since it was measured
 	troubled    bool           // died, or the store failed
 	fields      map[station.Code][]string
 
@@ -60,7 +62,7 @@ func (t *tally) add(o tally) {
 }
 
 func (w *watch) begin(d *day) {
-	*w = watch{d: d, lastWritten: map[int][]byte{}, due: map[uint64]showDue{}, seen: map[uint64]bool{}, owed: map[int]string{}, told: map[int]bool{},
+	*w = watch{d: d, lastWritten: map[int][]byte{}, due: map[uint64]showDue{}, seen: map[uint64]bool{}, owed: map[int]string{}, told: map[int]bool{}, stale: map[int]bool{},
 		fields: meaningFields(), tally: tally{days: 1, struck: map[string]int{}}}
 	w.forget()
 }
@@ -87,6 +89,7 @@ func (w *watch) forget() {
 	clear(w.due)
 	clear(w.owed)
 	clear(w.told)
+	clear(w.stale)
 }
 
 func (w *watch) broke(promise, text string, args ...any) {
@@ -102,7 +105,13 @@ func (w *watch) died() {
 	w.forget()
 }
 
+// slept: what was measured before may not be written afterwards.
 func (w *watch) slept(span time.Duration) {
+	for i, n := range w.steps {
+		if span > 4*time.Second && n >= station.EmptyCapture && n <= station.WriteIntending {
+			w.stale[i] = true
+		}
+	}
 	for seq, s := range w.due {
 		s.at = s.at.Add(span)
 		w.due[seq] = s
@@ -149,6 +158,9 @@ func (w *watch) allowed(e station.Effect) {
 	default:
 		return
 	}
+	if kind == record.KindWriteIntent && w.stale[e.Nest] {
+		w.broke("S", "%s of what was measured before the computer slept", jobName(e.Job))
+	}
 	b, err := protocol.ParseBlock(block)
 	if err != nil {
 		w.broke("S", "a block is written that is none: %v", err)
@@ -178,6 +190,7 @@ func (w *watch) appending(b record.Body) {
 	switch r := b.(type) {
 	case *record.AttemptIntent:
 		w.tally.attempts++
+		delete(w.stale, w.nestOf(r.Run.Nest))
 		if nest := w.nestOf(r.Run.Nest); w.owed[nest] != "" {
 			w.broke("M", "%s starts before %q was scanned at the reject box", r.Run.Nest, w.owed[nest])
 		}
@@ -362,7 +375,9 @@ func (w *watch) look() {
 	} else if !s.Closed {
 		w.speaks(s.Hands.Code, s.Hands.Args)
 	}
+	w.steps = w.steps[:0]
 	for i, v := range s.Nests {
+		w.steps = append(w.steps, v.Step)
 		if len(w.open[i]) == 0 && v.Step != station.Rejecting && v.Step != station.Stopped && v.Step != station.Ended && !v.Waiting {
 			w.broke("M", "%s is stuck in %v: nothing is awaited", v.Name, v.Step)
 		}
@@ -382,8 +397,8 @@ func (w *watch) together() {
 		return
 	}
 	var lit []int
-	for i, p := range w.d.places {
-		if w.d.emitting(i) && (p.job != nil && p.job.capture || !w.told[i]) {
+	for i := range w.d.places {
+		if w.d.emitting(i) {
 			lit = append(lit, i)
 		}
 	}
