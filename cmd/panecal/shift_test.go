@@ -32,7 +32,7 @@ func plant(t *testing.T, config string) *demonstration {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(path, append(text, config...), 0o640); err != nil {
+	if err := os.WriteFile(path, append(text, "grace_ms = 5000\n"+config...), 0o640); err != nil {
 		t.Fatal(err)
 	}
 	return d
