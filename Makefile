@@ -56,7 +56,7 @@ soak:
 ## conform: a line a clause of SPEC.md, for the simulated unit and for the firmware kit's.
 conform: build firmware
 	bin/panecal conform --self --complete
-	bin/panecal conform --complete --start "protocol/firmware/build/unit rows=2 columns=3 count_bits=16 open=~open~ close=~close~ banner=ready>" --start "protocol/firmware/build/unit rows=2 columns=3 count_bits=16"
+	bin/panecal conform --complete --start "protocol/firmware/build/unit count_bits=16 open=~kit-open~ close=~kit-close~ banner=ready>" --start "protocol/firmware/build/unit rows=1 columns=1 bins=0 kinds=6"
 
 ## firmware: the C kit's second simulated unit, and the kit's sizes.
 firmware:
