@@ -37,7 +37,15 @@ func ReadDatabase(path string) (string, error) { return dumpDatabase(path) }
 func AppendFrame(b, content []byte) []byte { return appendFrame(b, content) }
 
 // Settle waits until head file and database say what is acknowledged.
-func (s *Store) Settle() error { return s.indexWorker.do(s.refresh) }
+func (s *Store) Settle() error {
+	return s.indexWorker.do(func() error {
+		select {
+		case <-s.wake: // this is what it is woken for
+		default:
+		}
+		return s.refresh()
+	})
+}
 
 // FindRecordsOn looks for records on another disk.
 func FindRecordsOn(d Disk, dir string) (*Salvage, error) { return salvage(d, dir) }

@@ -67,6 +67,9 @@ func (v *view) holds(m mark) error {
 		return nil
 	}
 	_, _, err := getRecord(v.tx, place{m.Generation, m.Sequence}, &m.Hash)
+	if errors.Is(err, ErrNotFound) && v.pos.Sequence >= m.Sequence {
+		return missing(m.Sequence) // in the database, which is then built anew
+	}
 	if errors.Is(err, ErrNotFound) {
 		return &DamageError{File: journalKind.name(v.pos.Segment), Offset: v.pos.Offset,
 			What: fmt.Sprintf("the log ends at record %d, but %d were acknowledged", v.pos.Sequence, m.Sequence)}
@@ -104,7 +107,14 @@ func syncTail(d disk, dir string, m mark) (capture uint32, end int64, err error)
 	if capture == 0 {
 		return 0, 0, nil
 	}
-	for n := max(1, m.CaptureSegment); n <= capture; n++ {
+	numbers, err := segments(d, dir, captureKind)
+	if err != nil {
+		return 0, 0, err
+	}
+	for _, n := range numbers { // one that is missing shows where it is asked for
+		if n < m.CaptureSegment {
+			continue
+		}
 		if err := syncAgain(d, dir, captureKind, n, m.CaptureSegment, m.CaptureEnd, capture, end); err != nil {
 			return 0, 0, err
 		}
