@@ -183,7 +183,11 @@ func (b *batch) finish(c *cobra.Command, operator string) error {
 	err := b.bench.sign(operator, false)
 	if err == nil {
 		err = b.run(c.Context(), func(v station.Verdict) error { return printLine(c.OutOrStdout(), v) })
-		err = errors.Join(err, b.bench.sign(operator, true))
+		// Signing off says that every verdict was seen. After a fault, of the
+		// store above all, one may be in doubt: it is then shown again.
+		if err == nil && b.worst != exitRunTime {
+			err = b.bench.sign(operator, true)
+		}
 	}
 	if err = errors.Join(err, b.bench.close()); err != nil {
 		return err
