@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -66,7 +67,7 @@ func (p place) configPath() string {
 // readConfig reads the configuration; it has to be there.
 func (p place) readConfig() (configuration, error) {
 	path := p.configPath()
-	data, err := os.ReadFile(path)
+	data, err := readTrusted(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return configuration{}, refusedError(fmt.Errorf("no configuration at %s: run `panecal init` first, or name the file with --config", path))
 	}
@@ -83,6 +84,28 @@ func (p place) readConfig() (configuration, error) {
 		return configuration{}, fmt.Errorf("reading the configuration: %w", err)
 	}
 	return c, nil
+}
+
+// readTrusted reads a small file that nobody else may have written.
+func readTrusted(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	i, err := f.Stat()
+	if err != nil {
+		return nil, err
+	}
+	if err := trusted(path, i); err != nil {
+		return nil, err
+	}
+	const most = 1 << 20
+	data, err := io.ReadAll(io.LimitReader(f, most+1))
+	if err == nil && len(data) > most {
+		err = fmt.Errorf("%s is longer than %d bytes", path, most)
+	}
+	return data, err
 }
 
 // storeFolder is where the store is: the flag, else the configuration, else
