@@ -1,6 +1,7 @@
 package station
 
 import (
+	"errors"
 	"slices"
 
 	"example.org/panecal/store/record"
@@ -11,10 +12,17 @@ type clerk struct {
 	r     *Runner
 	jobs  chan Effect
 	ended chan struct{}
+	ahead map[int][]kept // of each nest, what Keep made durable since its last Save
+}
+
+type kept struct {
+	capture *record.Capture
+	ref     record.CaptureRef
+	err     error // of a panic: what may be there then is not known, and Save fails
 }
 
 func newClerk(r *Runner, room int) *clerk {
-	return &clerk{r: r, jobs: make(chan Effect, room), ended: make(chan struct{})}
+	return &clerk{r: r, jobs: make(chan Effect, room), ended: make(chan struct{}), ahead: map[int][]kept{}}
 }
 
 func (c *clerk) close() { close(c.jobs) }
@@ -22,7 +30,11 @@ func (c *clerk) close() { close(c.jobs) }
 func (c *clerk) give(e Effect) {
 	select {
 	case c.jobs <- e:
-	default: // cannot be: a nest awaits one answer at a time
+	default:
+		if e.Token == 0 { // Save will do it
+			return
+		}
+		// cannot be: a nest awaits one answer at a time
 		go c.r.answer(e, failed(e.Job, Failure{Broke, "the log's queue is full"}))
 	}
 }
@@ -30,14 +42,21 @@ func (c *clerk) give(e Effect) {
 func (c *clerk) run() {
 	defer close(c.ended)
 	for e := range c.jobs {
-		c.r.answer(e, c.do(e))
+		f := c.do(e)
+		if e.Token != 0 {
+			c.r.answer(e, f)
+		}
 	}
 }
 
 func (c *clerk) do(e Effect) (f Fact) {
 	defer func() {
 		if p := recover(); p != nil {
-			f = failed(e.Job, c.r.panicked(e, p))
+			why := c.r.panicked(e, p)
+			f = failed(e.Job, why)
+			if j, ok := e.Job.(Keep); ok {
+				c.ahead[e.Nest] = append(c.ahead[e.Nest], kept{capture: j.Capture, err: errors.New(why.Why)})
+			}
 		}
 	}()
 	switch j := e.Job.(type) {
@@ -48,16 +67,17 @@ func (c *clerk) do(e Effect) (f Fact) {
 			ref, err = c.r.opt.Log.Append(j.Body)
 		}
 		return Stored{failureOf(err), ref}
-	case Save:
-		var refs []record.CaptureRef
-		for _, capture := range j.Captures {
-			ref, err := c.r.opt.Log.AppendCapture(*capture)
-			if err != nil {
-				return Saved{Failure: failureOf(err)}
-			}
-			refs = append(refs, ref)
+	case Keep:
+		ref, err := c.r.opt.Log.AppendCapture(*j.Capture)
+		if err != nil { // Save tries again and tells
+			c.r.opt.Logger.Error("keeping a capture", "capture", j.Capture.Name, "error", err)
+			return nil
 		}
-		return Saved{Refs: refs}
+		c.ahead[e.Nest] = append(c.ahead[e.Nest], kept{capture: j.Capture, ref: ref})
+		return nil
+	case Save:
+		refs, err := c.save(e.Nest, j.Captures)
+		return Saved{Failure: failureOf(err), Refs: refs}
 	case Recall:
 		bySerial, err := c.r.opt.Past.BySerial(j.Serial)
 		if err != nil {
@@ -72,4 +92,26 @@ func (c *clerk) do(e Effect) (f Fact) {
 		return f
 	}
 	return failed(e.Job, Failure{Broke, "not a job for the log"})
+}
+
+// save makes durable what Keep has not, and forgets the nest's.
+func (c *clerk) save(nest int, captures []*record.Capture) ([]record.CaptureRef, error) {
+	ahead := c.ahead[nest]
+	delete(c.ahead, nest)
+	refs := make([]record.CaptureRef, len(captures))
+	for i, capture := range captures {
+		if k := slices.IndexFunc(ahead, func(k kept) bool { return k.capture == capture }); k >= 0 {
+			if err := ahead[k].err; err != nil {
+				return nil, err
+			}
+			refs[i] = ahead[k].ref
+			continue
+		}
+		ref, err := c.r.opt.Log.AppendCapture(*capture)
+		if err != nil {
+			return nil, err
+		}
+		refs[i] = ref
+	}
+	return refs, nil
 }

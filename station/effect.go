@@ -58,7 +58,7 @@ type (
 	Move struct{ In bool }
 	// Append makes a record durable.
 	Append struct{ Body record.Body }
-	// Save makes raw captures durable.
+	// Save makes raw captures durable, those of Keep among them.
 	Save struct{ Captures []*record.Capture }
 	// EstimateEmpty computes the leakage; one of Histogram and Summary is set.
 	EstimateEmpty struct {
@@ -89,6 +89,9 @@ type (
 
 // Jobs that have no answer.
 type (
+	// Keep makes a raw capture durable while the unit goes on, so that little
+	// is left for Save, which answers for it.
+	Keep struct{ Capture *record.Capture }
 	// Show tells a verdict. What it says is on record.
 	Show struct{ Verdict Verdict }
 	// Tell gives the gate the result.
@@ -117,6 +120,7 @@ func (EstimateEmpty) job() string  { return "estimate empty" }
 func (EstimateTarget) job() string { return "estimate target" }
 func (EstimateVerify) job() string { return "estimate verify" }
 func (SetTimer) job() string       { return "set timer" }
+func (Keep) job() string           { return "keep" }
 func (Show) job() string           { return "show" }
 func (Tell) job() string           { return "tell" }
 func (Announce) job() string       { return "announce" }

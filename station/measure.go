@@ -56,7 +56,9 @@ func (m *Machine) nextCapture() uint32 {
 func (m *Machine) kept(n *nest, f Fact) (*protocol.Capture, bool) {
 	c := f.(Captured)
 	n.att.wire = addWire(n.att.wire, c.Wire)
-	n.att.captures = append(n.att.captures, n.recordCapture(c.Capture))
+	raw := n.recordCapture(c.Capture)
+	n.att.captures = append(n.att.captures, raw)
+	m.emit(n.index, 0, Keep{Capture: raw})
 	if c.Capture.End == protocol.Complete {
 		return c.Capture, true
 	}

@@ -316,6 +316,8 @@ type memory struct {
 	mu       sync.Mutex
 	entries  []record.Entry
 	captures int
+	refuse   int                     // so many captures from now on
+	order    []string                // of what became durable, captures by "capture: " and name
 	fail     func(record.Body) error // before anything is kept, nil for none
 }
 
@@ -337,6 +339,7 @@ func (l *memory) Append(b record.Body) (record.Ref, error) {
 		return record.Ref{}, err
 	}
 	l.entries = append(l.entries, back)
+	l.order = append(l.order, b.Kind().String())
 	return ref, nil
 }
 
@@ -347,7 +350,12 @@ func (l *memory) AppendCapture(c record.Capture) (record.CaptureRef, error) {
 	if err != nil {
 		return record.CaptureRef{}, err
 	}
+	if l.refuse > 0 {
+		l.refuse--
+		return record.CaptureRef{}, errors.New("the disk is slow")
+	}
 	l.captures++
+	l.order = append(l.order, "capture: "+c.Name)
 	return record.CaptureRef{Name: c.Name, Hash: record.HashOf(raw), Segment: 1, Offset: int64(l.captures), Length: int64(len(raw))}, nil
 }
 

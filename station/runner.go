@@ -223,7 +223,7 @@ func (r *Runner) carryOut(e Effect) {
 	switch j := e.Job.(type) {
 	case Open, Identify, Report, ReadBlock, Void, Capture, Write, Mark, Halt:
 		r.nests[e.Nest].give(e)
-	case Append, Save, Recall:
+	case Append, Save, Keep, Recall:
 		r.clerk.give(e)
 	case EstimateEmpty, EstimateTarget, EstimateVerify:
 		r.task(e, func(context.Context) Fact { return estimateNow(e.Job) })

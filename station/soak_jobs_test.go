@@ -32,7 +32,7 @@ func (d *day) carryOut(e station.Effect) {
 	case station.Announce:
 		d.watch.said(j.Message)
 		return
-	case station.Tell, station.Ignore:
+	case station.Tell, station.Ignore, station.Keep:
 		return
 	case station.Append:
 		d.watch.appending(j.Body)

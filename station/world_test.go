@@ -237,7 +237,7 @@ func (w *world) take(e station.Effect) {
 		w.said = append(w.said, j.Message)
 	case station.Ignore:
 		w.ignored = append(w.ignored, j.Why)
-	case station.Tell:
+	case station.Tell, station.Keep:
 	default:
 		if w.awaited != nil {
 			w.awaited(e)
