@@ -17,13 +17,18 @@ func (f fakeDevice) unblock() { f.Unblock() }
 
 // NewSerial returns a link on a fake port.
 func NewSerial(dev Device, watchdog time.Duration, closeText string) *Link {
-	return &Link{line: newSerialLine(fakeDevice{dev}, watchdog), lock: &lock{}, opt: Options{CloseText: closeText}}
+	return &Link{line: newSerialLine(fakeDevice{dev}, watchdog, nil), lock: &lock{}, opt: Options{CloseText: closeText}}
+}
+
+// NewGuarded returns a link on a fake port that tells of panics.
+func NewGuarded(dev Device, panicked func(any, []byte)) *Link {
+	return &Link{line: newSerialLine(fakeDevice{dev}, time.Second, panicked), lock: &lock{}}
 }
 
 // OpenPort opens a serial link whose writes are given up earlier than in
 // real life.
 func OpenPort(path string, watchdog time.Duration) (*Link, error) {
-	opened, err := openSerial(path, 921_600)
+	opened, err := openSerial(path, Options{Baud: 921_600})
 	if err != nil {
 		return nil, err
 	}

@@ -27,6 +27,10 @@ type Options struct {
 	OpenText  string // opens protocol mode on a unit with a console
 	CloseText string // closes it
 	LockDir   string // where lock files are; "" for os.TempDir()
+
+	// Panicked, if not nil, is told of a panic in the goroutines that own a
+	// serial port, after which the line is lost. It is called from them.
+	Panicked func(what any, stack []byte)
 }
 
 // line is a serial or a TCP line. close may be called once.
@@ -76,7 +80,7 @@ func open(ctx context.Context, address string, opt Options) (*Link, error) {
 	if host, ok := strings.CutPrefix(address, "tcp:"); ok {
 		line, err = dial(ctx, host)
 	} else {
-		line, err = openSerial(address, opt.Baud)
+		line, err = openSerial(address, opt)
 	}
 	if err != nil {
 		lock.release()

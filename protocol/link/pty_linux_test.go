@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -308,6 +309,27 @@ func TestOpenErrors(t *testing.T) {
 		if n := openFiles(t); n != before {
 			t.Errorf("%s: %d descriptors before, %d after", name, before, n)
 		}
+	}
+}
+
+// TestTooManyFiles: the library panics at its first read of a descriptor of
+// 1024 or more, so no port is opened there.
+func TestTooManyFiles(t *testing.T) {
+	_, name := openPTY(t)
+	for range 1100 {
+		f, err := os.Open(os.DevNull)
+		if err != nil {
+			t.Skipf("this computer allows fewer files: %v", err)
+		}
+		defer f.Close()
+	}
+	before := openFiles(t)
+	_, err := link.Open(t.Context(), name, link.Options{Baud: 9600, LockDir: t.TempDir()})
+	if err == nil || !strings.Contains(err.Error(), "restart the station") {
+		t.Errorf("opened: %v", err)
+	}
+	if n := openFiles(t); n != before {
+		t.Errorf("%d descriptors before, %d after", before, n)
 	}
 }
 

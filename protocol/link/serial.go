@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"runtime"
+	"runtime/debug"
 	"sync"
 	"syscall"
 	"time"
@@ -49,6 +50,7 @@ const (
 type serialLine struct {
 	dev      device
 	watchdog time.Duration
+	panicked func(what any, stack []byte) // see Options; never nil
 
 	closing chan struct{} // closed to make the owner end
 	owner   chan struct{} // closed when the owner has ended and the port is closed
@@ -72,11 +74,14 @@ type writeJob struct {
 
 // openSerial opens a serial port. Modem lines are not touched: pseudo-
 // terminals have none, and the library fails to open them if asked to.
-func openSerial(path string, baud int) (line, error) {
-	if baud <= 0 {
-		return nil, fmt.Errorf("a serial line needs a speed, not %d Bd", baud)
+func openSerial(path string, opt Options) (line, error) {
+	if opt.Baud <= 0 {
+		return nil, fmt.Errorf("a serial line needs a speed, not %d Bd", opt.Baud)
 	}
-	mode := serial.Mode{BaudRate: baud, DataBits: 8, Parity: serial.NoParity, StopBits: serial.OneStopBit}
+	if err := roomForPort(); err != nil {
+		return nil, err
+	}
+	mode := serial.Mode{BaudRate: opt.Baud, DataBits: 8, Parity: serial.NoParity, StopBits: serial.OneStopBit}
 	port, err := serial.Open(path, &mode)
 	if err != nil {
 		var perr *serial.PortError
@@ -89,12 +94,15 @@ func openSerial(path string, baud int) (line, error) {
 	if err := errors.Join(port.SetReadTimeout(pollEvery), port.ResetInputBuffer()); err != nil {
 		return nil, errors.Join(err, port.Close())
 	}
-	return newSerialLine(libraryPort{port, mode}, writeWatchdog), nil
+	return newSerialLine(libraryPort{port, mode}, writeWatchdog, opt.Panicked), nil
 }
 
-func newSerialLine(dev device, watchdog time.Duration) *serialLine {
+func newSerialLine(dev device, watchdog time.Duration, panicked func(any, []byte)) *serialLine {
+	if panicked == nil {
+		panicked = func(any, []byte) {}
+	}
 	s := &serialLine{
-		dev: dev, watchdog: watchdog,
+		dev: dev, watchdog: watchdog, panicked: panicked,
 		closing: make(chan struct{}), owner: make(chan struct{}),
 		writes: make(chan writeJob), changed: make(chan struct{}),
 	}
@@ -109,27 +117,43 @@ func (s *serialLine) own() {
 	stop, written := make(chan struct{}), make(chan struct{})
 	go func() {
 		defer close(written)
-		s.write(stop)
+		s.guard(func() { s.write(stop) })
 	}()
+	s.guard(s.read)
+	close(stop)
+	for began := time.Now(); ; {
+		select {
+		case <-written:
+			s.guard(func() { _ = s.dev.Close() }) // its error changes nothing for anybody
+			return
+		case <-time.After(pollEvery):
+		}
+		s.guard(s.dev.unblock) // a write is stuck, and its bytes must not leave after all
+		if time.Since(began) > closeLimit {
+			return // better an open descriptor than a write to somebody else's
+		}
+	}
+}
+
+// guard turns a panic, of the library above all, into a lost line: whoever
+// reads or writes is told, the port is closed, and other nests go on.
+func (s *serialLine) guard(do func()) {
+	defer func() {
+		if p := recover(); p != nil {
+			s.panicked(p, debug.Stack())
+			s.end(fmt.Errorf("%w: internal error: %v", ErrLost, p))
+		}
+	}()
+	do()
+}
+
+func (s *serialLine) read() {
 	buf := make([]byte, 4096) // never empty: the library takes an empty read for a hang-up
 	for s.running() {
 		n, err := s.dev.Read(buf)
 		s.receive(buf[:n])
 		if err != nil {
 			s.end(fmt.Errorf("%w: %w", ErrLost, err))
-		}
-	}
-	close(stop)
-	for began := time.Now(); ; {
-		select {
-		case <-written:
-			_ = s.dev.Close() // its error changes nothing for anybody
-			return
-		case <-time.After(pollEvery):
-		}
-		s.dev.unblock() // a write is stuck, and its bytes must not leave after all
-		if time.Since(began) > closeLimit {
-			return // better an open descriptor than a write to somebody else's
 		}
 	}
 }
