@@ -3,6 +3,7 @@ package station_test
 import (
 	"context"
 	"errors"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -19,15 +20,22 @@ import (
 // with: no verdict, the emitter dark, the station says so and leaves in time.
 func TestPanicAnywhere(t *testing.T) {
 	for _, where := range []string{"attempt intent", "attempt", "captures", "by serial", "by unit", "may", "result", "move", "verdict",
-		"identify", "status", "read", "void", "capture", "stage", "commit", "stop", "dial"} {
+		"identify", "status", "read", "void", "capture", "stage", "commit", "stop", "dial", "stats", "close"} {
 		t.Run(where, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				bomb := &bomb{where: where}
+				var told atomic.Int32
 				b := start(t, rigging{product: "hopper-1", options: func(o *station.Options) {
 					bomb.memory, bomb.dialer = o.Log.(*memory), o.Dial
 					o.Log, o.Past, o.Dial, o.Gate, o.Fixture = bomb, bomb, bomb, bomb, bomb
-					told := o.OnVerdict
-					o.OnVerdict = func(v station.Verdict) { bomb.at("verdict"); told(v) }
+					shown := o.OnVerdict
+					o.OnVerdict = func(v station.Verdict) { bomb.at("verdict"); shown(v) }
+					o.Panicked = func(what any, stack []byte) {
+						if what != "a planted bug in "+where || !strings.Contains(string(stack), "bomb).at") {
+							t.Errorf("told of %v\n%s", what, stack)
+						}
+						told.Add(1)
+					}
 				}})
 				u := makeUnit(t, simunit.Hopper1(), 7, simunit.Options{Constants: adjustedBefore(t), Hands: []simunit.Move{}})
 				bomb.unit = u
@@ -40,24 +48,27 @@ func TestPanicAnywhere(t *testing.T) {
 				}
 				time.Sleep(25 * time.Second)
 				synctest.Wait()
-				if bomb.blown.Load() == 0 {
+				if where != "close" && bomb.blown.Load() == 0 {
 					t.Errorf("never came there: %v", b.runner.Snapshot().Nests[0].Step)
 				}
 				if u.EmitterOn() {
 					t.Error("the emitter is on")
 				}
 				s := b.runner.Snapshot()
-				if where != "result" && len(s.Stops) == 0 && len(b.log.attempts()) == 0 && len(s.Messages) == 0 && len(b.done) == 0 {
+				if where != "result" && where != "close" && len(s.Stops) == 0 && len(b.log.attempts()) == 0 && len(s.Messages) == 0 && len(b.done) == 0 {
 					t.Errorf("nothing is said: %+v", s)
 				}
 				for _, v := range b.seen() {
-					if v.Released() && where != "result" && where != "dial" && where != "identify" {
+					if v.Released() && where != "result" && where != "dial" && where != "identify" && where != "close" {
 						t.Errorf("released: %+v", v)
 					}
 				}
 				err := b.finish()
 				if internal := errors.Is(err, station.ErrInternal); internal != (where == "verdict") {
 					t.Errorf("Run returned %v", err)
+				}
+				if bomb.blown.Load() == 0 || told.Load() != 1 {
+					t.Errorf("blown %d times, told %d times", bomb.blown.Load(), told.Load())
 				}
 			})
 		})
@@ -138,6 +149,8 @@ func (l bombLine) Commit(ctx context.Context, x []byte) error {
 	l.b.at("commit")
 	return l.Line.Commit(ctx, x)
 }
+func (l bombLine) Stats() protocol.Counters       { l.b.at("stats"); return l.Line.Stats() }
+func (l bombLine) Close() error                   { err := l.Line.Close(); l.b.at("close"); return err }
 func (l bombLine) Stop(ctx context.Context) error { l.b.at("stop"); return l.Line.Stop(ctx) }
 func (l bombLine) Capture(ctx context.Context, r protocol.CaptureRequest, f func(protocol.Progress)) (*protocol.Capture, error) {
 	return l.Line.Capture(ctx, r, func(p protocol.Progress) { l.b.at("capture"); f(p) })

@@ -24,6 +24,10 @@ type Options struct {
 	// must not wait for anything. nil for nobody.
 	OnVerdict func(Verdict)
 
+	// Panicked is told of each panic that was caught, from the goroutine that
+	// it was in; nil for nobody.
+	Panicked func(what any, stack []byte)
+
 	Now    func() time.Time // nil: time.Now
 	Logger *slog.Logger     // nil: nothing is written
 }
@@ -75,6 +79,9 @@ func NewRunner(c Config, o Options) (*Runner, error) {
 	}
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	if o.Panicked == nil {
+		o.Panicked = func(any, []byte) {}
 	}
 	r := &Runner{opt: o, machine: m, events: make(chan Event, 64), over: make(chan struct{}), box: make(chan Snapshot, 1)}
 	r.tasksUp, r.halt = context.WithCancel(context.Background())
@@ -132,7 +139,7 @@ func (r *Runner) Run(ctx context.Context) (err error) {
 	defer func() { err = errors.Join(err, r.close()) }()
 	defer func() {
 		if p := recover(); p != nil {
-			r.opt.Logger.Error("the machine failed", "panic", fmt.Sprint(p), "stack", string(debug.Stack()))
+			r.caught("the machine failed", p)
 			err = fmt.Errorf("running the station: %w: %v", ErrInternal, p)
 		}
 	}()
@@ -284,6 +291,13 @@ func (r *Runner) task(e Effect, do func(context.Context) Fact) {
 
 // panicked puts a recovered panic into the log and makes it a failure.
 func (r *Runner) panicked(e Effect, p any) Failure {
-	r.opt.Logger.Error("a job failed", "nest", e.Nest, "job", e.Job.job(), "panic", fmt.Sprint(p), "stack", string(debug.Stack()))
+	r.caught("a job failed", p, "nest", e.Nest, "job", e.Job.job())
 	return Failure{Broke, fmt.Sprintf("%s: %v", e.Job.job(), p)}
+}
+
+// caught tells of a recovered panic.
+func (r *Runner) caught(what string, p any, args ...any) {
+	stack := debug.Stack()
+	r.opt.Logger.Error(what, append(args, "panic", fmt.Sprint(p), "stack", string(stack))...)
+	r.opt.Panicked(p, stack)
 }

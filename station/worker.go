@@ -90,7 +90,7 @@ func (w *worker) close() {
 // run serves until close; on the way out the unit is told to stop.
 func (w *worker) run() {
 	defer close(w.ended)
-	defer w.hangUp()
+	defer w.hangUpOnExit()
 	defer w.stopOnExit()
 	idle := time.NewTimer(keepAlive)
 	defer idle.Stop()
@@ -158,6 +158,15 @@ func (w *worker) stopOnExit() {
 	if err := w.line.Stop(ctx); err != nil {
 		w.r.opt.Logger.Error("stopping the emitter on the way out", "nest", w.sheet.Name, "error", err)
 	}
+}
+
+func (w *worker) hangUpOnExit() {
+	defer func() {
+		if p := recover(); p != nil {
+			w.r.panicked(Effect{Nest: w.index, Job: Halt{}}, p)
+		}
+	}()
+	w.hangUp()
 }
 
 func (w *worker) hangUp() {
