@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"runtime/debug"
 	"sync"
+	"time"
 )
 
 // worker runs functions one after the other in a goroutine of its own, which
@@ -15,8 +16,16 @@ type worker struct {
 	once sync.Once
 }
 
-// newWorker starts a worker. idle, if not nil, is called when wake has been
-// signalled and between jobs.
+// Derived files wait for a pause: their syncs would stand in the way of those
+// that an operator waits for, which on most file systems queue up behind one
+// another.
+const (
+	quiet  = 20 * time.Millisecond  // without another wake
+	behind = 500 * time.Millisecond // at most, however busy it is
+)
+
+// newWorker starts a worker. idle, if not nil, is called between jobs, some
+// time after wake has been signalled.
 func newWorker(wake <-chan struct{}, idle func()) *worker {
 	w := &worker{jobs: make(chan func()), stop: make(chan struct{}), done: make(chan struct{})}
 	go func() {
@@ -24,11 +33,21 @@ func newWorker(wake <-chan struct{}, idle func()) *worker {
 		// A damaged or cut file under a memory map faults; here, and only in
 		// goroutines that ask for it, that is a panic that can be recovered.
 		debug.SetPanicOnFault(true)
+		timer := time.NewTimer(0)
+		timer.Stop()
+		defer timer.Stop()
+		var since time.Time // of the first wake that idle has not followed
 		for {
 			select {
 			case job := <-w.jobs:
 				job()
 			case <-wake:
+				if since.IsZero() {
+					since = time.Now()
+				}
+				timer.Reset(max(0, min(quiet, behind-time.Since(since))))
+			case <-timer.C:
+				since = time.Time{}
 				idle()
 			case <-w.stop:
 				return
