@@ -1,6 +1,7 @@
 package screen
 
 import (
+	"context"
 	"fmt"
 	"reflect"
 	"strings"
@@ -153,3 +154,8 @@ func (l *Language) Questions() []string {
 
 // Name is the language's name.
 func (l *Language) Name() string { return l.name }
+
+// Guarded is a model whose panics are told and end ctx.
+func Guarded(m tea.Model, told func(any, []byte), end context.CancelCauseFunc) tea.Model {
+	return guardedModel{m, guard{told, end}}
+}

@@ -65,6 +65,9 @@ type Options struct {
 	// Leave is called once when the operator has confirmed to leave. The
 	// screen stays until a snapshot is Closed. Nil: the screen ends at once.
 	Leave func()
+	// Panicked is told of a panic in one of the screen's goroutines, from there;
+	// Run then returns ErrPanic. Nil for nobody.
+	Panicked func(what any, stack []byte)
 
 	Hints    []Hint
 	Language *Language        // nil: English
@@ -88,6 +91,9 @@ func (o *Options) defaults() {
 	}
 	if o.Send == nil {
 		o.Send = func(Input) {}
+	}
+	if o.Panicked == nil {
+		o.Panicked = func(any, []byte) {}
 	}
 	if o.Snapshots == nil {
 		o.Snapshots = NewMailbox()

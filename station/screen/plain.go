@@ -20,6 +20,9 @@ import (
 // In ends nothing. A reader that never returns keeps its goroutine.
 func RunPlain(ctx context.Context, o Options) error {
 	o.defaults()
+	ctx, end := context.WithCancelCause(ctx)
+	defer end(nil)
+	g := guard{o.Panicked, end}
 	p := &plain{out: o.Out, ascii: o.ASCII, lang: o.Language, takt: o.Takt, bell: o.Bell}
 	p.last.Hands.Nest = station.NoNest
 	for _, h := range o.Hints {
@@ -27,23 +30,25 @@ func RunPlain(ctx context.Context, o Options) error {
 	}
 	entered := make(chan Input)
 	if o.In != nil {
-		go readLines(ctx, o, entered)
+		g.start(func() { readLines(ctx, o, entered) })
 	}
 	if o.Scanner != nil {
-		go listen(ctx, o.Scanner, o.Now, func(e Entry) {
-			in := Input{Kind: Label, Text: e.Text, Fault: e.Fault, Nest: station.NoNest}
-			if e.Fault != "" {
-				in.Kind = Unreadable
-			}
-			hand(ctx, o, in, entered)
+		g.start(func() {
+			listen(ctx, g, o.Scanner, o.Now, func(e Entry) {
+				in := Input{Kind: Label, Text: e.Text, Fault: e.Fault, Nest: station.NoNest}
+				if e.Fault != "" {
+					in.Kind = Unreadable
+				}
+				hand(ctx, o, in, entered)
+			})
 		})
 	}
 	outbox := make(chan Input, waiting)
-	go deliver(ctx, outbox, o.Send)
+	g.start(func() { deliver(ctx, outbox, o.Send) })
 	for p.err == nil {
 		select {
 		case <-ctx.Done():
-			return ctx.Err()
+			return ended(ctx)
 		case in := <-entered:
 			if in.Kind == Unreadable {
 				p.line(p.lang.unreadable(in, o.ASCII))

@@ -34,8 +34,9 @@ func Run(ctx context.Context, o Options) error {
 	if f, ok := o.Out.(*os.File); ok && !xterm.IsTerminal(f.Fd()) {
 		return ErrNoTerminal
 	}
-	ctx, end := context.WithCancel(ctx)
-	defer end()
+	ctx, end := context.WithCancelCause(ctx)
+	defer end(nil)
+	g := guard{o.Panicked, end}
 
 	outbox := make(chan Input, waiting)
 	keyCame := make(chan struct{}, 1)
@@ -62,7 +63,7 @@ func Run(ctx context.Context, o Options) error {
 			if o.Leave == nil {
 				return false
 			}
-			go o.Leave()
+			g.start(o.Leave)
 			return true
 		},
 	}
@@ -75,11 +76,11 @@ func Run(ctx context.Context, o Options) error {
 			default: // one is on its way
 			}
 		}
-		go chime(ctx, ring, o.Out)
+		g.start(func() { chime(ctx, ring, o.Out) })
 	}
 	options := []tea.ProgramOption{
 		tea.WithContext(ctx), tea.WithOutput(o.Out), tea.WithAltScreen(), tea.WithFPS(framesPerSecond),
-		tea.WithoutSignalHandler(), tea.WithoutBracketedPaste(), tea.WithFilter(stamp(o.Now)),
+		tea.WithoutSignalHandler(), tea.WithoutBracketedPaste(), tea.WithFilter(stamp(o.Now, g)),
 	}
 	restore := func() {}
 	switch in := o.In.(type) {
@@ -89,17 +90,17 @@ func Run(ctx context.Context, o Options) error {
 		if state, err := xterm.GetState(in.Fd()); err == nil {
 			restore = func() { _ = xterm.Restore(in.Fd(), state) }
 		}
-		options = append(options, tea.WithInput(term.NewInput(in)))
+		options = append(options, tea.WithInput(guardedInput{term.NewInput(in), g}))
 	default:
-		options = append(options, tea.WithInput(term.NewFilter(in)))
+		options = append(options, tea.WithInput(guardedReader{term.NewFilter(in), g}))
 	}
-	p := tea.NewProgram(m, options...)
+	p := tea.NewProgram(guardedModel{m, g}, options...)
 
-	go deliver(ctx, outbox, o.Send)
-	go clock(ctx, keyCame, func() { p.Send(silence{o.Now()}) })
-	go forward(ctx, o.Snapshots, p)
+	g.start(func() { deliver(ctx, outbox, o.Send) })
+	g.start(func() { clock(ctx, keyCame, func() { p.Send(silence{o.Now()}) }) })
+	g.start(func() { forward(ctx, o.Snapshots, p) })
 	if o.Scanner != nil {
-		go listen(ctx, o.Scanner, o.Now, func(e Entry) { p.Send(heard{e, o.Now()}) })
+		g.start(func() { listen(ctx, g, o.Scanner, o.Now, func(e Entry) { p.Send(heard{e, o.Now()}) }) })
 	}
 
 	done := make(chan error, 1)
@@ -119,7 +120,7 @@ func Run(ctx context.Context, o Options) error {
 		return ending(ctx, err)
 	case <-late.C:
 		restore()
-		return fmt.Errorf("giving the terminal back: it takes no output: %w", ctx.Err())
+		return fmt.Errorf("giving the terminal back: it takes no output: %w", ended(ctx))
 	}
 }
 
@@ -127,9 +128,9 @@ func Run(ctx context.Context, o Options) error {
 func ending(ctx context.Context, err error) error {
 	switch {
 	case ctx.Err() != nil:
-		return ctx.Err()
-	case errors.Is(err, tea.ErrProgramPanic):
-		return fmt.Errorf("drawing: %w", err)
+		return ended(ctx)
+	case errors.Is(err, tea.ErrProgramPanic): // of the library itself
+		return fmt.Errorf("%w: drawing: %w", ErrPanic, err)
 	case err != nil:
 		return fmt.Errorf("using the terminal: %w", err)
 	}
@@ -137,10 +138,10 @@ func ending(ctx context.Context, err error) error {
 }
 
 // stamp gives every key the time at which it reached the loop.
-func stamp(now func() time.Time) func(tea.Model, tea.Msg) tea.Msg {
+func stamp(now func() time.Time, g guard) func(tea.Model, tea.Msg) tea.Msg {
 	return func(_ tea.Model, msg tea.Msg) tea.Msg {
 		if k, ok := msg.(tea.KeyMsg); ok {
-			return keyAt{k, now()}
+			g.do(func() { msg = keyAt{k, now()} })
 		}
 		return msg
 	}

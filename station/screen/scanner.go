@@ -11,13 +11,13 @@ import (
 // listen hears a scanner with a port of its own out, and hands on each text. No
 // byte of it is ever a key. It returns when r ends or ctx does; a reader that
 // never returns keeps its goroutine.
-func listen(ctx context.Context, r io.Reader, now func() time.Time, heard func(Entry)) {
+func listen(ctx context.Context, g guard, r io.Reader, now func() time.Time, heard func(Entry)) {
 	type piece struct {
 		runes []rune
 		at    time.Time
 	}
 	pieces := make(chan piece)
-	go func() {
+	g.start(func() {
 		defer close(pieces)
 		f := term.NewFilter(r)
 		buf := make([]byte, 1024)
@@ -32,7 +32,7 @@ func listen(ctx context.Context, r io.Reader, now func() time.Time, heard func(E
 				return
 			}
 		}
-	}()
+	})
 	var c Collector
 	tell := func(entries []Entry) {
 		for _, e := range entries {
