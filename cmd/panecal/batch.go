@@ -44,8 +44,7 @@ func newBatch(again bool, talk io.Writer, nests int) *batch {
 func (b *batch) run(ctx context.Context, show func(station.Verdict) error) error {
 	inner, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
-	over := make(chan error, 1)
-	go func() { over <- b.bench.run(inner) }()
+	over := b.bench.start(func() error { return b.bench.run(inner) })
 	var failed error
 	for {
 		select {

@@ -22,10 +22,11 @@ import (
 
 // bench is a station made ready: its store held, its runner set up.
 type bench struct {
-	store  *store.Store
-	runner *station.Runner
-	files  catalogue
-	logger io.Closer
+	store   *store.Store
+	runner  *station.Runner
+	files   catalogue
+	logger  io.Closer
+	crashes *crashes
 
 	mu    sync.Mutex
 	force *station.Files // in force, as far as scans have decided
@@ -45,6 +46,7 @@ type benchOptions struct {
 	onVerdict func(station.Verdict)
 	command   string
 	shift     shiftConfig // zero where nobody stands at the station
+	temporary bool        // nothing outside the folder remembers the store
 }
 
 // lookBack is how far the log is read at the start for stops that are in
@@ -52,21 +54,48 @@ type benchOptions struct {
 const lookBack = 30 * 24 * time.Hour
 
 func newBench(o benchOptions) (*bench, error) {
-	s, err := store.Open(o.folder, store.Options{Station: o.config.Station, Command: o.command})
-	switch {
-	case errors.Is(err, store.ErrNoStore):
-		return nil, refusedError(fmt.Errorf("no store at %s: run `panecal init` first, or name its folder with --data", o.folder))
-	case errors.Is(err, store.ErrHeld):
-		return nil, refusedError(fmt.Errorf("%w: end that one, or wait for it", err))
-	case err != nil:
-		return nil, fmt.Errorf("opening the store: %w", err)
+	if err := enoughFiles(); err != nil {
+		return nil, refusedError(err)
 	}
-	b := &bench{store: s, files: o.files, force: o.first}
+	reserve, err := room(filepath.Dir(o.folder))
+	if err != nil {
+		return nil, refusedError(err)
+	}
+	witness := witnessFolder()
+	if o.temporary {
+		witness = ""
+	}
+	s, err := store.Open(o.folder, store.Options{Station: o.config.Station, Command: o.command, Reserve: reserve, Witness: witness})
+	if err != nil {
+		return nil, openError(o.folder, err)
+	}
+	b := &bench{store: s, files: o.files, force: o.first, crashes: &crashes{folder: filepath.Dir(o.folder)}}
 	if err := b.setUp(o); err != nil {
 		return nil, errors.Join(err, b.close())
 	}
 	return b, nil
 }
+
+// openError tells why a station may not write to a store, and what to do.
+func openError(folder string, err error) error {
+	switch {
+	case errors.Is(err, store.ErrNoStore):
+		return refusedError(fmt.Errorf("no store at %s: run `panecal init` first, or name its folder with --data", folder))
+	case errors.Is(err, store.ErrHeld):
+		return refusedError(fmt.Errorf("%w: end that one, or wait for it", err))
+	case errors.Is(err, store.ErrCopy):
+		return refusedError(fmt.Errorf("%w: `panecal init --continues %s` makes it", err, folder))
+	case errors.Is(err, store.ErrNewer):
+		return refusedError(fmt.Errorf("%w: use a program as new as that one; this one may read it", err))
+	case errors.Is(err, store.ErrDamaged):
+		return refusedError(fmt.Errorf("%w: keep the folder as it is; `panecal log check` shows what is wrong, `panecal log rebuild` saves what is left", err))
+	}
+	return fmt.Errorf("opening the store: %w", err)
+}
+
+// witnessFolder is where this computer remembers how far each log was written,
+// apart from any store, whose folder may be put back as it was a week ago.
+func witnessFolder() string { return filepath.Join(xdg.StateHome, "panecal", "witness") }
 
 func (b *bench) setUp(o benchOptions) error {
 	logger, closer, err := openLog()
@@ -91,8 +120,8 @@ func (b *bench) setUp(o benchOptions) error {
 		Software: version, WorkOrder: o.workOrder, Lot: o.lot, Recent: recent, HandsTime: o.handsTime,
 		SameInARow: o.shift.sameInARow, CheckEvery: o.shift.checkEvery,
 	}, station.Options{
-		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return b.inForce().Product.Line }}, Log: b.store, Past: b.store,
-		OnVerdict: o.onVerdict, Logger: logger,
+		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return b.inForce().Product.Line }, b.crashes.caught},
+		Log:  b.store, Past: b.store, OnVerdict: o.onVerdict, Panicked: b.crashes.caught, Logger: logger,
 	})
 	if err != nil {
 		return fmt.Errorf("setting up the station: %w", err)
@@ -160,14 +189,25 @@ func (b *bench) scan(nest int, text string) {
 }
 
 // run runs the station until ctx ends; see station.Runner.Run.
-func (b *bench) run(ctx context.Context) error { return b.runner.Run(ctx) }
+func (b *bench) run(ctx context.Context) error {
+	return b.crashes.guard(func() error { return b.runner.Run(ctx) })
+}
 
+// start runs fn in a goroutine of its own and returns where its error comes.
+func (b *bench) start(fn func() error) <-chan error {
+	over := make(chan error, 1)
+	go func() { over <- b.crashes.guard(fn) }()
+	return over
+}
+
+// close ends the station. Its error also tells of every fault of the program
+// itself that was caught since the start.
 func (b *bench) close() error {
 	err := b.store.Close()
 	if b.logger != nil {
 		err = errors.Join(err, b.logger.Close())
 	}
-	return err
+	return errors.Join(err, b.crashes.err())
 }
 
 // openLog opens the diagnostic log, JSON lines in the XDG state folder. It is

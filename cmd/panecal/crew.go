@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -133,7 +134,19 @@ func (c *crew) settle(anew bool) error {
 	return nil
 }
 
+// errInDoubt keeps people signed on.
+var errInDoubt = errors.New("a record could not be written, so a verdict may be in doubt: nobody is signed off")
+
+// inDoubt says whether a verdict may be in doubt. Signing off says that every
+// verdict was seen; without it, what was not seen is shown again.
+func (c *crew) inDoubt() bool {
+	return slices.ContainsFunc(c.bench.runner.Snapshot().Stops, func(s station.Stop) bool { return s.Code == station.StopStore })
+}
+
 func (c *crew) signOff(d screen.SignedOff) error {
+	if c.inDoubt() {
+		return errInDoubt
+	}
 	err := c.keep(&record.SignOn{Person: c.person, Role: "operator", Off: true, Method: "screen"})
 	return errors.Join(err, c.handOver(d))
 }
@@ -173,16 +186,18 @@ func (c *crew) begin(operator string) error {
 }
 
 // end signs off whoever is still signed on, after the station has closed, and
-// tells the hand-over.
-func (c *crew) end(talk io.Writer) error {
+// tells the hand-over. After a fault nobody is signed off.
+func (c *crew) end(talk io.Writer, sound bool) error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.person == "" {
 		return nil
 	}
 	lines := c.shift.Summary(c.bench.runner.Snapshot(), time.Now())
-	off := screen.SignedOff{Person: c.person, Summary: lines}
-	err := c.signOff(off)
+	err := errInDoubt
+	if sound {
+		err = c.signOff(screen.SignedOff{Person: c.person, Summary: lines})
+	}
 	fmt.Fprintln(talk, strings.Join(lines, "\n"))
 	if c.wrote != "" && err == nil {
 		fmt.Fprintf(talk, "panecal: the hand-over is in %s\n", c.wrote)

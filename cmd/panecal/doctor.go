@@ -156,19 +156,13 @@ func examineStore(folder string, say sayer) {
 	examineSpace(folder, say)
 }
 
-// Free space: raw captures are about 60 kB a unit.
-const (
-	spaceLook = 5 << 30
-	spaceBad  = 1 << 30
-)
-
 func examineSpace(folder string, say sayer) {
-	free, err := freeSpace(folder)
+	free, total, err := space(folder)
 	switch {
 	case err != nil:
-		say("look", "space", "", "free space of %s is not known: %v", folder, err)
-	case free < spaceBad:
-		say("bad", "space", "free some space: the station needs 1 GiB", "%.1f GiB free", float64(free)/(1<<30))
+		say("look", "space", "see for yourself how full the disk is", "free space of %s is not known: %v", folder, err)
+	case free < reserveOf(total):
+		say("bad", "space", fmt.Sprintf("free some space: the station starts no attempt below %d MiB", reserveOf(total)>>20), "%.1f GiB free", float64(free)/(1<<30))
 	case free < spaceLook:
 		say("look", "space", "free some space soon", "%.1f GiB free", float64(free)/(1<<30))
 	default:

@@ -5,8 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-
-	"example.org/panecal/station"
 )
 
 // Exit codes: a contract with scripts.
@@ -52,7 +50,7 @@ func exitCode(err error) int {
 	if errors.As(err, &quiet) {
 		return quiet.code
 	}
-	if errors.Is(err, station.ErrInternal) {
+	if internal(err) {
 		return exitInternal
 	}
 	var coded *codedError

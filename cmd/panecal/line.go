@@ -14,11 +14,13 @@ import (
 type dialer struct {
 	grace time.Duration       // see protocol.Options
 	line  func() product.Line // of the product in force
+	// panicked is told of a panic in what owns a port.
+	panicked func(what any, stack []byte)
 }
 
 func (d dialer) Dial(ctx context.Context, n product.Nest) (station.Line, error) {
 	p := d.line()
-	l, err := link.Open(ctx, n.Port, link.Options{Baud: p.Baud, OpenText: p.OpenText, CloseText: p.CloseText})
+	l, err := link.Open(ctx, n.Port, link.Options{Baud: p.Baud, OpenText: p.OpenText, CloseText: p.CloseText, Panicked: d.panicked})
 	if err != nil {
 		return nil, err
 	}

@@ -14,10 +14,8 @@ import (
 	"io"
 	"os"
 	"os/signal"
-	"path/filepath"
 	"runtime/debug"
 	"syscall"
-	"time"
 
 	"github.com/spf13/cobra"
 )
@@ -27,20 +25,21 @@ func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
 // run is the whole program: it returns the exit code, so that deferred work
 // is done before the process ends.
 func run(args []string, in io.Reader, out, talk io.Writer) (code int) {
+	where := &place{}
 	defer func() {
 		if p := recover(); p != nil {
-			code = crashed(p, debug.Stack(), talk)
+			code = crashed(*where, p, debug.Stack(), talk)
 		}
 	}()
 	ctx, caught, stop := catchSignals(context.Background())
 	defer stop()
-	root := newRoot()
+	root := newRoot(where)
 	root.SetArgs(args)
 	root.SetIn(in)
 	root.SetOut(out)
 	root.SetErr(talk)
 	err := root.ExecuteContext(ctx)
-	if s := caught(); s != 0 {
+	if s := caught(); s != 0 && !internal(err) {
 		// A person or the system ended the command: that is the news, not
 		// the errors it caused on the way out.
 		return s
@@ -91,20 +90,7 @@ type signalError struct{ os.Signal }
 
 func (s signalError) Error() string { return "ended by " + s.String() }
 
-// crashed writes what is needed to find a fault of the program itself into a
-// file, and says where.
-func crashed(p any, stack []byte, talk io.Writer) int {
-	name := filepath.Join(os.TempDir(), fmt.Sprintf("panecal-crash-%d-%d.txt", os.Getpid(), time.Now().UnixNano()))
-	text := fmt.Sprintf("panecal %s\n%v\n\n%s", version, p, stack)
-	if err := os.WriteFile(name, []byte(text), 0o640); err != nil {
-		fmt.Fprintf(talk, "panecal: internal error: %v\n%s", p, stack)
-		return exitInternal
-	}
-	fmt.Fprintf(talk, "panecal: internal error: %v\npanecal: details are in %s; send that file with the station's log to whoever maintains panecal here\n", p, name)
-	return exitInternal
-}
-
-func newRoot() *cobra.Command {
+func newRoot(where *place) *cobra.Command {
 	root := &cobra.Command{
 		Use:   "panecal",
 		Short: "Calibrate optical ranging units behind their window, and keep the record",
@@ -131,7 +117,6 @@ Exit codes: ` + exitHelp,
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return usageError(fmt.Errorf("%w; see %s --help", err, c.CommandPath()))
 	})
-	where := &place{}
 	root.PersistentFlags().StringVar(&where.config, "config", "", "configuration file (default: panecal/panecal.toml in the XDG config folder)")
 	root.PersistentFlags().StringVar(&where.data, "data", "", "the store's folder (default: from the configuration, else panecal in the XDG data folder)")
 	root.AddCommand(

@@ -125,16 +125,19 @@ func (b *bench) shift(c *cobra.Command, show screenFlags, at shiftOf) (err error
 	crew := &crew{bench: b, box: box, lang: lang, scan: at.scan, files: at.handOvers, lot: at.lot,
 		shift: screen.NewShift(screen.ShiftOptions{Badge: of.badge, Operator: at.operator, Ask: of.ask, Language: lang, Takt: of.takt,
 			Settings: screen.Settings{WorkOrder: at.workOrder}}, time.Now())}
-	go func() {
+	b.start(func() error {
+		// Should it fail, nobody would see what the station does.
+		defer leave(errLeft)
 		for s := range b.runner.Snapshots() {
 			box.Put(s)
 		}
-	}()
+		return nil
+	})
 	o := screen.Options{
 		In: c.InOrStdin(), Out: c.OutOrStdout(), Snapshots: box, Hints: at.hints, ASCII: show.ascii,
 		Language: lang, Bell: at.config.Bell, Takt: of.takt,
 		Send:  crew.entered,
-		Leave: func() { leave(errLeft) },
+		Leave: func() { leave(errLeft) }, Panicked: b.crashes.caught,
 	}
 	// The screen is given its own context, which ends after the station has:
 	// it shows the way out.
@@ -143,15 +146,13 @@ func (b *bench) shift(c *cobra.Command, show screenFlags, at shiftOf) (err error
 	if at.config.Scanner != "" {
 		o.Scanner = newScanner(seen, at.config.Scanner, at.config.ScannerBaud, crew.scanner)
 	}
-	over := make(chan error, 1)
-	go func() { over <- b.run(ctx) }()
+	over := b.start(func() error { return b.run(ctx) })
 	if err := crew.begin(at.operator); err != nil {
 		leave(err)
 		return errors.Join(err, <-over)
 	}
-	defer func() { err = errors.Join(err, crew.end(c.ErrOrStderr())) }()
-	drawn := make(chan error, 1)
-	go func() { drawn <- b.draw(seen, o, show) }()
+	defer func() { err = errors.Join(err, crew.end(c.ErrOrStderr(), err == nil)) }()
+	drawn := b.start(func() error { return b.draw(seen, o, show) })
 	select {
 	case err = <-over:
 	case screenErr := <-drawn:
