@@ -19,6 +19,7 @@ type act struct {
 	disposition station.Disposition
 	again       bool // the unit of the first act comes back
 	unit        *simunit.Unit
+	line        simunit.Speaker // what answers for the unit: itself, or the firmware kit's
 }
 
 // acts are the demonstration, in order. All of it is invented.
@@ -51,23 +52,23 @@ func acts(hand time.Duration) []act {
 	return list
 }
 
-// cast makes the units of the acts.
-func cast(all []act, seed uint64) error {
+// cast makes the units of the acts, on a line as slow as it is told.
+func cast(all []act, seed uint64, line simunit.Line) error {
 	numbers := map[string]int{}
 	for i := range all {
 		a := &all[i]
 		if a.again {
-			a.unit = all[0].unit
+			a.unit, a.line = all[0].unit, all[0].line
 			continue
 		}
 		a.options.Out = true
-		a.options.Line = simunit.Line{Baud: simBaud, Turnaround: simTurnaround}
+		a.options.Line = line
 		u, err := newSimulated(a.product, numbers[a.product], seed+uint64(i), a.options)
 		if err != nil {
 			return err
 		}
 		numbers[a.product]++
-		a.unit = u
+		a.unit, a.line = u, u
 	}
 	return nil
 }

@@ -282,6 +282,13 @@ func (h *Host) Serve(ctx context.Context, line io.ReadWriter) error {
 	}
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
+	d, deadlines := line.(interface{ SetDeadline(time.Time) error })
+	if deadlines { // who served before may have left one
+		if err := d.SetDeadline(time.Time{}); err != nil {
+			own.Close()
+			return fmt.Errorf("serving the simulated unit on a line: %w", err)
+		}
+	}
 	var both sync.WaitGroup
 	copyTo := func(to io.Writer, from io.Reader) {
 		_, err := io.Copy(to, from)
@@ -291,9 +298,8 @@ func (h *Host) Serve(ctx context.Context, line io.ReadWriter) error {
 	both.Go(func() { copyTo(line, own) })
 	<-ctx.Done()
 	own.Close()
-	if d, ok := line.(interface{ SetDeadline(time.Time) error }); ok {
-		_ = d.SetDeadline(time.Unix(1, 0)) // frees the two; a line without waits for its end
-		defer d.SetDeadline(time.Time{})
+	if deadlines { // frees the two; a line without waits for its end
+		_ = d.SetDeadline(time.Unix(1, 0))
 	}
 	both.Wait()
 	return context.Cause(ctx)

@@ -6,8 +6,8 @@ import (
 	"sync"
 )
 
-// Speaker answers on a line: a [Unit], or a [Socket] with whatever unit is in
-// it.
+// Speaker answers on a line: a [Unit], another implementation's, or a [Socket]
+// with whatever unit is in it.
 type Speaker interface {
 	Serve(ctx context.Context, line io.ReadWriter) error
 }
@@ -16,7 +16,7 @@ type Speaker interface {
 // unit it takes what is sent and says nothing.
 type Socket struct {
 	mu      sync.Mutex
-	unit    *Unit
+	unit    Speaker
 	changed chan struct{} // closed at the next change
 }
 
@@ -31,8 +31,9 @@ func NewSocket() (*Socket, error) {
 }
 
 // Plug puts a unit on the socket's line instead of the one before. Seating
-// and taking out are the unit's own.
-func (s *Socket) Plug(u *Unit) {
+// and taking out are the unit's own. It may be any implementation's, if its
+// Serve ends with its context and leaves the line to the caller.
+func (s *Socket) Plug(u Speaker) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.unit == u {

@@ -62,6 +62,7 @@ size_t zones(void);
 size_t inner_bins(void);          /* bins that the hardware has, told or not */
 const uint32_t *inner_counts(size_t zone);
 uint64_t inner_shots(void);
+double light_share(double mm, size_t bin); /* of a pulse from that distance */
 double bin_ps(void);
 double first_ps(void);
 

@@ -67,7 +67,7 @@ static uint32_t poisson(double mean)
 }
 
 /* Share of a pulse that falls into a bin. */
-static double share(double mm, size_t bin)
+double light_share(double mm, size_t bin)
 {
     double sd = 0.4 * 500, delay = mm / 0.149896229;
     double from = first_ps() + (double)bin * bin_ps() - delay;
@@ -82,7 +82,7 @@ static void expose(uint64_t until)
         uint64_t end = (frame + 1) * now.shots < until ? (frame + 1) * now.shots : until;
         double shots = (double)(end - counted);
         for (size_t b = 0; b < nb; b++) {
-            double rate = scene.ambient + scene.leakage * share(scene.leakage_mm, b) + scene.signal * share(scene.target_mm, b);
+            double rate = scene.ambient + scene.leakage * light_share(scene.leakage_mm, b) + scene.signal * light_share(scene.target_mm, b);
             for (size_t z = 0; z < zones(); z++) {
                 uint32_t n = poisson(rate * shots * (1 + 0.2 * (double)z / (double)zones()));
                 uint32_t *cell = &bins[z * nb + b];

@@ -112,6 +112,25 @@ static double fit_delay(struct fit *f, const double *variance, double *sd)
 
 static double scaled(int32_t value, uint8_t scale) { return ldexp(value, -(int)scale); }
 
+/* A stored number of a zone, 0 without one. */
+static double stored(uint32_t what, uint32_t zone, uint32_t bin)
+{
+    int32_t value;
+    uint8_t scale;
+    return panecal_stored(&unit, what, zone, bin, &value, &scale) ? scaled(value, scale) : 0;
+}
+
+/* Leakage of a bin, count per shot. A unit that gives no histograms has only
+ * the zone's total: it comes as a pulse, from the unit's own zero, which the
+ * stored offset tells. */
+static double leakage(uint32_t zone, size_t bin)
+{
+    if (number(PANECAL_BINS) > 0) {
+        return stored(PANECAL_LEAKAGE_BIN, zone, (uint32_t)bin);
+    }
+    return stored(PANECAL_LEAKAGE, zone, 0) * light_share(stored(PANECAL_OFFSET, zone, 0), bin);
+}
+
 uint32_t ranging(uint32_t zone, bool compensated, int64_t values[6])
 {
     static struct fit f;
@@ -143,12 +162,7 @@ uint32_t ranging(uint32_t zone, bool compensated, int64_t values[6])
     }
     f.n = n;
     for (size_t b = 0; b < n; b++) {
-        int32_t value;
-        uint8_t scale;
-        f.net[b] -= ambient;
-        if (compensated && panecal_stored(&unit, PANECAL_LEAKAGE_BIN, zone, (uint32_t)b, &value, &scale)) {
-            f.net[b] -= scaled(value, scale);
-        }
+        f.net[b] -= ambient + (compensated ? leakage(zone, b) : 0);
         signal += f.net[b];
         signal_var += variance[b];
     }
@@ -173,10 +187,8 @@ uint32_t ranging(uint32_t zone, bool compensated, int64_t values[6])
     values[2] = llround(ambient * 1e9);
     values[3] = llround(sqrt(ambient_var) * 1e9);
     double mm = delay * 0.149896229, sd_mm = sd * 0.149896229;
-    int32_t value;
-    uint8_t scale;
-    if (compensated && panecal_stored(&unit, PANECAL_OFFSET, zone, 0, &value, &scale)) {
-        mm -= scaled(value, scale);
+    if (compensated) {
+        mm -= stored(PANECAL_OFFSET, zone, 0);
     }
     if (!(fabs(mm) < 1e6 && sd_mm < 1e6)) {
         return 4; /* also without a number */

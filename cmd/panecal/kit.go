@@ -1,0 +1,93 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+
+	"example.org/panecal/protocol/firmware"
+	"example.org/panecal/protocol/simunit"
+)
+
+// kit are units of the C firmware kit that answer in the demonstration's
+// nests, each a process. Scene, hands and photons remain the simulated unit's;
+// what the station hears is said, ranged and kept by the C code.
+type kit struct{ hosts []*firmware.Host }
+
+// kitDefects are what the kit's unit is compiled with to be as flawed as the
+// simulated one.
+var kitDefects = map[simunit.Flaw]string{"": "", simunit.FlawOffsetSign: "offset-sign"}
+
+// putOnKit casts the acts anew, compiles the kit into a new folder and starts
+// a unit of it for every act. The caller closes the kit.
+func putOnKit(ctx context.Context, all []act, seed uint64, folder string) (_ *kit, err error) {
+	if err := os.MkdirAll(folder, 0o750); err != nil {
+		return nil, fmt.Errorf("making a folder for the firmware kit: %w", err)
+	}
+	// The simulated units hear what those of the kit hear, at once: the line
+	// is the kit's.
+	if err := cast(all, seed, simunit.Line{}); err != nil {
+		return nil, err
+	}
+	k := &kit{}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, k.close())
+		}
+	}()
+	programs := map[string]string{}
+	for i := range all {
+		a := &all[i]
+		if a.again {
+			a.line = all[0].line
+			continue
+		}
+		defect, ok := kitDefects[a.options.Flaw]
+		if !ok {
+			return nil, fmt.Errorf("the firmware kit has no defect like %q", a.options.Flaw)
+		}
+		program, ok := programs[defect]
+		if !ok {
+			if program, err = firmware.Build(ctx, folder, firmware.BuildOptions{Defect: defect}); err != nil {
+				return nil, err
+			}
+			programs[defect] = program
+		}
+		h, err := startOnKit(ctx, program, a.unit, a.product, seed+uint64(i))
+		if err != nil {
+			return nil, err
+		}
+		k.hosts = append(k.hosts, h)
+		a.line = h
+	}
+	return k, nil
+}
+
+// startOnKit starts a program of the kit in the place of a simulated unit that
+// newSimulated has made of that product and seed.
+func startOnKit(ctx context.Context, program string, u *simunit.Unit, product string, seed uint64) (*firmware.Host, error) {
+	// The unit itself lies beside its nest and tells nobody who it is.
+	alike, err := newSimulated(product, 0, seed, simunit.Options{Serial: u.Serial()})
+	if err != nil {
+		return nil, err
+	}
+	pulse := alike.Model().Pulse
+	o := firmware.Options{Twin: u, Alike: alike}
+	if alike.Model().Ranging == simunit.RangePulse {
+		o.Pulse = &firmware.Pulse{StartPS: pulse.StartPS, StepPS: pulse.StepPS, Density: pulse.Density}
+	}
+	h, err := firmware.Start(ctx, program, o)
+	if err != nil {
+		return nil, deviceError(err)
+	}
+	return h, nil
+}
+
+func (k *kit) close() error {
+	var all error
+	for _, h := range k.hosts {
+		all = errors.Join(all, h.Close())
+	}
+	return all
+}
