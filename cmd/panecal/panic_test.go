@@ -1,0 +1,154 @@
+//go:build linux
+
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"runtime/debug"
+	"strings"
+	"testing"
+
+	"github.com/adrg/xdg"
+	"github.com/spf13/cobra"
+
+	"example.org/panecal/station"
+)
+
+// TestFaultOfTheProgram lets the station itself fail when it has a verdict to
+// show: exit code 70, no emitter on, a file about it, and a log that is whole
+// and still says that the verdict was seen by nobody. What a run leaves behind
+// is for its user and group alone.
+func TestFaultOfTheProgram(t *testing.T) {
+	home := t.TempDir()
+	t.Cleanup(xdg.Reload) // when the environment is as before
+	t.Setenv("TMPDIR", home)
+	t.Setenv("XDG_STATE_HOME", filepath.Join(home, "state"))
+	xdg.Reload()
+	talk := new(bytes.Buffer)
+	c := &cobra.Command{}
+	c.SetContext(t.Context())
+	c.SetOut(talk)
+	c.SetErr(talk)
+	d, err := newDemonstration(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := newBatch(true, talk, demoNests)
+	if b.bench, err = d.bench("test", func(station.Verdict) { panic("a planted bug") }); err != nil {
+		t.Fatal(err)
+	}
+	b.seat = d.seat
+	u := d.acts[0].unit
+	b.turns[0].labels = []string{u.Serial()}
+	err = b.finish(c, "4711")
+	if !errors.Is(err, station.ErrInternal) || exitCode(err) != exitInternal {
+		t.Fatalf("ended with %v", err)
+	}
+	if u.EmitterOn() {
+		t.Error("the emitter is on")
+	}
+	files, _ := filepath.Glob(filepath.Join(d.folder, "crash-*.txt"))
+	if len(files) != 1 || !strings.Contains(err.Error(), files[0]) {
+		t.Fatalf("files %v, told %v", files, err)
+	}
+	text, err := os.ReadFile(files[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"panecal " + version, "a planted bug", "panic_test.go"} {
+		if !strings.Contains(string(text), want) {
+			t.Errorf("the file does not say %q:\n%s", want, text)
+		}
+	}
+	report, err := checkLog(filepath.Join(d.folder, "store"), talk)
+	if err != nil || len(report.Problems) > 0 || report.Records == 0 {
+		t.Errorf("the log: %+v, %v", report, err)
+	}
+	// The folder of temporary files is the system's; what is in it is ours.
+	if n := privateFiles(t, d.folder) + privateFiles(t, filepath.Join(home, "state")); n < 14 {
+		t.Errorf("only %d files and folders", n)
+	}
+}
+
+// privateFiles looks at the modes of a folder and all in it: nobody but user
+// and group has any right, and the group does not write.
+func privateFiles(t *testing.T, folder string) (seen int) {
+	t.Helper()
+	err := filepath.WalkDir(folder, func(path string, e fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		i, err := e.Info()
+		if err != nil {
+			return err
+		}
+		most := fs.FileMode(0o640)
+		if e.IsDir() {
+			most = 0o750
+		}
+		if m := i.Mode().Perm(); m&^most != 0 {
+			t.Errorf("%s has mode %o", path, m)
+		}
+		seen++
+		return nil
+	})
+	if err != nil {
+		t.Error(err)
+	}
+	return seen
+}
+
+// TestCrashes: a fault that comes again and again leaves a bounded number of
+// files, somewhere else where the folder takes none, and never stops anybody.
+func TestCrashes(t *testing.T) {
+	folder, other := filepath.Join(t.TempDir(), "data"), t.TempDir()
+	if err := os.Mkdir(folder, 0o750); err != nil {
+		t.Fatal(err)
+	}
+	t.Setenv("TMPDIR", other)
+	c := &crashes{folder: folder}
+	if c.err() != nil {
+		t.Error("something was caught")
+	}
+	for i := range 2 * mostCrashes {
+		err := c.guard(func() error { panic(fmt.Sprint("bug ", i)) })
+		if !errors.Is(err, station.ErrInternal) {
+			t.Errorf("returned %v", err)
+		}
+	}
+	files, _ := filepath.Glob(filepath.Join(folder, "crash-*.txt"))
+	if len(files) != mostCrashes || !strings.Contains(c.err().Error(), "bug 0, and 39 more") {
+		t.Errorf("%d files, %v", len(files), c.err())
+	}
+	privateFiles(t, folder)
+
+	gone := &crashes{folder: filepath.Join(folder, "none")}
+	gone.caught("bug", debug.Stack())
+	files, _ = filepath.Glob(filepath.Join(other, "crash-*.txt"))
+	if len(files) != 1 || !strings.Contains(gone.err().Error(), files[0]) {
+		t.Errorf("%v, %v", files, gone.err())
+	}
+	if err := gone.guard(func() error { return os.ErrExist }); err != os.ErrExist {
+		t.Errorf("returned %v", err)
+	}
+}
+
+// TestFaultBeyondTheStation: what nobody else catches ends the program with
+// 70 and a file, too.
+func TestFaultBeyondTheStation(t *testing.T) {
+	folder := t.TempDir()
+	talk := new(bytes.Buffer)
+	code := func() (code int) {
+		defer func() { code = crashed(place{data: folder}, recover(), debug.Stack(), talk) }()
+		panic("a planted bug")
+	}()
+	files, _ := filepath.Glob(filepath.Join(folder, "crash-*.txt"))
+	if code != exitInternal || len(files) != 1 || !strings.Contains(talk.String(), files[0]) {
+		t.Errorf("code %d, files %v, told %q", code, files, talk)
+	}
+}
