@@ -182,7 +182,7 @@ func (d *demonstration) bench(command string, onVerdict func(station.Verdict)) (
 	}
 	return newBench(benchOptions{
 		config: d.config, folder: folder, files: d.files, first: d.files[0], purpose: station.Production,
-		operator: "demo", workOrder: "WO-1", lot: "L-1", handsTime: 2 * time.Minute, command: command, onVerdict: onVerdict,
+		operator: "demo", workOrder: "WO-1", lot: "L-1", handsTime: 2 * time.Minute, command: command, onVerdict: onVerdict, temporary: true,
 	})
 }
 
