@@ -212,7 +212,7 @@ func (s *Store) room(body record.Body) error {
 	}
 	// Where the system does not say, the write itself will.
 	if free, err := s.disk.Free(s.dir); err == nil && free < s.reserve {
-		return fmt.Errorf("%w: %d MiB are free, %d MiB must be", ErrFull, free>>20, s.reserve>>20)
+		return fmt.Errorf("%w: %d KiB are free, %d KiB must be", ErrFull, free>>10, s.reserve>>10)
 	}
 	return nil
 }

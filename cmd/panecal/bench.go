@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"syscall"
 	"time"
 
 	"github.com/adrg/xdg"
@@ -89,8 +90,10 @@ func openError(folder string, err error) error {
 		return refusedError(fmt.Errorf("%w: use a program as new as that one; this one may read it", err))
 	case errors.Is(err, store.ErrDamaged):
 		return refusedError(fmt.Errorf("%w: keep the folder as it is; `panecal log check` shows what is wrong, `panecal log rebuild` saves what is left", err))
+	case errors.Is(err, syscall.EROFS), errors.Is(err, os.ErrPermission):
+		return fmt.Errorf("%w: a station must be able to write there; commands that read need not", err)
 	}
-	return fmt.Errorf("opening the store: %w", err)
+	return err
 }
 
 // witnessFolder is where this computer remembers how far each log was written,

@@ -162,11 +162,11 @@ func examineSpace(folder string, say sayer) {
 	case err != nil:
 		say("look", "space", "see for yourself how full the disk is", "free space of %s is not known: %v", folder, err)
 	case free < reserveOf(total):
-		say("bad", "space", fmt.Sprintf("free some space: the station starts no attempt below %d MiB", reserveOf(total)>>20), "%.1f GiB free", float64(free)/(1<<30))
+		say("bad", "space", "free some space: the station starts no attempt below "+size(reserveOf(total)), "%s free", size(free))
 	case free < spaceLook:
-		say("look", "space", "free some space soon", "%.1f GiB free", float64(free)/(1<<30))
+		say("look", "space", "free some space soon: a shift of 300 units takes about 20 MiB", "%s free", size(free))
 	default:
-		say("ok", "space", "", "%.0f GiB free", float64(free)/(1<<30))
+		say("ok", "space", "", "%s free", size(free))
 	}
 }
 

@@ -22,7 +22,18 @@ func room(folder string) (reserve uint64, err error) {
 	}
 	reserve = reserveOf(total)
 	if free < reserve {
-		return reserve, fmt.Errorf("%d MiB are free at %s, the station needs %d MiB: free some space", free>>20, folder, reserve>>20)
+		return reserve, fmt.Errorf("%s are free at %s, the station starts nothing below %s: free some space", size(free), folder, size(reserve))
 	}
 	return reserve, nil
+}
+
+// size is a number of bytes for people.
+func size(n uint64) string {
+	switch {
+	case n >= 10<<30:
+		return fmt.Sprintf("%d GiB", n>>30)
+	case n >= 10<<20:
+		return fmt.Sprintf("%d MiB", n>>20)
+	}
+	return fmt.Sprintf("%d KiB", n>>10)
 }
