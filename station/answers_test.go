@@ -182,7 +182,10 @@ func captureOf(u *unit, j station.Capture) *protocol.Capture {
 	c := &protocol.Capture{ID: r.ID, Kind: r.Kind, Shots: r.Shots * int64(r.Frames), Frames: r.Frames, TempMilliCel: 25_000,
 		End: protocol.Complete, CountMax: 1<<32 - 1}
 	rate := 0.05
-	if u.target {
+	switch {
+	case u.rate > 0:
+		rate = u.rate
+	case u.target:
 		rate = 0.2
 	}
 	if r.Kind == protocol.Ranges {

@@ -311,7 +311,7 @@ func (m *Machine) show(n *nest) {
 		m.end(n)
 		return
 	}
-	m.sleep(n, probeEvery)
+	m.probe(n)
 }
 
 // resolve gives a unit that passed the mark that it lacks.

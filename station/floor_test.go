@@ -25,40 +25,73 @@ type gait struct {
 	slips                   float64       // part of the units with which something goes wrong
 }
 
-// jobTakes is how long jobs take, captures with their transfer.
-func jobTakes(j station.Job, present bool) time.Duration {
-	const ms = time.Millisecond
-	switch j := j.(type) {
-	case station.Capture:
-		return map[string]time.Duration{"empty": 3000 * ms, "target": 1500 * ms, "verify": 1500 * ms, "look": 20 * ms}[j.Name]
-	case station.Write:
-		return 400 * ms
-	case station.Mark:
-		return 300 * ms
-	case station.Identify:
-		if !present {
-			return 100 * ms
-		}
-		return 20 * ms
-	case station.Report, station.ReadBlock, station.Void, station.Halt:
-		return 20 * ms
-	case station.EstimateEmpty, station.EstimateTarget, station.EstimateVerify:
-		return 60 * ms
-	case station.Append:
-		return 4 * ms
-	case station.Save:
-		return 10 * ms
-	}
-	return 0
+// timing is how long what the station does takes, captures with their
+// transfer.
+type timing struct {
+	captures                map[string]time.Duration
+	greet, write, back      time.Duration // who it is, status, block; stage and commit; read it back
+	empty, target, verify   time.Duration // to estimate
+	append, silent, halting time.Duration
 }
 
-// lightTime is how long a unit's captures take, with the three short ones that
-// see its target arrive.
-func lightTime() (sum time.Duration) {
-	for _, name := range []string{"empty", "look", "look", "look", "target", "verify"} {
-		sum += jobTakes(station.Capture{Name: name}, true)
+const ms = time.Millisecond
+
+// onALine is what make bench measured: hopper-54 as its product file has it,
+// on a serial line of 921,600 Bd with 16 ms turnaround. A silent request takes
+// the protocol's 100 ms and the 50 ms that a client allows its adapter.
+func onALine() timing {
+	return timing{
+		captures: map[string]time.Duration{"empty": 440 * ms, "target": 315 * ms, "ranges": 205 * ms, "verify": 205 * ms, "look": 80 * ms},
+		greet:    18 * ms, write: 196 * ms, back: 101 * ms, empty: 2 * ms, target: 18 * ms, verify: 5 * ms,
+		append: 2 * ms, silent: 150 * ms, halting: 20 * ms,
+	}
+}
+
+// longCaptures is the same with a product that collects longer.
+func longCaptures() timing {
+	x := onALine()
+	x.captures = map[string]time.Duration{"empty": 3000 * ms, "target": 1500 * ms, "ranges": 1500 * ms, "verify": 1500 * ms, "look": 80 * ms}
+	return x
+}
+
+// of is how long a job takes that is answered.
+func (x timing) of(j station.Job) time.Duration {
+	switch j := j.(type) {
+	case station.Capture:
+		return x.captures[j.Name]
+	case station.Write:
+		return x.write
+	case station.Mark:
+		return x.write + x.back
+	case station.Identify, station.Report, station.ReadBlock, station.Void:
+		return x.greet
+	case station.Halt:
+		return x.halting
+	case station.EstimateEmpty:
+		return x.empty
+	case station.EstimateTarget:
+		return x.target
+	case station.EstimateVerify:
+		return x.verify
+	case station.Append:
+		return x.append
+	}
+	return 0 // captures are kept while the unit goes on
+}
+
+// light is how long a unit's captures take, with the two short ones that see
+// its target arrive and stand.
+func (x timing) light() (sum time.Duration) {
+	for _, name := range []string{"empty", "look", "look", "target", "ranges", "verify"} {
+		sum += x.captures[name]
 	}
 	return sum
+}
+
+// unit is how long a unit's captures and transfers take: who it is, its status
+// and its block, all captures, constants written and read back, the mark.
+func (x timing) unit() time.Duration {
+	return x.light() + 3*x.greet + 2*(x.write+x.back)
 }
 
 type floor struct {
@@ -66,7 +99,8 @@ type floor struct {
 	gait gait
 	rand *rand.Rand
 
-	due      []timer // answers under way
+	takes    timing
+	due      []job // answers under way
 	tickAt   time.Time
 	units    []*part // still to be run
 	at       map[int]*part
@@ -76,8 +110,19 @@ type floor struct {
 	then     func()        // what the hands do when their time is over
 	idle     time.Duration // of the hands
 	nestIdle map[int]time.Duration
+	silence  map[int]time.Duration // of requests to a nest, since its last unit came
 	slips    map[string]int
 	scans    int
+
+	unanswered time.Duration // between one unit and the next, over all nests
+}
+
+// job is an answer under way. Whoever was there when it was asked answers, if
+// nothing took its place.
+type job struct {
+	at     time.Time
+	effect station.Effect
+	of     *part // nil: nobody
 }
 
 // part is one unit with its label, and what goes wrong with it.
@@ -88,11 +133,11 @@ type part struct {
 	bad   bool
 }
 
-func newFloor(t *testing.T, s settings, p gait, units int, seed uint64) *floor {
+func newFloor(t *testing.T, s settings, x timing, p gait, units int, seed uint64) *floor {
 	t.Helper()
 	t.Logf("seed %d", seed)
-	f := &floor{world: newWorld(t, s), gait: p, rand: rand.New(rand.NewPCG(seed, 1)), at: map[int]*part{},
-		nestIdle: map[int]time.Duration{}, slips: map[string]int{}}
+	f := &floor{world: newWorld(t, s), takes: x, gait: p, rand: rand.New(rand.NewPCG(seed, 1)), at: map[int]*part{},
+		nestIdle: map[int]time.Duration{}, silence: map[int]time.Duration{}, slips: map[string]int{}}
 	slips := []string{"scanned twice", "label torn", "seated before the scan", "target left in", "taken out too soon"}
 	for i := range units {
 		l := fmt.Sprintf("A%d", i+1)
@@ -106,8 +151,20 @@ func newFloor(t *testing.T, s settings, p gait, units int, seed uint64) *floor {
 	f.busy = f.now
 	f.told = func() {
 		for _, e := range f.pending {
-			_, present := f.at[e.Nest]
-			f.due = append(f.due, timer{f.now.Add(jobTakes(e.Job, present)), e})
+			takes, of := f.takes.of(e.Job), f.at[e.Nest]
+			switch e.Job.(type) {
+			case station.Identify:
+				if of == nil {
+					takes = f.takes.silent
+				}
+			case station.ReadBlock:
+				if f.step(e.Nest) == station.ReadingBack {
+					takes = f.takes.back
+				}
+			case station.Report: // the unit that the silence before it ended with is there
+				f.unanswered, f.silence[e.Nest] = f.unanswered+f.silence[e.Nest], 0
+			}
+			f.due = append(f.due, job{f.now.Add(takes), e, of})
 		}
 		f.pending = nil
 	}
@@ -136,20 +193,22 @@ func (f *floor) run() (end time.Time) {
 	return
 }
 
+// first finds the earliest of a list, -1 where it is empty.
+func first[T any](list []T, when func(T) time.Time) (best int, at time.Time) {
+	best = -1
+	for i, x := range list {
+		if best < 0 || when(x).Before(at) {
+			best, at = i, when(x)
+		}
+	}
+	return best, at
+}
+
 // next lets time go to the next thing that happens, and lets it happen.
 func (f *floor) next() {
 	f.t.Helper()
-	first := func(list []timer) (int, time.Time) {
-		best, at := -1, time.Time{}
-		for i, x := range list {
-			if best < 0 || x.at.Before(at) {
-				best, at = i, x.at
-			}
-		}
-		return best, at
-	}
-	answer, answerAt := first(f.due)
-	rings, ringsAt := first(f.timers)
+	answer, answerAt := first(f.due, func(j job) time.Time { return j.at })
+	rings, ringsAt := first(f.timers, func(x timer) time.Time { return x.at })
 	at, what := f.tickAt, "tick"
 	if answer >= 0 && answerAt.Before(at) {
 		at, what = answerAt, "answer"
@@ -177,9 +236,17 @@ func (f *floor) next() {
 		f.tickAt = f.tickAt.Add(time.Second)
 		f.tell(station.NoNest, 0, station.Tick{})
 	case "answer":
-		e := f.due[answer].effect
+		j := f.due[answer]
+		e := j.effect
+		if _, asks := e.Job.(station.Identify); asks && j.of != nil && f.at[e.Nest] != j.of {
+			f.due[answer] = job{j.at.Add(f.takes.silent - f.takes.greet), e, nil}
+			return // taken out before it answered: silence, in its own time
+		}
+		if _, asks := e.Job.(station.Identify); asks && j.of == nil {
+			f.silence[e.Nest] += f.takes.silent
+		}
 		f.due = slices.Delete(f.due, answer, answer+1)
-		f.tell(e.Nest, e.Token, f.outcome(e))
+		f.tell(e.Nest, e.Token, f.outcome(j))
 	case "timer":
 		e := f.timers[rings].effect
 		f.timers = slices.Delete(f.timers, rings, rings+1)
@@ -193,10 +260,13 @@ func (f *floor) next() {
 
 // outcome is what came of a job: a target that was left in shows in the empty
 // capture, a bad unit in its leakage.
-func (f *floor) outcome(e station.Effect) station.Fact {
+func (f *floor) outcome(j job) station.Fact {
+	e := j.effect
 	f.world.units = map[int]*unit{}
 	for i, p := range f.at {
-		f.world.units[i] = p.unit
+		if i != e.Nest || p == j.of { // what was sent to an empty nest, nobody heard
+			f.world.units[i] = p.unit
+		}
 	}
 	clear(f.values)
 	if p := f.at[e.Nest]; p != nil && p.bad {
@@ -371,8 +441,8 @@ func (f *floor) meddle() bool {
 // and err; no key is needed for any of it.
 func TestShiftOf300Units(t *testing.T) {
 	s := usual()
-	s.nests, s.tie = 3, product.TieUnit
-	f := newFloor(t, s, gait{scan: 2 * time.Second, seat: 4 * time.Second, target: 2 * time.Second, out: 3 * time.Second, spread: 0.5, slips: 0.15}, 300, 7)
+	s.nests, s.tie, s.unit = 3, product.TieUnit, true
+	f := newFloor(t, s, longCaptures(), gait{scan: 2 * time.Second, seat: 4 * time.Second, target: 2 * time.Second, out: 3 * time.Second, spread: 0.5, slips: 0.15}, 300, 7)
 	took := f.run().Sub(f.began)
 	last := map[string]station.Verdict{}
 	counts := map[station.Outcome]int{}
@@ -412,36 +482,37 @@ func TestShiftOf300Units(t *testing.T) {
 
 // With hands that take no time, what is left is what the station itself takes.
 // Where one nest at a time may emit, the light is never dark for long; where
-// all may, each unit costs its captures and transfers, and what seeing a unit
-// come, its target come and it go takes.
+// all may, each unit costs its captures and transfers. Nobody has told that a
+// unit is gone, or that one has come, until requests have been silent for as
+// long as units may take to answer: those are told apart.
 func TestCycleWithoutHands(t *testing.T) {
+	const units, nests, over = 300, 3, 0.02
 	for _, c := range []struct {
 		name  string
 		group string
-		bound func(units int) time.Duration // captures and transfers of what may run at once
-		over  float64                       // that is allowed above the bound
-		adds  time.Duration                 // a unit, where over is 0
+		takes timing
+		bound func(timing) time.Duration // for each unit, of what may run at once
 	}{
-		{"one nest emits at a time", "one", func(n int) time.Duration { return time.Duration(n) * lightTime() }, 0.02, 0},
-		{"all nests emit", "", func(n int) time.Duration {
-			return time.Duration(n) * (lightTime() + jobTakes(station.Write{}, true) + jobTakes(station.Mark{}, true)) / 3
-		}, 0, 1500 * time.Millisecond},
+		{"one nest emits at a time", "one", onALine(), timing.light},
+		{"all nests emit", "", onALine(), func(x timing) time.Duration { return x.unit() / nests }},
+		{"one nest emits at a time, for long", "one", longCaptures(), timing.light},
+		{"all nests emit for long", "", longCaptures(), func(x timing) time.Duration { return x.unit() / nests }},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := usual()
-			s.nests, s.one = 3, c.group
-			const units = 300
-			f := newFloor(t, s, gait{}, units, 11)
+			s.nests, s.one, s.unit = nests, c.group, true
+			f := newFloor(t, s, c.takes, gait{}, units, 11)
 			took := f.run().Sub(f.began)
-			bound := c.bound(units)
-			over := took.Seconds()/bound.Seconds() - 1
-			t.Logf("%d units in %v, captures and transfers %v: %.1f %% more, %v a unit and nest", units, took.Round(time.Millisecond), bound, 100*over,
-				(3 * (took - bound) / units).Round(time.Millisecond))
-			if c.over > 0 && over > c.over {
-				t.Errorf("%.1f %% above, want under %.0f %%", 100*over, 100*c.over)
+			bound := units * c.bound(c.takes)
+			above := func(took time.Duration) float64 { return took.Seconds()/bound.Seconds() - 1 }
+			all, own := above(took), above(took)
+			if c.group == "" { // else the silence of one nest is hidden behind the light of another
+				own = above(took - f.unanswered/nests)
 			}
-			if adds := 3 * (took - bound) / units; c.over == 0 && adds > c.adds {
-				t.Errorf("the station adds %v to each unit, want at most %v", adds, c.adds)
+			t.Logf("%d units in %v, captures and transfers %v: %.1f %% more; without %v of unanswered requests a unit %.2f %%", units,
+				took.Round(ms), bound, 100*all, (f.unanswered / units).Round(ms), 100*own)
+			if own > over {
+				t.Errorf("%.2f %% above, want under %.0f %%", 100*own, 100*over)
 			}
 			for _, v := range f.shown {
 				if !v.Released() {

@@ -18,7 +18,7 @@ import (
 func (m *Machine) begin(n *nest) {
 	n.att = attempt{began: m.now, crew: m.crew(), tempCel: math.NaN(), quantities: quantity.Set{}}
 	if n.next != nil && n.files != n.next {
-		n.files = n.next
+		n.files, n.stood = n.next, scene{}
 		m.announce(n.index, NoticeFiles, Args{Nest: n.sheet.Name})
 	}
 	n.sheet = n.files.Sheet.Nests[n.index]

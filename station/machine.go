@@ -252,11 +252,31 @@ func (m *Machine) light(n *nest, c Capture) {
 		m.lamps[group] = l
 	}
 	if l.holder != nil {
-		l.queue = append(l.queue, n)
+		at := len(l.queue)
+		for at > 0 && n.before(l.queue[at-1], m.now) {
+			at--
+		}
+		l.queue, n.queued = slices.Insert(l.queue, at, n), m.now
 		return
 	}
 	l.holder = n
 	m.emit(n.index, n.awaits, c)
+}
+
+// lightPatience is how long a capture lets others go first.
+const lightPatience = 5 * time.Second
+
+// before reports whether the nest may go before another that waits already: a
+// look is short, and hands wait for it; after that the unit that is nearest
+// its verdict, for it frees its nest soonest.
+func (n *nest) before(other *nest, now time.Time) bool {
+	urgent := func(n *nest) Step {
+		if n.step == Targeting || n.step == Clearing {
+			return steps
+		}
+		return n.step
+	}
+	return urgent(n) > urgent(other) && now.Sub(other.queued) < lightPatience
 }
 
 // dim gives the nest's right to emit, or its place in the queue, to others.

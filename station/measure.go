@@ -11,8 +11,13 @@ import (
 	"example.org/panecal/store/record"
 )
 
-// lookEvery is the pause between two short captures that watch the field.
-const lookEvery = 150 * time.Millisecond
+// The pause between two short captures that watch the field, and between two
+// that see what looks like the target keep still, where these take no time
+// themselves.
+const (
+	lookEvery = 150 * time.Millisecond
+	lookSoon  = 20 * time.Millisecond
+)
 
 // beginEmpty starts the capture without a target, here and after a fault that
 // leaves nothing else.
@@ -72,6 +77,7 @@ func (m *Machine) emptyCaptured(n *nest, f Fact) {
 		return
 	}
 	n.att.scene = sceneOf(c)
+	n.att.dark = n.att.scene
 	job := EstimateEmpty{By: n.files.estimator}
 	job.Histogram, job.Summary = n.inputs(c)
 	m.enter(n, EmptyEstimate)
@@ -128,10 +134,16 @@ func (m *Machine) targetEstimated(n *nest, f Fact) {
 	t := f.(TargetEstimated)
 	n.att.offsets, n.att.constants, n.att.projection = t.Offsets, t.Constants, t.ProjectionMM
 	n.putQuantities(t.Offsets.Quantities)
-	switch {
-	case len(t.Offsets.Faults) > 0:
+	if len(t.Offsets.Faults) > 0 {
 		m.accuse(n, t.Offsets.Faults)
-	case m.failsAlready(n):
+		return
+	}
+	fails := m.failsAlready(n)
+	if !fails { // a target that stood where it should
+		n.stood = sceneOf(n.att.target).above(n.att.dark)
+	}
+	switch {
+	case fails:
 		m.finish(n)
 	case writes(m.cfg.Purpose):
 		m.intendWrite(n)
@@ -234,7 +246,10 @@ func (m *Machine) giveUp(n *nest, faults []estimate.Fault) {
 // stay as it is) and is still; then the capture s is taken.
 func (m *Machine) watch(n *nest, step, s Step, change bool) {
 	m.enter(n, step)
-	n.att.looks = sceneWatch{base: n.att.scene, change: change, then: s}
+	n.att.looks = sceneWatch{base: n.att.scene, dark: n.att.dark, change: change, then: s}
+	if s != EmptyCapture {
+		n.att.looks.stood = n.stood
+	}
 	m.look(n)
 }
 
@@ -248,7 +263,8 @@ func (m *Machine) looked(n *nest, f Fact) {
 	w := &n.att.looks
 	c := f.(Captured)
 	n.att.wire = addWire(n.att.wire, c.Wire)
-	if w.ready(sceneOf(c.Capture)) {
+	ready, soon := w.ready(sceneOf(c.Capture), m.now)
+	if ready {
 		n.trouble = nil
 		m.captureNow(n, w.then)
 		return
@@ -257,7 +273,14 @@ func (m *Machine) looked(n *nest, f Fact) {
 		m.broken(n, BrokenTarget, "")
 		return
 	}
-	m.sleep(n, lookEvery)
+	switch {
+	case soon && w.still == 0:
+		m.look(n)
+	case soon:
+		m.sleep(n, lookSoon)
+	default:
+		m.sleep(n, lookEvery)
+	}
 }
 
 // hurry takes the operator's word that the field is as it should be.

@@ -21,9 +21,10 @@ type nest struct {
 	step  Step
 	since time.Time // when the step began
 
-	awaits  Token    // of the answer awaited, 0 for none
-	timer   Token    // of the timer set, 0 for none
-	capture *Capture // taken, or waiting for the light
+	awaits  Token     // of the answer awaited, 0 for none
+	timer   Token     // of the timer set, 0 for none
+	capture *Capture  // taken, or waiting for the light
+	queued  time.Time // since when it waits
 
 	shotsDone, shotsTotal int64
 
@@ -50,6 +51,7 @@ type nest struct {
 	stopRef *record.Ref
 	lifting *LiftStop
 
+	stood     scene     // what the last good target added to the dark
 	silentRow int       // units in a row that did not answer
 	shifts    []float64 // mean offsets in a row out of limits, mm
 	same      string    // how the last units failed
@@ -75,6 +77,7 @@ type attempt struct {
 
 	tries  int        // captures of the kind in hand, bad ones
 	scene  scene      // what the field looked like
+	dark   scene      // what it looked like without a target
 	looks  sceneWatch // watching it change
 	target *protocol.Capture
 

@@ -6,9 +6,11 @@ import (
 
 // How the station watches its nests. A unit is there when it answers; it has
 // gone when it was silent twice, so that one lost answer takes nothing from
-// the screen.
+// the screen. Silence lasts as long as a unit may take to begin its answer;
+// nothing is added to that where hands are at the nest.
 const (
-	probeEvery  = 250 * time.Millisecond // an empty nest, a nest to be emptied
+	probeEvery  = 250 * time.Millisecond // an empty nest, a unit that still answers
+	probeSoon   = 5 * time.Millisecond   // a nest that a unit is on its way to
 	reopenEvery = time.Second            // a port that is not there
 	goneAfter   = 2                      // silent probes
 )
@@ -94,7 +96,19 @@ func (m *Machine) stillVacant(n *nest, f Failure) {
 		return
 	}
 	n.empty = n.empty || f.Trouble == Silent && n.probed > n.proof
+	if m.open.text != "" && m.open.may[n.index] && f.Trouble == Silent {
+		m.sleep(n, probeSoon)
+		return
+	}
 	m.sleep(n, probeEvery)
+}
+
+// probeNow looks at an empty nest that rests between two probes.
+func (m *Machine) probeNow(n *nest) {
+	if n.step == Vacant && n.awaits == 0 {
+		m.rest(n)
+		m.probe(n)
+	}
 }
 
 // lostPort: the port itself failed, which an adapter pulled out does.
@@ -118,16 +132,20 @@ func (m *Machine) stillThere(n *nest, f Fact) {
 	m.sleep(n, probeEvery)
 }
 
-// notThere counts silence until the unit has been taken out.
+// notThere counts silence until the unit has been taken out. A refusal, or a
+// port that has gone, is no silence.
 func (m *Machine) notThere(n *nest, f Failure) {
-	if f.Trouble != Broke { // a port that has gone says nothing about the unit
+	if f.Trouble == Silent {
 		n.quiet++
 	}
-	if n.quiet >= goneAfter && !n.mute {
+	switch {
+	case n.mute || f.Trouble != Silent:
+		m.sleep(n, probeEvery)
+	case n.quiet < goneAfter:
+		m.probe(n)
+	default:
 		m.left(n)
-		return
 	}
-	m.sleep(n, probeEvery)
 }
 
 // left: the unit has been taken out. A stop of the nest waits until a failed

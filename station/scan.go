@@ -97,6 +97,11 @@ func (m *Machine) openScan(text, serial string) {
 		}
 	}
 	m.open = openLabel{text: text, serial: serial, at: m.now, may: may, files: m.files}
+	for i, n := range m.nests {
+		if may[i] {
+			m.probeNow(n)
+		}
+	}
 }
 
 // refuseNoNest says why there is no empty nest.

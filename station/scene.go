@@ -2,6 +2,7 @@ package station
 
 import (
 	"math"
+	"time"
 
 	"example.org/panecal/protocol"
 )
@@ -54,27 +55,90 @@ func (s scene) differs(o scene) bool {
 	return changed >= max(1, len(s.rate)/4)
 }
 
+// moved reports whether two looks that follow each other show that something
+// moves: enough zones changed, or all together by more than their noise, which
+// tells less than a zone alone can.
+func (s scene) moved(o scene) bool {
+	if s.differs(o) {
+		return true
+	}
+	var a, b, variance float64
+	for z, r := range s.rate {
+		a, b, variance = a+r, b+o.rate[z], variance+s.variance[z]+o.variance[z]
+	}
+	d := math.Abs(a - b)
+	return d > sceneSigmas*math.Sqrt(variance) && d > sceneRelative*max(math.Abs(a), math.Abs(b))
+}
+
+// above is what a scene shows more than another, which was dark.
+func (s scene) above(dark scene) scene {
+	if len(s.rate) != len(dark.rate) {
+		return scene{}
+	}
+	var d scene
+	for z, r := range s.rate {
+		d.rate = append(d.rate, r-dark.rate[z])
+		d.variance = append(d.variance, s.variance[z]+dark.variance[z])
+	}
+	return d
+}
+
+// sceneAlike is how far the same target differs from one unit to the next: in
+// laser power, window and aim.
+const sceneAlike = 0.25
+
+// like reports whether all but a few zones show what they showed before.
+func (s scene) like(o scene) bool {
+	if len(s.rate) != len(o.rate) || len(s.rate) == 0 {
+		return false
+	}
+	far := 0
+	for z, r := range s.rate {
+		if d := math.Abs(r - o.rate[z]); d > sceneSigmas*math.Sqrt(s.variance[z]+o.variance[z])+sceneAlike*math.Abs(o.rate[z]) {
+			far++
+		}
+	}
+	return far < max(1, len(s.rate)/4)
+}
+
 // sceneWatch waits for a field to change and to keep still.
 type sceneWatch struct {
 	base   scene
+	dark   scene // without a target
+	stood  scene // what the last good target added to the dark in this nest, empty where none has
 	last   scene
-	change bool // the field must differ from base
-	hurry  bool // the operator says that it is as it should be
-	still  int  // looks in a row that agree
-	then   Step // the capture to take
+	change bool      // the field must differ from base
+	hurry  bool      // the operator says that it is as it should be
+	still  int       // looks in a row that agree
+	since  time.Time // the first of them
+	then   Step      // the capture to take
 }
 
-// stillLooks is how many looks in a row must agree: with the pause between
-// them a hand that passes by does not keep still that long.
-const stillLooks = 2
+// How long a field must keep still. A hand that passes by does not keep still
+// for three looks with the pauses between them. Nor does it look like the
+// target that stood here last, at its distance and as bright in nearly every
+// zone: such a scene is looked at once more without a pause. What still moves
+// then, if slower than that shows, makes the capture bad by its own frames.
+const (
+	stillLooks = 2                     // looks that must agree with the one before
+	stillFor   = 60 * time.Millisecond // what looks like the target: from one look to one that agrees
+)
 
-// ready takes the next look.
-func (w *sceneWatch) ready(now scene) bool {
-	if len(w.last.rate) > 0 && !now.differs(w.last) {
+// ready takes the next look. soon asks for one more without a pause.
+func (w *sceneWatch) ready(now scene, at time.Time) (ready, soon bool) {
+	if len(w.last.rate) > 0 && !now.moved(w.last) {
 		w.still++
 	} else {
-		w.still = 0
+		w.still, w.since = 0, at
 	}
 	w.last = now
-	return w.hurry || w.still >= stillLooks && (!w.change || now.differs(w.base))
+	switch {
+	case w.hurry:
+		return true, false
+	case w.change && !now.differs(w.base):
+		return false, false
+	case w.change && now.above(w.dark).like(w.stood):
+		return w.still > 0 && at.Sub(w.since) >= stillFor, true
+	}
+	return w.still >= stillLooks, false
 }

@@ -139,7 +139,8 @@ func (s settings) config(t testing.TB) station.Config {
 type unit struct {
 	id      protocol.Identity
 	block   []byte
-	target  bool // a target stands in front of it
+	target  bool    // a target stands in front of it
+	rate    float64 // what its captures show, counts a shot; 0: as the target decides
 	emits   bool
 	torn    bool // its commits leave something else
 	unmarks bool // it does not keep the released mark
