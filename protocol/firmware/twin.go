@@ -64,9 +64,13 @@ func (t *twin) close() {
 	<-t.ended
 }
 
+// twinTime is how long a twin, on the same computer, may take to answer. It is
+// long: a busy computer is no reason for a unit to have counted nothing.
+const twinTime = time.Second
+
 // client speaks to the twin in the session that is open.
 func (t *twin) client() *protocol.Client {
-	return protocol.NewClient(t.line, protocol.Options{NewSession: func() uint32 { return t.session }})
+	return protocol.NewClient(t.line, protocol.Options{Grace: twinTime, NewSession: func() uint32 { return t.session }})
 }
 
 // ask asks a unit who it is.
@@ -128,7 +132,7 @@ func (t *twin) hear(data []byte) {
 // exchange sends a packet and waits for what comes of it; a twin that is dark
 // says nothing.
 func (t *twin) exchange(payload []byte) {
-	_ = t.line.SetDeadline(time.Now().Add(protocol.FirstByte))
+	_ = t.line.SetDeadline(time.Now().Add(twinTime))
 	defer t.line.SetDeadline(time.Time{})
 	if _, err := t.line.Write(protocol.AppendPacket(nil, payload)); err != nil {
 		return
