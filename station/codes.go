@@ -90,6 +90,7 @@ const (
 	HandsTakeOut  Code = "take_out_first"
 	HandsClear    Code = "clear_field"
 	HandsTarget   Code = "bring_target"
+	HandsTargetIn Code = "target_in"
 	HandsWait     Code = "wait"
 	HandsConfirm  Code = "confirm_retest"
 	HandsPassed   Code = "take_passed"

@@ -327,7 +327,7 @@ func (f *floor) obey(code station.Code, nest int, names string) bool {
 		return f.scanNext()
 	case station.HandsSeat:
 		return f.seat(names)
-	case station.HandsTarget:
+	case station.HandsTarget, station.HandsTargetIn:
 		if p == nil || p.target {
 			return false
 		}

@@ -11,6 +11,7 @@ var meanings = []Meaning{
 	{HandsTakeOut, Guide, "{nest}: take out, scan, put back.", "", LiftNobody},
 	{HandsClear, Guide, "{nest}: take the target away.", "", LiftNobody},
 	{HandsTarget, Guide, "{nest}: bring the target.", "", LiftNobody},
+	{HandsTargetIn, Guide, "{nest}: target in, then let go.", "It is seen when the light is free.", LiftNobody},
 	{HandsWait, Guide, "Hands off. {nest} measures.", "", LiftNobody},
 	{HandsConfirm, Guide, "{label} has passed. Scan again to rerun.", "Or take it out of {nest}.", LiftNobody},
 	{HandsPassed, Guide, "Take {label} out of {nest}: passed.", "Bin {bin}.", LiftNobody},

@@ -114,6 +114,9 @@ type sceneWatch struct {
 	then   Step      // the capture to take
 }
 
+// seen reports whether the last look saw the change that is waited for.
+func (w *sceneWatch) seen() bool { return len(w.last.rate) > 0 && w.last.differs(w.base) }
+
 // How long a field must keep still. A hand that passes by does not keep still
 // for three looks with the pauses between them. Nor does it look like the
 // target that stood here last, at its distance and as bright in nearly every

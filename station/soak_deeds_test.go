@@ -308,7 +308,7 @@ func (d *day) follow(x deed) {
 			d.seat(h.Nest, u)
 		}
 	case station.HandsTakeOut, station.HandsTurned, station.HandsPassed, station.HandsFailed, station.HandsHeld:
-		if h.Code == station.HandsTakeOut && x.c%4 == 0 && d.hand == nil { // in a hurry
+		if h.Code == station.HandsTakeOut && x.c%4 != 0 && d.hand == nil { // in a hurry
 			if d.hand = d.nextPiece(x); d.hand != nil {
 				d.scan(station.NoNest, d.hand.sticker)
 			}
@@ -328,7 +328,7 @@ func (d *day) follow(x deed) {
 		}
 	case station.HandsClear:
 		p.target, p.hand = false, false
-	case station.HandsTarget:
+	case station.HandsTarget, station.HandsTargetIn:
 		p.target = true
 	case station.HandsConfirm:
 		if x.b%2 == 0 {

@@ -108,7 +108,11 @@ func (m *Machine) hands() Hands {
 	best, bestRank := Hands{NoNest, "", Args{}}, len(handsOrder)
 	for _, n := range m.nests {
 		code := m.handsFor(n)
-		if rank := slices.Index(handsOrder, code); code != "" && rank < bestRank {
+		rank := slices.Index(handsOrder, code)
+		if code == HandsTargetIn && m.now.Sub(n.since) >= inHandsTime {
+			rank = slices.Index(handsOrder, HandsWait) // it is in, as far as anybody can tell
+		}
+		if code != "" && rank < bestRank {
 			best, bestRank = Hands{n.index, code, m.handsArgs(n)}, rank
 		}
 	}
@@ -124,8 +128,11 @@ func (m *Machine) hands() Hands {
 	return best
 }
 
+// inHandsTime is how long hands need to bring a target that cannot be seen yet.
+const inHandsTime = 4 * time.Second
+
 var handsOrder = []Code{HandsSeatHere, HandsReseat, HandsFailed, HandsHeld, HandsReject, HandsConfirm, HandsClear, HandsTarget,
-	HandsPassed, HandsTurned, HandsTakeOut, HandsScan, HandsWait, HandsStopped, HandsStarting}
+	HandsPassed, HandsTurned, HandsTakeOut, HandsTargetIn, HandsScan, HandsWait, HandsStopped, HandsStarting}
 
 // handsFor says what the hands could do for one nest, "" for nothing.
 func (m *Machine) handsFor(n *nest) Code {
@@ -152,10 +159,14 @@ func (m *Machine) handsFor(n *nest) Code {
 		}
 		return HandsWait
 	case Targeting:
-		if n.att.looks.change {
-			return HandsTarget
+		w := &n.att.looks
+		switch {
+		case !w.change || w.seen():
+			return HandsWait
+		case m.waiting(n): // nobody sees the target come
+			return HandsTargetIn
 		}
-		return HandsWait
+		return HandsTarget
 	case Showing:
 		switch {
 		case n.verdict.Released(), n.verdict.Outcome == Passed && n.verdict.Disposition == Release:

@@ -144,7 +144,7 @@ func hands(r *station.Runner, u *simunit.Unit) {
 	switch s.Hands.Code {
 	case station.HandsClear:
 		u.SetScene(simunit.Scene{})
-	case station.HandsTarget:
+	case station.HandsTarget, station.HandsTargetIn:
 		u.SetScene(simunit.Scene{TargetMM: simTargetMM, Reflectance: simReflectance})
 	}
 }

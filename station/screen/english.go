@@ -17,6 +17,7 @@ func english() *Language {
 		station.HandsTakeOut:  {"EMPTY {nest}", "SCAN, PUT BACK"},
 		station.HandsClear:    {"TARGET AWAY", "FROM {nest}"},
 		station.HandsTarget:   {"BRING TARGET", "TO {nest}"},
+		station.HandsTargetIn: {"TARGET TO {nest}", "THEN LET GO"},
 		station.HandsWait:     {"HANDS OFF", "MEASURING"},
 		station.HandsConfirm:  {"PASSED BEFORE", "SCAN TO RERUN"},
 		station.HandsPassed:   {"✓ PASS  BIN {bin}", "EMPTY {nest}"},

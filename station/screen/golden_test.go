@@ -143,6 +143,11 @@ func gallery() []exhibit {
 		}()},
 		{name: "measuring", snap: call(counting(with(counting(bench(3), 0, station.EmptyCapture, 62), 1, station.Targeting), 2, station.VerifyCapture, 8), 0, station.HandsWait)},
 		{name: "bring-target", snap: call(counting(with(counting(bench(3), 0, station.EmptyCapture, 62), 1, station.Targeting), 2, station.VerifyCapture, 8), 1, station.HandsTarget)},
+		{name: "target-unseen", snap: func() station.Snapshot {
+			s := call(counting(with(counting(bench(3), 0, station.EmptyCapture, 62), 1, station.Targeting), 2, station.VerifyCapture, 8), 1, station.HandsTargetIn)
+			s.Nests[1].Waiting, s.Nests[2].Waiting = true, true
+			return s
+		}()},
 		{name: "clear-field", snap: func() station.Snapshot {
 			s := call(with(bench(3), 1, station.Clearing), 1, station.HandsClear)
 			s.Nests[1].Trouble = &station.Message{At: noon, Nest: 1, Code: station.BadStray, Args: argsOf(1)}

@@ -18,6 +18,7 @@ var tones = map[station.Code]term.Tone{
 	station.HandsTakeOut:  term.Action,
 	station.HandsClear:    term.Action,
 	station.HandsTarget:   term.Action,
+	station.HandsTargetIn: term.Action,
 	station.HandsWait:     term.Plain,
 	station.HandsConfirm:  term.Hold,
 	station.HandsPassed:   term.Passed,
