@@ -96,6 +96,8 @@ const (
 	HandsPassed   Code = "take_passed"
 	HandsFailed   Code = "take_failed"
 	HandsHeld     Code = "take_held"
+	HandsChecked  Code = "take_check_passed"
+	HandsCheckBad Code = "take_check_failed"
 	HandsTurned   Code = "take_refused"
 	HandsReject   Code = "scan_reject"
 	HandsStopped  Code = "stopped"
@@ -195,5 +197,6 @@ const (
 	StopDue      Code = "certificate_overdue"
 	StopStore    Code = "store_failed"
 	StopShift    Code = "equal_shifts_in_a_row"
+	StopCheck    Code = "check_unit_not_passed"
 	StopWorker   Code = "nest_failed"
 )

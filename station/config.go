@@ -38,6 +38,10 @@ type Config struct {
 	InARow     int           // units in a row that stop a nest; 3
 	SameInARow int           // units in a row that fail the same way and stop a nest; 0: never
 	CheckEvery time.Duration // from one check unit that passed to the next; 0: no check units are asked for
+
+	// CheckUnits are the serials of units that in production run with the
+	// purpose Check: measured and judged, never written, never counted.
+	CheckUnits []string
 }
 
 func (c Config) checked() (Config, error) {

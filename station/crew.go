@@ -73,6 +73,24 @@ func (m *Machine) standing() []Message {
 	return nil
 }
 
+// checksInARow is how many runs of check units that did not pass stop a nest:
+// one may have been a dirty window.
+const checksInARow = 2
+
+// followCheck stops a nest that a check unit does not pass in. A row ends with
+// one that passes; an aborted run says nothing.
+func (m *Machine) followCheck(n *nest) {
+	switch n.outcome() {
+	case Passed:
+		n.checkRow = 0
+	case Failed, Errored:
+		n.checkRow++
+	}
+	if n.checkRow >= checksInARow && n.stop == nil {
+		n.stop = &Stop{Nest: n.index, Code: StopCheck, Since: m.now, Args: Args{Nest: n.sheet.Name, Detail: itoa(n.checkRow)}}
+	}
+}
+
 // followSame stops a nest whose units fail the same way one after the other:
 // that speaks of their lots, or of the nest. What says nothing about units
 // neither counts nor breaks a row.

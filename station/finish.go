@@ -150,7 +150,7 @@ func (m *Machine) conclude(n *nest) {
 	a, lim := &n.att, n.files.Limits
 	// Nothing is released on trust: what passed must have been written, and
 	// have come back the same.
-	if a.code == "" && writes(m.cfg.Purpose) && lim.Judge(a.quantities).Passed &&
+	if a.code == "" && writes(n.purpose) && lim.Judge(a.quantities).Passed &&
 		(a.readBack == nil || !bytes.Equal(a.readBack, a.written)) {
 		a.code, a.detail = BrokenInternal, "passed without constants read back"
 	}
@@ -170,9 +170,9 @@ func (m *Machine) conclude(n *nest) {
 	}
 	switch {
 	case a.code != "":
-	case a.result.Passed && m.cfg.Purpose == Engineering:
+	case a.result.Passed && n.purpose == Engineering:
 		m.holdBack(n, BrokenHold)
-	case a.result.Passed && m.cfg.Purpose == Audit && !n.bearsMark():
+	case a.result.Passed && n.purpose == Audit && !n.bearsMark():
 		m.holdBack(n, BrokenUnmarked)
 	case a.result.Passed:
 		a.code = NoticePassed
@@ -208,13 +208,13 @@ func (m *Machine) recorded(n *nest, f Fact) {
 	n.att.record = f.(Stored).Ref
 	n.att.result.Outcome = string(n.outcome())
 	m.count(n)
-	m.noteHold(m.cfg.Purpose, n.serial, Disposition(n.att.result.Disposition))
-	m.noteCheck(m.cfg.Purpose, n.outcome(), m.now)
+	m.noteHold(n.purpose, n.serial, Disposition(n.att.result.Disposition))
+	m.noteCheck(n.purpose, n.outcome(), m.now)
 	delete(m.unseen, n.serial)
 	v := m.verdictNow(n)
 	n.verdict = &v
 	switch {
-	case v.Released() && m.cfg.Purpose == Production:
+	case v.Released() && n.purpose == Production:
 		m.mark(n)
 	case len(n.queue) > 0:
 		m.change(n, func() { m.show(n) })
@@ -365,11 +365,14 @@ func (m *Machine) verdictNow(n *nest) Verdict {
 	args := Args{Nest: n.sheet.Name, Label: n.label, Bin: itoa(r.HardBin), Detail: a.detail, Other: a.other}
 	v := Verdict{Schema: VerdictSchema, Serial: n.serial, Outcome: n.outcome(), SoftBin: r.SoftBin, SoftName: r.SoftName,
 		HardBin: r.HardBin, Disposition: Disposition(r.Disposition), Sequence: a.record.Sequence,
-		Generation: a.record.Generation, Station: a.record.Station, Nest: n.sheet.Name, Purpose: m.cfg.Purpose,
+		Generation: a.record.Generation, Station: a.record.Station, Nest: n.sheet.Name, Purpose: n.purpose,
 		Attempt: a.number, Code: a.code, Detail: a.detail, Instruction: r.Instruction, UnitID: n.unit.UnitID,
 		Signed: n.files.Signed(), At: m.now}
 	if a.other != "" {
 		v.Detail, v.Other = a.other, a.other
+	}
+	if n.purpose == Check && v.Outcome == Passed { // it is never anybody's product
+		v.Instruction = HandsChecked.Do(args)
 	}
 	if v.Instruction == "" {
 		v.Instruction = a.code.Do(args)
@@ -383,7 +386,7 @@ func (m *Machine) count(n *nest) {
 	if Disposition(r.Disposition) == Hold {
 		m.counters.Held++
 	}
-	if !counted(m.cfg.Purpose) || n.outcome() != Passed && n.outcome() != Failed {
+	if !counted(n.purpose) || n.outcome() != Passed && n.outcome() != Failed {
 		return
 	}
 	c := &m.counters
@@ -430,6 +433,10 @@ func (m *Machine) followUp(n *nest) {
 	if n.silentRow >= m.cfg.InARow && n.stop == nil {
 		n.stop = &Stop{Nest: n.index, Code: StopNoAnswer, Since: m.now,
 			Args: Args{Nest: n.sheet.Name, Detail: itoa(n.silentRow)}}
+	}
+	if n.purpose == Check {
+		m.followCheck(n)
+		return
 	}
 	m.followShift(n)
 	m.followSame(n)

@@ -133,7 +133,7 @@ func (m *Machine) recalled(n *nest, f Fact) {
 		m.end(n)
 		return
 	}
-	h := newHistory(f.(Recalled), n.serial, n.unit.UnitID, m.cfg.Purpose)
+	h := newHistory(f.(Recalled), n.serial, n.unit.UnitID, n.purpose)
 	n.att.number = h.judged + 1
 	tie := n.files.tie(n.serial, n.unit)
 	n.att.tie, n.att.confirmed = tie.how, tie.confirmed
@@ -152,11 +152,11 @@ func (m *Machine) recalled(n *nest, f Fact) {
 	if h.unfinished {
 		m.announce(n.index, NoticeUnfinished, Args{Nest: n.sheet.Name, Label: n.label})
 	}
-	if n.inForce() != nil && !writes(m.cfg.Purpose) && n.files.Product.Setup.Ranging != estimate.RangingMean {
+	if n.inForce() != nil && !writes(n.purpose) && n.files.Product.Setup.Ranging != estimate.RangingMean {
 		m.refuse(n, RefusedShape, Args{Detail: "it cannot range without its constants, and they cannot be added back"})
 		return
 	}
-	if !counted(m.cfg.Purpose) {
+	if !counted(n.purpose) {
 		m.admit(n)
 		return
 	}
@@ -230,7 +230,7 @@ func (m *Machine) intended(n *nest, f Fact) {
 	case n.mute:
 		n.att.code = FailedNoAnswer
 		m.finish(n)
-	case writes(m.cfg.Purpose) && len(n.att.found) > 0 && (err != nil || block.State != protocol.Voided):
+	case writes(n.purpose) && len(n.att.found) > 0 && (err != nil || block.State != protocol.Voided):
 		m.enter(n, Voiding)
 		m.ask(n, Void{})
 	default:
@@ -251,7 +251,7 @@ func (m *Machine) refuse(n *nest, c Code, a Args) {
 	m.trouble(n, c, a)
 	m.enter(n, Refusing)
 	m.ask(n, Append{Body: &record.Refusal{
-		Serial: n.serial, Label: n.label, UnitID: n.unit.UnitID, Nest: n.sheet.Name, Purpose: m.cfg.Purpose,
+		Serial: n.serial, Label: n.label, UnitID: n.unit.UnitID, Nest: n.sheet.Name, Purpose: n.purpose,
 		Code: string(c), Chain: c.Say(a), Operator: m.cfg.Operator, Software: m.cfg.Software,
 		Product: n.files.product(),
 	}})

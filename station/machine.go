@@ -47,7 +47,7 @@ func New(c Config) (*Machine, error) {
 	m := &Machine{cfg: c, files: c.Files, lamps: map[string]*lamp{}, pace: map[Step]time.Duration{},
 		unseen: map[string]record.Entry{}, holds: map[string]bool{}}
 	for i, sheet := range c.Files.Sheet.Nests {
-		m.nests = append(m.nests, &nest{index: i, sheet: sheet, files: c.Files})
+		m.nests = append(m.nests, &nest{index: i, sheet: sheet, files: c.Files, purpose: c.Purpose})
 	}
 	m.remember(c.Recent)
 	return m, nil

@@ -17,6 +17,8 @@ var meanings = []Meaning{
 	{HandsPassed, Guide, "Take {label} out of {nest}: passed.", "Bin {bin}.", LiftNobody},
 	{HandsFailed, Guide, "Take {label} out of {nest}: bin {bin}.", "", LiftNobody},
 	{HandsHeld, Guide, "Take {label} out of {nest}: hold.", "Bin {bin}.", LiftNobody},
+	{HandsChecked, Guide, "Take the check unit out of {nest}: passed.", "Put it back in its place.", LiftNobody},
+	{HandsCheckBad, Guide, "Take the check unit out of {nest}: failed.", "Wipe its window, run it again.", LiftNobody},
 	{HandsTurned, Guide, "Take the unit out of {nest}.", "", LiftNobody},
 	{HandsReject, Guide, "Scan {label} at reject box {bin}.", "", LiftNobody},
 	{HandsStopped, Guide, "Stopped. Call for help.", "", LiftNobody},
@@ -99,5 +101,6 @@ var meanings = []Meaning{
 	{StopDue, NotRunning, "{nest}: the target's certificate ran out on {detail}.", "Call the test engineer.", LiftEngineer},
 	{StopStore, NotRunning, "The record of {label} could not be written: {detail}.", "Keep {label} on hold; call the test engineer.", LiftEngineer},
 	{StopShift, NotRunning, "{nest}: {detail} units in a row are off by the same distance.", "Call the line lead: check the target's stop.", LiftLead},
+	{StopCheck, NotRunning, "{nest}: check units did not pass {detail} times in a row.", "Call the line lead: check target, lid and window.", LiftLead},
 	{StopWorker, NotRunning, "{nest}: the program that serves it failed: {detail}.", "Restart the station; tell the test engineer.", LiftLead},
 }

@@ -145,7 +145,7 @@ func (m *Machine) targetEstimated(n *nest, f Fact) {
 	switch {
 	case fails:
 		m.finish(n)
-	case writes(m.cfg.Purpose):
+	case writes(n.purpose):
 		m.intendWrite(n)
 	case n.adjusted() != nil:
 		m.beginVerify(n)

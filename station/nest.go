@@ -18,6 +18,8 @@ type nest struct {
 	files *Files // in force for the unit in hand
 	next  *Files // in force when its label was scanned
 
+	purpose Purpose // of the unit in hand
+
 	step  Step
 	since time.Time // when the step began
 
@@ -56,6 +58,7 @@ type nest struct {
 	shifts    []float64 // mean offsets in a row out of limits, mm
 	same      string    // how the last units failed
 	sameRow   int       // how many in a row did
+	checkRow  int       // runs of check units in a row that did not pass
 }
 
 // attempt is what one attempt has brought so far.
@@ -109,7 +112,7 @@ type attempt struct {
 // clear forgets the unit.
 func (m *Machine) clear(n *nest) {
 	m.rest(n)
-	n.unit, n.label, n.serial = protocol.Identity{}, "", ""
+	n.unit, n.label, n.serial, n.purpose = protocol.Identity{}, "", "", m.cfg.Purpose
 	n.early, n.quiet, n.reseated, n.mute, n.empty, n.proof = 0, 0, false, false, false, 0
 	n.trouble, n.verdict, n.att = nil, nil, attempt{}
 	n.queue, n.after = nil, nil

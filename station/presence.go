@@ -151,7 +151,7 @@ func (m *Machine) notThere(n *nest, f Failure) {
 // left: the unit has been taken out. A stop of the nest waits until a failed
 // unit has come to its box.
 func (m *Machine) left(n *nest) {
-	if n.step == Showing && m.cfg.RejectScan && n.verdict != nil && !n.verdict.Released() {
+	if n.step == Showing && m.cfg.RejectScan && n.verdict != nil && !n.verdict.Released() && n.verdict.Purpose != Check {
 		m.rest(n)
 		m.enter(n, Rejecting)
 		return

@@ -172,6 +172,7 @@ func (m *Machine) expect(n *nest, o openLabel) {
 // tie makes the label that of the nest, with the files in force at its scan.
 func (m *Machine) tie(n *nest, o openLabel) {
 	n.label, n.serial, n.next, n.scanned = o.text, o.serial, o.files, m.now
+	n.purpose = m.purposeOf(o.serial)
 }
 
 // mayTake reports whether a unit that has just been seated takes the open

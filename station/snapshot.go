@@ -42,6 +42,7 @@ type NestView struct {
 	Step    Step
 	Label   string // label as scanned, "" when the nest holds no labelled unit
 	Serial  string
+	Purpose Purpose
 	UnitID  string // the unit's own identity, "" when it has not told
 	Attempt int    // 0 before the attempt begins
 	Try     int    // which try of the capture in hand, 1 for the first

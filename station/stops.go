@@ -20,7 +20,7 @@ func (m *Machine) enterStopped(n *nest) {
 		about = &ref
 	}
 	m.clear(n)
-	n.stop, n.silentRow, n.shifts, n.same, n.sameRow = stop, 0, nil, "", 0
+	n.stop, n.silentRow, n.shifts, n.same, n.sameRow, n.checkRow = stop, 0, nil, "", 0, 0
 	m.enter(n, Stopped)
 	m.announce(n.index, stop.Code, stop.Args)
 	if stop.Code == StopStore { // what cannot be written cannot say so

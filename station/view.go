@@ -42,7 +42,7 @@ func (m *Machine) Snapshot() Snapshot {
 
 func (m *Machine) view(n *nest) NestView {
 	v := NestView{
-		Name: n.sheet.Name, Step: n.step, Label: n.label, Serial: n.serial, UnitID: n.unit.UnitID, Attempt: n.att.number,
+		Name: n.sheet.Name, Step: n.step, Label: n.label, Serial: n.serial, Purpose: n.purpose, UnitID: n.unit.UnitID, Attempt: n.att.number,
 		Done: n.shotsDone, Total: n.shotsTotal, Waiting: m.waiting(n), Remaining: m.remaining(n),
 	}
 	if n.att.intent != nil {
@@ -131,8 +131,8 @@ func (m *Machine) hands() Hands {
 // inHandsTime is how long hands need to bring a target that cannot be seen yet.
 const inHandsTime = 4 * time.Second
 
-var handsOrder = []Code{HandsSeatHere, HandsReseat, HandsFailed, HandsHeld, HandsReject, HandsConfirm, HandsClear, HandsTarget,
-	HandsPassed, HandsTurned, HandsTakeOut, HandsTargetIn, HandsScan, HandsWait, HandsStopped, HandsStarting}
+var handsOrder = []Code{HandsSeatHere, HandsReseat, HandsFailed, HandsCheckBad, HandsHeld, HandsReject, HandsConfirm, HandsClear, HandsTarget,
+	HandsPassed, HandsChecked, HandsTurned, HandsTakeOut, HandsTargetIn, HandsScan, HandsWait, HandsStopped, HandsStarting}
 
 // handsFor says what the hands could do for one nest, "" for nothing.
 func (m *Machine) handsFor(n *nest) Code {
@@ -169,6 +169,10 @@ func (m *Machine) handsFor(n *nest) Code {
 		return HandsTarget
 	case Showing:
 		switch {
+		case n.verdict.Purpose == Check && n.verdict.Outcome == Passed:
+			return HandsChecked
+		case n.verdict.Purpose == Check:
+			return HandsCheckBad
 		case n.verdict.Released(), n.verdict.Outcome == Passed && n.verdict.Disposition == Release:
 			return HandsPassed
 		case n.verdict.Disposition == Hold:

@@ -101,6 +101,10 @@ var (
 		Code: station.FailedVerify, Detail: "verify.error", Instruction: "Put the unit into bin 9."}
 	givenUp = station.Verdict{Outcome: station.Errored, Disposition: station.Hold, SoftBin: 80, HardBin: 8,
 		Code: station.BrokenCapture, Detail: "3"}
+	checked = station.Verdict{Outcome: station.Passed, Disposition: station.Release, SoftBin: 1, HardBin: 1, Code: station.NoticePassed,
+		Purpose: station.Check, Instruction: station.HandsChecked.Do(station.Args{})}
+	unchecked = station.Verdict{Outcome: station.Failed, Disposition: station.Rework, SoftBin: 20, HardBin: 3,
+		Code: station.FailedLimits, Detail: "leakage.max", Purpose: station.Check, Instruction: "Wipe the window, run again."}
 	unmarked = station.Verdict{Outcome: station.Passed, Disposition: station.Hold, SoftBin: 1, HardBin: 8,
 		Code: station.BrokenMark}
 )
@@ -160,6 +164,14 @@ func gallery() []exhibit {
 		{name: "verify-failed", snap: judged(bench(1), 0, verify, station.HandsFailed)},
 		{name: "held", snap: judged(judged(judged(bench(3), 0, passed, station.HandsPassed), 1, dirty, station.HandsFailed), 2, givenUp, station.HandsHeld)},
 		{name: "mark-unconfirmed", snap: judged(bench(2), 1, unmarked, station.HandsHeld)},
+		{name: "check-unit", snap: func() station.Snapshot {
+			s := counting(bench(3), 0, station.TargetCapture, 40)
+			s.Nests[0].Purpose = station.Check
+			s.Standing = []station.Message{{At: noon, Nest: station.NoNest, Code: station.NoticeCheckOver, Args: station.Args{Detail: "06:00"}}}
+			return call(s, 0, station.HandsWait)
+		}()},
+		{name: "check-passed", snap: judged(bench(3), 1, checked, station.HandsChecked)},
+		{name: "check-not-passed", snap: judged(bench(3), 1, unchecked, station.HandsCheckBad)},
 		{name: "reject-box", snap: func() station.Snapshot {
 			s := judged(bench(3), 1, dirty, station.HandsReject)
 			s.Nests[1].Step, s.Nests[1].Verdict = station.Rejecting, nil

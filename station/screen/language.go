@@ -48,6 +48,7 @@ type words struct {
 	unit, units, firstPass, perHour, takt     string // counters
 	failed, onHold, openHolds, reasons        string
 	unsigned, audit, check, study, engineered string // header
+	checkUnit                                 string // in a nest
 	entry, open, keys                         string // footer
 	waits, attempt, try, left, seconds        string // a nest's progress
 	typeLabel, more, enlarge                  string
@@ -225,6 +226,14 @@ func (l *Language) disposition(d station.Disposition) string {
 		return l.words.scrap
 	}
 	return string(d)
+}
+
+// disposed is the disposition of a verdict; a check unit has none.
+func (l *Language) disposed(v *station.Verdict) string {
+	if v.Purpose == station.Check {
+		return ""
+	}
+	return l.disposition(v.Disposition)
 }
 
 // purpose says what the station runs for, where it is not production.

@@ -2,6 +2,7 @@ package screen
 
 import (
 	"fmt"
+	"strings"
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
@@ -18,7 +19,7 @@ func (v *view) drawPlain(c *canvas) {
 	rows := len(v.snap.Nests)
 	if n := v.handsNest(); n != nil && n.Verdict != nil {
 		m := v.lang.mark(n.Verdict)
-		c.text(0, y, m.tone, fmt.Sprintf("%s  %s %s", m.word, fill(v.lang.words.bin, "bin", n.Verdict.HardBin), v.lang.disposition(n.Verdict.Disposition)))
+		c.text(0, y, m.tone, strings.TrimRight(fmt.Sprintf("%s  %s %s", m.word, v.lang.box(n.Verdict), v.lang.disposed(n.Verdict)), " "))
 		c.fill(rect{0, y, c.w, 1}, m.tone)
 		y++
 		if text := v.lang.instruction(n.Verdict, argsOf(n)); n.Verdict.Instruction != "" {
@@ -85,7 +86,7 @@ func (l *Language) nestRow(n *station.NestView, w int, ascii bool) string {
 	var more []string
 	switch {
 	case n.Verdict != nil:
-		row += fmt.Sprintf("%s  %s", l.mark(n.Verdict).word, fill(l.words.bin, "bin", n.Verdict.HardBin))
+		row += fmt.Sprintf("%s  %s", l.mark(n.Verdict).word, l.box(n.Verdict))
 	case n.Total > 0 && captures(n.Step):
 		row += fmt.Sprintf("%s %d %%", l.phase(n.Step), percent(n))
 		more = append(more, l.remaining(n.Remaining))

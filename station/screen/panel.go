@@ -32,7 +32,7 @@ func (v *view) drawNest(c *canvas, a rect, n *station.NestView, called bool) {
 	case n.Verdict != nil:
 		m = v.lang.mark(n.Verdict)
 		tone = m.tone
-		title = " " + fill(v.lang.words.bin, "bin", n.Verdict.HardBin)
+		title = " " + v.lang.box(n.Verdict)
 	case n.Step == station.Stopped:
 		tone = term.Hold
 	case called:
@@ -136,7 +136,10 @@ func border(c *canvas, a rect, tone term.Tone) {
 // drawVerdict writes the verdict's word as large as it fits, and under it, if
 // there is room, what to do with the unit.
 func (v *view) drawVerdict(c *canvas, a rect, n *station.NestView, m mark) {
-	word, text := m.word, v.lang.disposition(n.Verdict.Disposition)+", "+fill(v.lang.words.bin, "bin", n.Verdict.HardBin)
+	word, text := m.word, v.lang.disposition(n.Verdict.Disposition)+", "+v.lang.box(n.Verdict)
+	if n.Verdict.Purpose == station.Check {
+		text = v.lang.box(n.Verdict)
+	}
 	if n.Verdict.Again {
 		text += ", " + v.lang.words.shownAgain
 	}
@@ -182,6 +185,9 @@ func (v *view) drawProgress(c *canvas, a rect, n *station.NestView) {
 	}
 	if n.Waiting {
 		line(term.Plain, v.lang.words.waits)
+	}
+	if n.Purpose == station.Check && v.snap.Purpose != station.Check {
+		line(term.Strong, v.lang.words.checkUnit)
 	}
 	stop := v.stopOf(n)
 	if t := v.lang.tries(n); t != "" && stop == nil {

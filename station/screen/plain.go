@@ -228,8 +228,8 @@ func (p *plain) nest(s *view, n, before *station.NestView) {
 		if p.bell && p.err == nil {
 			_, p.err = io.WriteString(p.out, bell)
 		}
-		p.line(fmt.Sprintf("%s: %s  %s %s  %s  %s. %s", l.aloud(n.Name), l.mark(v).word, fill(l.words.bin, "bin", v.HardBin),
-			l.disposition(v.Disposition), n.Label, fill(l.words.record, "n", v.Sequence), s.reason(n)))
+		p.line(strings.TrimRight(fmt.Sprintf("%s: %s  %s  %s  %s. %s", l.aloud(n.Name), l.mark(v).word, strings.TrimRight(l.box(v)+" "+l.disposed(v), " "),
+			n.Label, fill(l.words.record, "n", v.Sequence), s.reason(n)), " "))
 	case n.Verdict == nil && (before.Name == "" || p.lang.phase(before.Step) != p.lang.phase(n.Step)):
 		text := p.lang.aloud(n.Name) + ": " + p.lang.phase(n.Step)
 		if n.Label != "" {

@@ -24,6 +24,8 @@ var tones = map[station.Code]term.Tone{
 	station.HandsPassed:   term.Passed,
 	station.HandsFailed:   term.Failed,
 	station.HandsHeld:     term.Hold,
+	station.HandsChecked:  term.Passed,
+	station.HandsCheckBad: term.Failed,
 	station.HandsTurned:   term.Action,
 	station.HandsReject:   term.Action,
 	station.HandsStopped:  term.Hold,
@@ -77,6 +79,8 @@ type mark struct {
 // aside it goes. Whatever is on hold is HOLD, also when it measured well.
 func (l *Language) mark(v *station.Verdict) mark {
 	switch {
+	case v.Purpose == station.Check && v.Outcome != station.Passed: // whose fault it is decides nothing here
+		return mark{l.words.fail, term.Cross, term.Failed}
 	case v.Released():
 		return mark{l.words.pass, term.Tick, term.Passed}
 	case v.Disposition == station.Hold || v.Outcome != station.Failed && v.Outcome != station.Passed:
@@ -99,11 +103,25 @@ func (v *view) reason(n *station.NestView) string {
 			break
 		}
 	}
+	if verdict.Purpose == station.Check { // the hands' sentence says what to do
+		if verdict.Outcome == station.Passed {
+			return ""
+		}
+		return v.lang.say(verdict.Code, a)
+	}
 	action := v.lang.instruction(verdict, a)
 	if verdict.Released() && !verdict.Again {
 		return action // the hands' sentence says the rest
 	}
 	return strings.TrimSpace(v.lang.say(verdict.Code, a) + " " + action)
+}
+
+// box says where a unit goes. A check unit goes to no bin.
+func (l *Language) box(v *station.Verdict) string {
+	if v.Purpose == station.Check {
+		return l.words.checkUnit
+	}
+	return fill(l.words.bin, "bin", v.HardBin)
 }
 
 // argsOf are what a verdict's sentence names, as far as the verdict knows.
