@@ -121,7 +121,7 @@ func (b *bench) setUp(o benchOptions) error {
 	b.runner, err = station.NewRunner(station.Config{
 		Station: o.config.Station, Purpose: o.purpose, Files: o.first, Operator: o.operator,
 		Software: version, WorkOrder: o.workOrder, Lot: o.lot, Recent: recent, HandsTime: o.handsTime,
-		SameInARow: o.shift.sameInARow, CheckEvery: o.shift.checkEvery,
+		SameInARow: o.shift.sameInARow, CheckEvery: o.shift.checkEvery, CheckUnits: o.shift.checkUnits,
 	}, station.Options{
 		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return b.inForce().Product.Line }, b.crashes.caught},
 		Log:  b.store, Past: b.store, OnVerdict: o.onVerdict, Panicked: b.crashes.caught, Logger: logger,

@@ -89,6 +89,23 @@ func (c catalogue) of(text string) (*station.Files, bool) {
 	return c[i], true
 }
 
+// serials are what the labels of units say, which the configuration names.
+func (c catalogue) serials(labels []string) ([]string, error) {
+	var all []string
+	for _, text := range labels {
+		f, ok := c.of(text)
+		if !ok {
+			return nil, fmt.Errorf("check_units: %q is the label of none of this station's products: write the label as it is printed", text)
+		}
+		l, err := f.Product.Label.Rules.Parse(text)
+		if err != nil {
+			return nil, fmt.Errorf("check_units: %w", err)
+		}
+		all = append(all, l.Serial)
+	}
+	return all, nil
+}
+
 // revision finds the files with a revision that somebody insists on; a prefix
 // of at least eight digits will do.
 func (c catalogue) revision(text string) (*station.Files, error) {

@@ -105,6 +105,19 @@ func initStation(where place, name, continues string) (made, error) {
 station = %q
 %ssheet = "station.sheet.toml"
 products = [%s]   # a unit's label decides which of them is for it
+
+# The operator's shift. All of it may stay out.
+#language = "en"            # en, es or de: the operator's texts
+#badge = "[0-9]{4,8}"       # what a badge says: operators sign on by scanning theirs
+#ask = ["order", "quantity", "windows", "gaskets", "emitters"]   # what is asked after sign-on
+#scanner = "/dev/serial/by-id/..."   # a scanner with a port of its own; scanners that type need nothing
+#scanner_baud = 9600
+#bell = true                # rings at each verdict
+#takt_s = 40.0              # seconds that a unit may take
+#same_failures = 3          # units in a row that fail the same way stop their nest; 0: never
+#check_units = []           # labels of check units: measured and judged, never written or counted
+#check_every = "8h"         # from one check unit that passed to the next
+#grace_ms = 50              # added to the 100 ms in which a unit answers: slow adapters, busy computers
 `, name, data, `"`+strings.Join(products, `", "`)+`"`)
 	if err := writeNew(path, []byte(text)); err != nil {
 		return made{}, err

@@ -37,6 +37,7 @@ type configuration struct {
 	TaktS        float64  `toml:"takt_s"`        // seconds a unit may take
 	SameFailures int      `toml:"same_failures"` // units in a row that fail alike and stop a nest
 	CheckEvery   string   `toml:"check_every"`   // from one check unit to the next
+	CheckUnits   []string `toml:"check_units"`   // labels of check units
 	GraceMS      int      `toml:"grace_ms"`      // added to the 100 ms in which a unit answers, for slow adapters and busy computers; 50
 
 	shift shiftConfig

@@ -81,6 +81,9 @@ protected area. Local rules and the site's laser safety officer decide.`,
 			if err != nil {
 				return err
 			}
+			if config.shift.checkUnits, err = all.serials(config.CheckUnits); err != nil {
+				return err
+			}
 			b, err := newBench(benchOptions{
 				config: config, folder: folder, files: all, first: all[0], purpose: station.Production,
 				operator: operator, workOrder: workOrder, lot: lot, command: "panecal shift", shift: config.shift,

@@ -17,6 +17,7 @@ type shiftConfig struct {
 	ask        []screen.PageKind
 	sameInARow int
 	checkEvery time.Duration
+	checkUnits []string // serials; see catalogue.serials
 	takt       float64 // units an hour, 0 for none
 }
 
