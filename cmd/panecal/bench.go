@@ -47,6 +47,7 @@ type benchOptions struct {
 	onVerdict func(station.Verdict)
 	command   string
 	shift     shiftConfig // zero where nobody stands at the station
+	record    string      // file that keeps what goes over the lines, "" for none
 	temporary bool        // nothing outside the folder remembers the store
 }
 
@@ -118,12 +119,20 @@ func (b *bench) setUp(o benchOptions) error {
 	if err := b.takeUp(recent); err != nil {
 		return err
 	}
+	bridge, err := o.config.bridge(o.first.Sheet.Nests)
+	if err != nil {
+		return err
+	}
+	records, err := newLineRecords(o.record, o.first.Sheet.Nests)
+	if err != nil {
+		return err
+	}
 	b.runner, err = station.NewRunner(station.Config{
 		Station: o.config.Station, Purpose: o.purpose, Files: o.first, Operator: o.operator,
 		Software: version, WorkOrder: o.workOrder, Lot: o.lot, Recent: recent, HandsTime: o.handsTime,
-		SameInARow: o.shift.sameInARow, CheckEvery: o.shift.checkEvery, CheckUnits: o.shift.checkUnits,
+		SameInARow: o.shift.sameInARow, CheckEvery: o.shift.checkEvery, CheckUnits: o.shift.checkUnits, Bridge: bridge,
 	}, station.Options{
-		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return b.inForce().Product.Line }, b.crashes.caught},
+		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return b.inForce().Product.Line }, b.crashes.caught, records},
 		Log:  b.store, Past: b.store, OnVerdict: o.onVerdict, Panicked: b.crashes.caught, Logger: logger,
 	})
 	if err != nil {

@@ -54,16 +54,10 @@ func TestDemoOnBothUnits(t *testing.T) {
 // demoVerdicts runs the batch as a program of its own and returns what it
 // said of each unit and attempt.
 func demoVerdicts(folder string, flags ...string) (map[string]string, error) {
-	self, err := os.Executable()
+	c, err := programIn(folder, append([]string{"demo", "--batch"}, flags...)...)
 	if err != nil {
 		return nil, err
 	}
-	program := filepath.Join(folder, "bin", "panecal") // its name makes this test the program
-	if err := errors.Join(os.Mkdir(filepath.Dir(program), 0o750), os.Symlink(self, program)); err != nil {
-		return nil, err
-	}
-	c := exec.Command(program, append([]string{"demo", "--batch"}, flags...)...)
-	c.Env = append(os.Environ(), "TMPDIR="+folder, "XDG_STATE_HOME="+folder, "XDG_CONFIG_HOME="+folder, "XDG_DATA_HOME="+folder, "XDG_CACHE_HOME="+folder)
 	var talk bytes.Buffer
 	c.Stderr = &talk
 	out, err := c.Output()
@@ -79,4 +73,22 @@ func demoVerdicts(folder string, flags ...string) (map[string]string, error) {
 		all[fmt.Sprintf("%s attempt %d", v.Serial, v.Attempt)] = fmt.Sprintf("%s %s, bin %d in %d, %s: %s %s", v.Outcome, v.SoftName, v.SoftBin, v.HardBin, v.Disposition, v.Code, v.Detail)
 	}
 	return all, nil
+}
+
+// programIn is this program, with everything that it writes in one folder.
+func programIn(folder string, args ...string) (*exec.Cmd, error) {
+	self, err := os.Executable()
+	if err != nil {
+		return nil, err
+	}
+	program := filepath.Join(folder, "bin", "panecal") // its name makes this test the program
+	if err := os.MkdirAll(filepath.Dir(program), 0o750); err != nil {
+		return nil, err
+	}
+	if err := os.Symlink(self, program); err != nil && !errors.Is(err, os.ErrExist) {
+		return nil, err
+	}
+	c := exec.Command(program, args...)
+	c.Env = append(os.Environ(), "TMPDIR="+folder, "XDG_STATE_HOME="+folder, "XDG_CONFIG_HOME="+folder, "XDG_DATA_HOME="+folder, "XDG_CACHE_HOME="+folder)
+	return c, nil
 }

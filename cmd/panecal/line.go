@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"example.org/panecal/protocol"
@@ -16,6 +17,8 @@ type dialer struct {
 	line  func() product.Line // of the product in force
 	// panicked is told of a panic in what owns a port.
 	panicked func(what any, stack []byte)
+	// records keep what goes over the lines; nil keeps nothing.
+	records *lineRecords
 }
 
 func (d dialer) Dial(ctx context.Context, n product.Nest) (station.Line, error) {
@@ -24,13 +27,20 @@ func (d dialer) Dial(ctx context.Context, n product.Nest) (station.Line, error) 
 	if err != nil {
 		return nil, err
 	}
-	return &line{protocol.NewClient(l, protocol.Options{Baud: p.Baud, Grace: d.grace}), l}, nil
+	kept, err := recordTo(d.records.next(n.Name), l)
+	if err != nil {
+		l.Close()
+		return nil, err
+	}
+	return &line{protocol.NewClient(kept.over(l), protocol.Options{Baud: p.Baud, Grace: d.grace}), l, kept, p.OpenText}, nil
 }
 
 // line is a client with the port that it speaks on.
 type line struct {
 	*protocol.Client
-	link *link.Link
+	link     *link.Link
+	kept     *recordedLine // nil without a recording
+	openText string
 }
 
 // Identify opens protocol mode first: a unit that has just been seated is at
@@ -39,7 +49,10 @@ func (l *line) Identify(ctx context.Context) (protocol.Identity, error) {
 	if err := l.link.Resume(); err != nil {
 		return protocol.Identity{}, err
 	}
+	if l.kept != nil {
+		l.kept.Sent([]byte(l.openText))
+	}
 	return l.Client.Identify(ctx)
 }
 
-func (l *line) Close() error { return l.link.Close() }
+func (l *line) Close() error { return errors.Join(l.link.Close(), l.kept.Close()) }

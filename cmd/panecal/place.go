@@ -25,6 +25,7 @@ type configuration struct {
 	Station  string   `toml:"station" need:"add station = \"S1\", the name that records carry"`
 	Data     string   `toml:"data"`
 	Sheet    string   `toml:"sheet" need:"add sheet = \"station.sheet.toml\", the station sheet with the nests"`
+	Bridge   string   `toml:"bridge"` // program between the station and nests at tcp:…, as records name it
 	Products []string `toml:"products" need:"add products = [\"hopper-54.product.toml\"], the product files this station may run"`
 
 	// The operator's shift; see readShift.

@@ -26,6 +26,7 @@ type runFlags struct {
 	operator      string
 	workOrder     string
 	lot           string
+	record        string
 	again         bool
 	hands         time.Duration
 }
@@ -58,6 +59,7 @@ hold, 4 when one was refused, 5 when a port cannot be opened.`,
 	fl.StringVar(&f.operator, "operator", "", "who is at the station")
 	fl.StringVar(&f.workOrder, "work-order", "", "work order of the units")
 	fl.StringVar(&f.lot, "lot", "", "lot of the units")
+	fl.StringVar(&f.record, "record", "", "write everything that goes over the line into this file, for panecal replay (several ports: FILE-NEST each)")
 	fl.BoolVar(&f.again, "again", false, "run a unit again that has passed, where its product allows it")
 	fl.DurationVar(&f.hands, "hands-time", 2*time.Minute, "how long to wait for the target before giving up")
 	return c
@@ -167,7 +169,7 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 	}
 	station1, err := newBench(benchOptions{
 		config: config, folder: folder, files: local, first: local[slices.Index(all, first)], purpose: purpose,
-		operator: f.operator, workOrder: f.workOrder, lot: f.lot, handsTime: f.hands, command: "panecal run",
+		operator: f.operator, workOrder: f.workOrder, lot: f.lot, handsTime: f.hands, command: "panecal run", record: f.record,
 		onVerdict: func(v station.Verdict) { b.verdicts <- v },
 	})
 	if err != nil {

@@ -43,7 +43,7 @@ func (f *screenFlags) tongue(c configuration) (*screen.Language, error) {
 
 func newShift(where *place) *cobra.Command {
 	var show screenFlags
-	var operator, workOrder, lot string
+	var operator, workOrder, lot, record string
 	c := &cobra.Command{
 		Use:   "shift",
 		Short: "Run the station with its screen",
@@ -86,7 +86,7 @@ protected area. Local rules and the site's laser safety officer decide.`,
 			}
 			b, err := newBench(benchOptions{
 				config: config, folder: folder, files: all, first: all[0], purpose: station.Production,
-				operator: operator, workOrder: workOrder, lot: lot, command: "panecal shift", shift: config.shift,
+				operator: operator, workOrder: workOrder, lot: lot, command: "panecal shift", shift: config.shift, record: record,
 			})
 			if err != nil {
 				return err
@@ -100,6 +100,7 @@ protected area. Local rules and the site's laser safety officer decide.`,
 	c.Flags().StringVar(&operator, "operator", "", "who is at the station; nobody is asked for a badge then")
 	c.Flags().StringVar(&workOrder, "work-order", "", "work order of the units")
 	c.Flags().StringVar(&lot, "lot", "", "lot of the units")
+	c.Flags().StringVar(&record, "record", "", "write everything that goes over the lines into this file, for panecal replay (several nests: FILE-NEST each)")
 	return c
 }
 

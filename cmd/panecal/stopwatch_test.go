@@ -103,7 +103,7 @@ func (d timedDialer) Dial(ctx context.Context, n product.Nest) (station.Line, er
 		return nil, err
 	}
 	port := &timedPort{Port: l, opened: time.Now()}
-	return &timedLine{&line{protocol.NewClient(port, protocol.Options{Baud: d.line.Baud}), l}, port, d.watch}, nil
+	return &timedLine{&line{Client: protocol.NewClient(port, protocol.Options{Baud: d.line.Baud}), link: l}, port, d.watch}, nil
 }
 
 // timedPort knows when the first byte went out and the last came in.

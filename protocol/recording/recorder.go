@@ -48,6 +48,10 @@ func (r *Recorder) Write(p []byte) (int, error) {
 	return n, err
 }
 
+// Sent writes down bytes that went to the unit past this port, as the text
+// that opens protocol mode.
+func (r *Recorder) Sent(b []byte) { r.chunk(">", b) }
+
 // Err returns what kept the recording from being whole, nil if it is.
 func (r *Recorder) Err() error {
 	r.mu.Lock()
