@@ -265,7 +265,13 @@ func (u *unit) goDark() {
 }
 
 func (u *unit) fetch(q *protocol.Fetch) (protocol.AnswerBody, protocol.Code, error) {
-	if u.capture == nil || u.capture.ID != q.Capture || u.running() {
+	if u.capture == nil || u.capture.ID != q.Capture {
+		return nil, protocol.CodeNoCapture, nil
+	}
+	if q.Table == protocol.RangeTable || q.Table == protocol.BinTable && u.capture.Kind != protocol.Histograms {
+		return nil, protocol.CodeBadArgument, nil
+	}
+	if u.running() {
 		return nil, protocol.CodeNoCapture, nil
 	}
 	if len(u.counts) < u.id.Zones()*u.id.Bins {

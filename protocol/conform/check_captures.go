@@ -11,7 +11,7 @@ import (
 
 func captureChecks() []check {
 	return []check{
-		{"start of a capture", []string{"5.3.1", "5.3.2", "5.3.3", "5.4.1", "5.5.4"}, checkStart},
+		{"start of a capture", []string{"5.3.1", "5.3.2", "5.3.3", "5.4.1", "5.5.4", "4.4.4"}, checkStart},
 		{"progress and end", []string{"5.3.4", "5.3.8", "5.3.9", "5.4.2", "5.5.6"}, checkProgress},
 		{"fetches", []string{"5.5.1", "5.5.2", "5.5.3", "5.5.4", "5.5.5", "5.5.6"}, checkFetch},
 		{"raw counts", []string{"5.3.5"}, checkRaw},
@@ -30,9 +30,21 @@ func checkStart(r *run) {
 	if p2, ok := r.startAs(again); ok {
 		r.want("5.3.1", p2.End == protocol.Running && p2.ShotsFired >= p.ShotsFired, "the same id started something new")
 	}
+	r.sameID(again, protocol.Running)
 	r.code("5.3.2", protocol.CodeCapturing, &protocol.CaptureRequest{ID: first + 100, Kind: r.main(), Shots: 1, Frames: 1, Compensated: r.comp(r.main())})
 	if now, ok := r.progress(first); ok {
 		r.want("5.3.2", now.End == protocol.Running, "a refused start ended the capture (%v)", now.End)
+	}
+	// Of two refusals the one with the lower number.
+	for _, kind := range []protocol.CaptureKind{protocol.Histograms, protocol.Totals, protocol.Ranges} {
+		if !r.id.Kinds.Has(kind) {
+			r.code("4.4.4", protocol.CodeCapturing, &protocol.CaptureRequest{ID: first + 100, Kind: kind, Shots: 1, Frames: 1, Compensated: r.comp(kind)})
+		}
+	}
+	for table := protocol.BinTable; table <= protocol.RangeTable; table++ {
+		if !slices.Contains(tablesOf(r.main()), table) {
+			r.code("4.4.4", protocol.CodeBadArgument, &protocol.Fetch{Capture: first, Table: table, Count: 1})
+		}
 	}
 	r.code("5.4.1", protocol.CodeNoCapture, &protocol.AskProgress{Capture: first + 100})
 	r.code("5.5.4", protocol.CodeNoCapture, &protocol.Fetch{Capture: first, Table: r.mainTable(), Count: 1})
@@ -41,6 +53,7 @@ func checkStart(r *run) {
 	if p2, ok := r.startAs(again); ok {
 		r.want("5.3.1", p2.End == protocol.Stopped, "the id of the capture held started something new")
 	}
+	r.sameID(again, protocol.Stopped)
 	if _, ok := r.start(r.main(), 1, 1); ok {
 		r.ended(r.capture)
 		r.code("5.3.1", protocol.CodeNoCapture, &protocol.AskProgress{Capture: first})
@@ -66,6 +79,17 @@ func checkStart(r *run) {
 	}
 	if s, ok := r.status(); ok {
 		r.want("4.4.1", !s.EmitterOn, "a refused start left the emitter on")
+	}
+}
+
+// sameID asks for other captures under the id of the one that runs or is held.
+func (r *run) sameID(q protocol.CaptureRequest, end protocol.EndReason) {
+	for kind := protocol.Histograms; kind <= protocol.Ranges; kind++ {
+		q.Kind, q.Compensated, q.Shots = kind, !q.Compensated, q.Shots+1
+		if h, ok := r.ask(&q); ok {
+			p, good := h.Body.(*protocol.Progress)
+			r.want("5.3.1", good && p.Capture == q.ID && p.End == end, "the same id with kind %d is answered with code %d, or the capture has not reason %d", kind, h.Code, end)
+		}
 	}
 }
 

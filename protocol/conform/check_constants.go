@@ -13,9 +13,9 @@ import (
 
 func constantsChecks() []check {
 	return []check{
-		{"staging", []string{"5.6.2", "5.6.3"}, checkStaging},
-		{"commit", []string{"5.6.4", "5.6.5", "4.5.2", "4.5.3", "4.5.4"}, checkCommit},
-		{"busy", []string{"4.4.4", "4.5.3"}, checkBusy},
+		{"staging", []string{"5.6.2", "5.6.3", "5.6.10"}, checkStaging},
+		{"commit", []string{"5.6.4", "5.6.11", "5.6.5", "4.5.2", "4.5.3", "4.5.4"}, checkCommit},
+		{"busy", []string{"4.4.4", "4.5.2", "4.5.3"}, checkBusy},
 		{"the block in force", []string{"5.6.1", "5.6.3", "6.1", "6.3"}, checkBlock},
 		{"void", []string{"5.6.7", "6.4"}, checkVoid},
 		{"constants and captures", []string{"5.6.8", "4.5.5"}, checkConstantsWhileCapturing},
@@ -63,6 +63,33 @@ func checkStaging(r *run) {
 		r.want("5.6.3", h.Code == protocol.CodeBadArgument, "a part that reaches beyond its block is answered with code %d", h.Code)
 	}
 	r.inForce("5.6.3", before, "after staging")
+	r.forgets()
+}
+
+// forgets looks at what is staged after what may forget it: it goes on from
+// there or begins anew, and either way a block can be staged.
+func (r *run) forgets() {
+	one, other := r.block(protocol.Written, 22), r.block(protocol.Written, 23)
+	n := len(one)
+	goesOn := func(after string, all int) {
+		h, ok := r.ask(&protocol.Stage{Length: n, Offset: 50, Data: one[50:51]})
+		s, good := h.Body.(*protocol.Staged)
+		r.want("5.6.10", !ok || good && (s.Held == 0 || s.Held == all), "after %s a part at offset 50 is answered with code %d, %s bytes held", after, h.Code, held(s))
+	}
+	if !r.writeBlock("5.6.10", one) {
+		return
+	}
+	goesOn("a commit", n)
+	if !r.stage(one) {
+		return
+	}
+	r.code("5.6.4", protocol.CodeNotStaged, &protocol.Commit{Length: n, CRC: lastFour(one) ^ 1})
+	h, ok := r.ask(&protocol.Stage{Length: n, Offset: 50, Data: one[50:51]})
+	s, good := h.Body.(*protocol.Staged)
+	r.want("5.6.10", !ok || good && s.Held == n, "a refused commit forgets what was staged (code %d, %s bytes held)", h.Code, held(s))
+	r.code("5.6.7", protocol.CodeOK, &protocol.Void{})
+	goesOn("a void", n)
+	_ = r.writeBlock("5.6.10", other) && r.inForce("5.6.10", other, "staged after a void")
 }
 
 func held(s *protocol.Staged) string {
@@ -84,7 +111,7 @@ func checkCommit(r *run) {
 		return
 	}
 	next := r.block(protocol.Written, 3)
-	refuse := func(code protocol.Code, block []byte, what string) {
+	refuse := func(clause string, code protocol.Code, block []byte, what string) {
 		if len(block) > len(good) {
 			first := &protocol.Stage{Length: len(block), Data: block[:part]}
 			if h, ok := r.ask(first); ok && h.Code == protocol.CodeBadArgument {
@@ -93,8 +120,8 @@ func checkCommit(r *run) {
 		}
 		if r.stage(block) {
 			got, ok := r.commit(block)
-			r.want("5.6.4", !ok || got == code, "commit of %s is answered with code %d, not %d", what, got, code)
-			r.inForce("5.6.4", good, "after a refused commit of "+what)
+			r.want(clause, !ok || got == code, "commit of %s is answered with code %d, not %d", what, got, code)
+			r.inForce(clause, good, "after a refused commit of "+what)
 		}
 	}
 	// Nothing, or not all, is staged.
@@ -117,15 +144,18 @@ func checkCommit(r *run) {
 	}
 	n := len(next)
 	for _, at := range []int{0, 30, 95, n / 2, n - 9, n - 8, n - 5} {
-		refuse(protocol.CodeNotStaged, edit(at, next[at]^0x10), fmt.Sprintf("a block with byte %d flipped", at))
+		refuse("5.6.4", protocol.CodeNotStaged, edit(at, next[at]^0x10), fmt.Sprintf("a block with byte %d flipped", at))
 	}
-	refuse(protocol.CodeNotStaged, resealed(edit(0, 'Q')), "a block with another beginning")
-	refuse(protocol.CodeNotStaged, resealed(edit(4, 2)), "a block of an unknown schema")
+	refuse("5.6.11", protocol.CodeNotStaged, resealed(edit(0, 'Q')), "a block with another beginning")
+	refuse("5.6.11", protocol.CodeNotStaged, resealed(edit(4, 2)), "a block of an unknown schema")
 	for _, state := range []byte{0, 3, 4, 255} {
-		refuse(protocol.CodeNotStaged, resealed(edit(n-8, state)), fmt.Sprintf("a block in state %d", state))
+		refuse("5.6.11", protocol.CodeNotStaged, resealed(edit(n-8, state)), fmt.Sprintf("a block in state %d", state))
 	}
-	refuse(protocol.CodeNotStaged, protocol.VoidBlock(), "the void form")
-	refuse(protocol.CodeNotStaged, resealed(edit(8, byte(n+4))), "a block that says another length")
+	refuse("5.6.11", protocol.CodeNotStaged, protocol.VoidBlock(), "the void form")
+	refuse("5.6.11", protocol.CodeNotStaged, resealed(edit(8, byte(n+4))), "a block that says another length")
+	// Three bins more are more than the fill behind an odd number can hide.
+	refuse("5.6.11", protocol.CodeNotStaged, resealed(edit(18, next[18]+3)), "a block of fewer bytes than its bins need")
+	refuse("5.6.11", protocol.CodeNotStaged, resealed(edit(12, next[12]+1)), "a block of fewer bytes than its grid needs")
 	foreign := r.constants(4)
 	foreign.Rows, foreign.Cols = 1, 1
 	if r.id.Zones() == 1 {
@@ -134,7 +164,7 @@ func checkCommit(r *run) {
 	foreign.Bins, foreign.LeakageBins = 0, nil
 	foreign.Leakage, foreign.Offsets = make([]int32, foreign.Rows*foreign.Cols), []int32{5}
 	if data, err := foreign.Marshal(); err == nil {
-		refuse(protocol.CodeWrongUnit, data, "a block for another grid")
+		refuse("5.6.4", protocol.CodeWrongUnit, data, "a block for another grid")
 	}
 	foreign = r.constants(4)
 	foreign.Serial = r.serial() + "X"
@@ -142,7 +172,7 @@ func checkCommit(r *run) {
 		foreign.Serial = "X" + r.serial()[1:]
 	}
 	if data, err := foreign.Marshal(); err == nil && r.id.Serial != "" {
-		refuse(protocol.CodeWrongUnit, data, "a block for another serial")
+		refuse("5.6.4", protocol.CodeWrongUnit, data, "a block for another serial")
 	} else if err == nil && r.writeBlock("5.6.4", data) {
 		r.inForce("5.6.4", data, "in a unit that holds no serial")
 		r.writeBlock("5.6.4", good)
@@ -194,10 +224,20 @@ func checkBusy(r *run) {
 	if !r.stage(block) {
 		return
 	}
+	// Another request is on its way when the unit says busy.
 	id := r.newID()
-	h, ok := r.one(id, protocol.OpCommit, r.payloadOf(id, &protocol.Commit{Length: len(block), CRC: lastFour(block)}))
-	if !ok {
+	r.sendAs(id, protocol.OpCommit, r.payloadOf(id, &protocol.Commit{Length: len(block), CRC: lastFour(block)}))
+	if r.id.MaxHeld > 1 {
+		r.send(&protocol.AskStatus{})
+		r.open[1].may = true
+	}
+	got := r.answers()
+	if !r.want("4.5.2", len(got) > 0 && got[0].ID == id, "commit is not answered when another request is on its way") {
 		return
+	}
+	h := got[0]
+	for _, late := range got[1:] {
+		r.want("4.5.2", late.Code == protocol.CodeOK || late.Code == protocol.CodeBusy, "a status request behind a commit is answered with code %d", late.Code)
 	}
 	if h.Code != protocol.CodeBusy {
 		r.tried("4.4.4") // never busy, so nothing comes before anything

@@ -426,6 +426,16 @@ func checkLargeNumbers(r *run) {
 		r.want("3.3.7", good && p.Capture == capture, "a capture of id %d is answered with code %d or another id", capture, h.Code)
 	}
 	r.code("3.3.7", protocol.CodeOK, &protocol.ReadConstants{Offset: protocol.MaxBlock - 1, Count: protocol.MaxPayload})
+	// The largest and smallest that CBOR can write, where nobody looks at them and where somebody does.
+	for _, v := range []raw{{0x1b, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff}, {0x3b, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff},
+		{0x1b, 0x80, 0, 0, 0, 0, 0, 0, 0}, {0x3b, 0x80, 0, 0, 0, 0, 0, 0, 0}} {
+		id := r.newID()
+		h, ok := r.insist(id, protocol.OpStatus, envelope(id, r.session, protocol.OpStatus, pairs{{40000, v}, {1 << 40, []any{v}}}))
+		r.want("3.3.7", ok && h.Code == protocol.CodeOK, "status with the integer % X under unknown keys is not answered, or with code %d", []byte(v), h.Code)
+		id = r.newID()
+		h, ok = r.insist(id, protocol.OpReadConstants, envelope(id, r.session, protocol.OpReadConstants, pairs{{1, v}, {2, 16}}))
+		r.want("3.3.7", ok && h.Code == protocol.CodeBadArgument, "read constants from % X is not answered, or with code %d", []byte(v), h.Code)
+	}
 }
 
 // sorted gives a table's lines in an order that is the same in every run.

@@ -174,12 +174,12 @@ func checkSessions(r *run) {
 		h, ok := r.insist(id, protocol.OpWhoAreYou, envelope(id, s, protocol.OpWhoAreYou, pairs{}))
 		r.want("4.3.1", ok && h.Session == s && h.Code == protocol.CodeOK, "session %d is not opened", s)
 	}
+	// Staged before: a unit may refuse it while a capture runs (5.6.8).
+	r.ask(&protocol.Stage{Length: 300, Data: make([]byte, 100)})
 	p, ok := r.start(r.main(), r.forEver(), 1)
 	if !ok {
 		return
 	}
-	staged := &protocol.Stage{Length: 300, Data: make([]byte, 100)}
-	r.ask(staged)
 	// The number of the open session changes nothing.
 	r.ask(&protocol.WhoAreYou{})
 	if now, ok := r.progress(p.Capture); ok {

@@ -146,10 +146,16 @@ func (u *Unit) capture(q protocol.CaptureRequest, now time.Time) (protocol.Answe
 
 func (u *Unit) fetch(q *protocol.Fetch, now time.Time) (protocol.AnswerBody, protocol.Code) {
 	c, m := u.cap, u.body.model
-	if c == nil || c.request.ID != q.Capture || c.end == protocol.Running {
+	if c == nil || c.request.ID != q.Capture {
 		return nil, protocol.CodeNoCapture
 	}
 	kind := c.request.Kind
+	if c.end == protocol.Running {
+		if (q.Table == protocol.RangeTable) != (kind == protocol.Ranges) || q.Table == protocol.BinTable && kind != protocol.Histograms {
+			return nil, protocol.CodeBadArgument // no such table, whenever it is asked for
+		}
+		return nil, protocol.CodeNoCapture
+	}
 	var v *protocol.Values
 	main := false // the table that the capture was made for
 	switch {
