@@ -7,7 +7,7 @@ FUZZTIME ?= 60s
 ATTEMPTS ?= 100000
 VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unknown)
 
-.PHONY: build demo test check race cover bench accuracy damage crash soak conform firmware fuzz golden imports cross sim hil tidy clean
+.PHONY: build demo demo-kit test check race cover bench accuracy damage crash soak conform firmware fuzz golden imports cross sim hil tidy clean
 
 build:
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/panecal ./cmd/panecal
@@ -15,6 +15,10 @@ build:
 ## demo: simulated units on pseudo-terminals; with no terminal a batch without a screen.
 demo: build
 	bin/panecal demo
+
+## demo-kit: the same batch with units of the C firmware kit; the verdicts are the same.
+demo-kit: build
+	bin/panecal demo --batch --kit
 
 ## test: everything that must hold before a change lands.
 test: check race cross
@@ -61,6 +65,14 @@ conform: build firmware
 ## firmware: the C kit's second simulated unit, and the kit's sizes.
 firmware:
 	$(MAKE) -C protocol/firmware all size
+
+## hil: a real unit on PORT, tried against the specification and then calibrated in a fresh store. It emits, and constants are written into it.
+hil: build
+	@test -n "$(PORT)" && test -n "$(LABEL)" || { echo "make hil PORT=/dev/serial/by-path/NAME LABEL=H54-00001-X [BAUD=921600]"; exit 2; }
+	@d=$$(mktemp -d) && echo "recordings and store: $$d" && set -ex && \
+	bin/panecal conform "$(PORT)" --baud $(or $(BAUD),921600) --record $$d/conform.txt && \
+	bin/panecal --data $$d/station init && \
+	bin/panecal --data $$d/station run --port "$(PORT)" --label "$(LABEL)" --record $$d/run.txt
 
 ## fuzz: every fuzz target for FUZZTIME.
 fuzz:
