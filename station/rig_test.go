@@ -183,13 +183,7 @@ func (s *socket) serve() {
 	go func() {
 		defer close(idle)
 		if unit != nil {
-			// It ends with the line or the context; a deadline that the
-			// server before it left behind ends neither.
-			for ctx.Err() == nil {
-				if err := unit.Serve(ctx, conn); !errors.Is(err, os.ErrDeadlineExceeded) {
-					return
-				}
-			}
+			_ = unit.Serve(ctx, conn) // ends with the line or the context
 			return
 		}
 		conn.SetReadDeadline(time.Time{})

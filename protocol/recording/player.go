@@ -48,7 +48,13 @@ func (p *Player) Serve(ctx context.Context, line io.ReadWriter) error {
 		if err := d.SetDeadline(time.Time{}); err != nil {
 			return fmt.Errorf("playing a unit: %w", err)
 		}
-		defer context.AfterFunc(ctx, func() { _ = d.SetDeadline(time.Unix(1, 0)) })()
+		ended := make(chan struct{})
+		stop := context.AfterFunc(ctx, func() { _ = d.SetDeadline(time.Unix(1, 0)); close(ended) })
+		defer func() {
+			if !stop() {
+				<-ended // or it would end what is next on this line
+			}
+		}()
 	}
 	var writes sync.WaitGroup
 	defer writes.Wait()

@@ -59,7 +59,13 @@ func (u *Unit) Serve(ctx context.Context, line io.ReadWriter) error {
 		if err := d.SetDeadline(time.Time{}); err != nil {
 			return fmt.Errorf("unit %s on its line: %w", u.o.Serial, err)
 		}
-		defer context.AfterFunc(ctx, func() { _ = d.SetDeadline(time.Unix(1, 0)) })()
+		ended := make(chan struct{})
+		stop := context.AfterFunc(ctx, func() { _ = d.SetDeadline(time.Unix(1, 0)); close(ended) })
+		defer func() {
+			if !stop() {
+				<-ended // or it would end what the next unit on this line does
+			}
+		}()
 	}
 	ear := &ear{unit: u, line: line, out: make(chan heard, maxHeld)}
 	if u.o.Console.Open == "" {
