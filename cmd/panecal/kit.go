@@ -12,7 +12,8 @@ import (
 
 // kit are units of the C firmware kit that answer in the demonstration's
 // nests, each a process. Scene, hands and photons remain the simulated unit's;
-// what the station hears is said, ranged and kept by the C code.
+// what the station hears is said, kept and, where the product gives histograms,
+// ranged by the C code.
 type kit struct{ hosts []*firmware.Host }
 
 // kitDefects are what the kit's unit is compiled with to be as flawed as the

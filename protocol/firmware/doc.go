@@ -17,7 +17,8 @@
 // whatever the C unit hears, so it exposes the same captures of the same scene
 // at the same time, and what it counted is put into the C unit's accumulators;
 // everything that the station sees is said, ranged, kept and judged by the C
-// unit alone.
+// unit alone. Only a twin without histograms has no counts to range from: its
+// ranges are passed on.
 //
 // A defect ([Defects]) is one mistake worked into the sources before they are
 // compiled, for a conformance run to find.
