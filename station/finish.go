@@ -406,13 +406,15 @@ func (m *Machine) count(n *nest) {
 	m.judged = append(m.judged, m.now)
 }
 
-// perHour is the rate over the last hour, or since the first unit in it.
+// perHour is the rate over the last hour, or since the first unit in it. A few
+// units in a few minutes say nothing about an hour.
 func (m *Machine) perHour() float64 {
+	const units, minutes = 5, 10
 	if len(m.judged) < 2 {
 		return nan
 	}
 	span := m.judged[len(m.judged)-1].Sub(m.judged[0])
-	if span <= 0 {
+	if span <= 0 || len(m.judged) < units && span < minutes*time.Minute {
 		return nan
 	}
 	return float64(len(m.judged)-1) / span.Hours()

@@ -190,7 +190,8 @@ func (m *Machine) accuse(n *nest, faults []estimate.Fault) {
 	if !ok {
 		code = BadFrames
 	}
-	m.bad(n, code, fmt.Sprintf("%s capture, zones %v", faults[0].Capture, faults[0].Zones), faults)
+	zones := record.ZoneList(faults[0].Zones, n.unit.Rows*n.unit.Cols)
+	m.bad(n, code, fmt.Sprintf("%s capture, zones %s", faults[0].Capture, zones), faults)
 }
 
 // bad throws away a capture: the same attempt goes on, a few times.

@@ -70,7 +70,7 @@ type Counters struct {
 	FirstPassed int     // of these
 	OpenHolds   int     // units on hold now, as far as the newest records tell
 	Bins        []Tally // failed units by soft bin, most first
-	PerHour     float64 // units over the last hour (or since the first, if later); NaN before two
+	PerHour     float64 // units over the last hour (or since the first, if later); NaN while that says nothing
 }
 
 // Tally counts the units of one soft bin.

@@ -10,6 +10,7 @@ import (
 
 	"example.org/panecal/limits/quantity"
 	"example.org/panecal/station/estimate"
+	"example.org/panecal/store/record"
 )
 
 func newEstimate() *cobra.Command {
@@ -66,7 +67,7 @@ func estimateFile(name string, in io.Reader) (estimate.Answer, error) {
 func writeEstimate(w io.Writer, a estimate.Answer) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	for _, f := range a.CaptureFaults {
-		fmt.Fprintf(t, "capture fault\t%s\t%s\tzones %v\n", f.Code, f.Capture, f.Zones)
+		fmt.Fprintf(t, "capture fault\t%s\t%s\tzones %s\n", f.Code, f.Capture, record.ZoneList(f.Zones, len(a.Zones)))
 	}
 	for _, d := range quantity.All() {
 		if q, ok := a.Quantities[string(d.Name)]; ok {

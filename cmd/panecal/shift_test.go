@@ -125,7 +125,7 @@ sign-on 4711 false by screen, 0 cautions`
 		t.Fatalf("hand-overs %v, %v", files, err)
 	}
 	text, err := os.ReadFile(files[0])
-	if err != nil || !strings.Contains(string(text), "1 unit  first pass 100 %") || !strings.Contains(string(text), "takt 90/h") {
+	if err != nil || !strings.Contains(string(text), "1 unit, first pass 100 %") || !strings.Contains(string(text), "takt 90/h") {
 		t.Errorf("the hand-over says %q, %v", text, err)
 	}
 }

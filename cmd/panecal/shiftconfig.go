@@ -18,7 +18,7 @@ type shiftConfig struct {
 	sameInARow int
 	checkEvery time.Duration
 	checkUnits []string // serials; see catalogue.serials
-	takt       float64 // units an hour, 0 for none
+	takt       float64  // units an hour, 0 for none
 }
 
 // defaultSame is how many units in a row may fail the same way.

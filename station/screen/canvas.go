@@ -47,8 +47,8 @@ func (c *canvas) text(x, y int, tone term.Tone, s string) {
 
 // put draws one rune and returns its width.
 func (c *canvas) put(x, y int, tone term.Tone, r rune) int {
-	if c.ascii && r > '~' {
-		r = '?'
+	if c.ascii {
+		r = term.Plainest(r)
 	}
 	w := runeWidth(r)
 	if w == 0 {
@@ -103,6 +103,9 @@ func (c *canvas) letters(a rect, font term.Font, tone term.Tone, s string) bool 
 func (c *canvas) paragraph(a rect, tone term.Tone, s string) int {
 	if a.w <= 0 || a.h <= 0 || s == "" {
 		return 0
+	}
+	if c.ascii {
+		s = term.Spell(s)
 	}
 	lines := wrap(s, a.w)
 	for i, line := range lines {

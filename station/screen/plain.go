@@ -270,12 +270,7 @@ func (p *plain) line(s string) {
 	}
 	s = term.Clean(s)
 	if p.ascii {
-		s = strings.Map(func(r rune) rune {
-			if r > '~' {
-				return '?'
-			}
-			return r
-		}, s)
+		s = strings.Map(term.Plainest, term.Spell(s))
 	}
 	if _, err := io.WriteString(p.out, s+"\n"); err != nil {
 		p.err = fmt.Errorf("writing a line: %w", err)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 	"testing"
+	"time"
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
@@ -196,6 +197,37 @@ func TestHostileTexts(t *testing.T) {
 			if screen.Width(line) > size[0] {
 				t.Fatalf("a line of %d in %d", screen.Width(line), size[0])
 			}
+		}
+	}
+}
+
+// What is past does not stand on the screen for the rest of the shift.
+func TestOldMessagesGo(t *testing.T) {
+	stray := station.Message{At: noon, Nest: 0, Code: station.BadStray, Args: argsOf(0)}
+	caps := station.Message{At: noon, Nest: station.NoNest, Code: station.RefusedCapsLock}
+	for _, c := range []struct {
+		after   time.Duration
+		trouble bool
+		want    string
+	}{
+		{time.Second, false, "stray caps"}, {11 * time.Second, false, "caps"}, {11 * time.Second, true, "stray caps"}, {3 * time.Minute, false, ""},
+	} {
+		s := bench(3)
+		s.Messages = []station.Message{stray, caps}
+		s.At = noon.Add(c.after)
+		if c.trouble {
+			s.Nests[0].Trouble = &stray
+		}
+		text := screen.Draw(s, 80, 24, false, "", "").Text
+		var got []string
+		if strings.Contains(text, "something stands in the field") {
+			got = append(got, "stray")
+		}
+		if strings.Contains(text, "Caps Lock") {
+			got = append(got, "caps")
+		}
+		if strings.Join(got, " ") != c.want {
+			t.Errorf("after %v: %v, want %s\n%s", c.after, got, c.want, text)
 		}
 	}
 }

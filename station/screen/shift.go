@@ -337,7 +337,7 @@ func (s *Shift) Summary(snap station.Snapshot, at time.Time) []string {
 	lines := []string{
 		fill(l.words.handOver, "operator", s.person, "from", s.since.Format(clock), "to", at.Format(clock)),
 		l.settled(s.set),
-		l.counted(c, s.o.Takt),
+		strings.ReplaceAll(l.counted(c, s.o.Takt), "  ", ", "),
 	}
 	if text := l.reasons(c, len(c.Bins)); text != "" {
 		lines = append(lines, text)

@@ -129,7 +129,7 @@ func TestSummary(t *testing.T) {
 	got := strings.Join(s.Summary(handedOver(), noon.Add(8*time.Hour)), "\n")
 	want := `4711, 2026-03-02 12:00 to 2026-03-02 20:00
 Work order WO-7, 300 units. Lots: windows W1, gaskets -, emitters -.
-212 units  first pass 95 %  61/h  takt 90/h  8 failed  3 on hold
+212 units, first pass 95 %, 61/h, takt 90/h, 8 failed, 3 on hold
 Most frequent: dirty 5, seat 2, verify 1
 holds still open: 3
 STOP: Nest 2: 3 units in a row failed the same way: dirty. Call the line lead: check lots, window and nest.

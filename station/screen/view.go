@@ -330,7 +330,7 @@ func (v *view) news() []station.Message {
 		switch {
 		case own != nil && m.Nest == v.snap.Hands.Nest && own.Verdict != nil && own.Verdict.Code == m.Code,
 			own != nil && own.Verdict == nil && own.Trouble != nil && own.Trouble.Code == m.Code && own.Trouble.Args == m.Args,
-			stopped(v.snap.Stops, m):
+			stopped(v.snap.Stops, m), v.over(m):
 		case v.snap.At.Sub(m.At) < freshFor && alarming(m.Code):
 			fresh = append(fresh, m)
 		default:
@@ -338,6 +338,20 @@ func (v *view) news() []station.Message {
 		}
 	}
 	return slices.Concat(fresh, all, old)
+}
+
+// saidFor is how long a message is worth reading.
+const saidFor = 2 * time.Minute
+
+// over reports whether a message speaks of what is past: what a nest met in a
+// capture that is taken anew since, or what was answered long ago.
+func (v *view) over(m station.Message) bool {
+	age := v.snap.At.Sub(m.At)
+	if m.Code.Meaning().Class == station.CaptureBad && m.Nest >= 0 && m.Nest < len(v.snap.Nests) && age >= freshFor {
+		t := v.snap.Nests[m.Nest].Trouble
+		return t == nil || t.Code != m.Code
+	}
+	return age > saidFor
 }
 
 func stopped(stops []station.Stop, m station.Message) bool {

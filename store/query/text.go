@@ -10,6 +10,7 @@ import (
 	"unicode"
 
 	"example.org/panecal/limits/quantity"
+	"example.org/panecal/store/record"
 )
 
 // WriteText writes the history for people: newest last, as it happened.
@@ -116,7 +117,7 @@ func (a *Attempt) write(line func(string, ...any)) {
 		line("  problem\t%s in %s: %s", p.Code, orDash(p.Step), p.Chain)
 	}
 	for _, f := range a.CaptureFaults {
-		line("  capture fault\t%s in %s, zones %s", f.Code, f.Capture, fmt.Sprint(f.Zones))
+		line("  capture fault\t%s in %s, zones %s", f.Code, f.Capture, record.ZoneList(f.Zones, len(a.Zones)))
 	}
 	for _, d := range quantity.All() {
 		q, ok := a.Quantities[string(d.Name)]
