@@ -1,0 +1,83 @@
+package screen_test
+
+import (
+	"crypto/sha256"
+	"fmt"
+	"strings"
+	"testing"
+
+	"example.org/panecal/station"
+	"example.org/panecal/station/screen"
+)
+
+// everything shows each step of a nest, and each code where it is said: one
+// of the hands as their call, one that ends an attempt as its verdict, a stop
+// as a stop, the others as a message.
+func everything() (all []exhibit) {
+	for _, step := range station.Steps() {
+		s := call(with(bench(3), 1, step), 1, station.HandsWait)
+		if step == station.EmptyCapture || step == station.TargetCapture || step == station.RangesCapture || step == station.VerifyCapture {
+			s = call(counting(bench(3), 1, step, 40), 1, station.HandsWait)
+		}
+		all = append(all, exhibit{name: "step " + step.String(), snap: s})
+	}
+	for _, m := range station.Codes() {
+		s := bench(3)
+		switch m.Class {
+		case station.Guide:
+			s = call(with(s, 1, station.EmptyCapture), 1, m.Code)
+			s.Hands.Args.Bin = "3"
+		case station.UnitFailed:
+			s = judged(s, 1, station.Verdict{Outcome: station.Failed, Disposition: station.Rework, SoftBin: 20, HardBin: 3, Code: m.Code,
+				Detail: "leakage.max", Instruction: "Wipe the window, run again."}, station.HandsFailed)
+		case station.Broken:
+			s = judged(s, 1, station.Verdict{Outcome: station.Errored, Disposition: station.Hold, SoftBin: 80, HardBin: 8, Code: m.Code,
+				Detail: "3"}, station.HandsHeld)
+		case station.NotRunning:
+			s = with(s, 1, station.Stopped)
+			s.Stops = []station.Stop{{Nest: 1, Code: m.Code, Args: usual, Since: noon}}
+		default:
+			s.Messages = []station.Message{{At: noon, Nest: 1, Code: m.Code, Args: usual}}
+		}
+		all = append(all, exhibit{name: "code " + string(m.Code), snap: s})
+	}
+	return all
+}
+
+// TestGoldenEverything: no picture of a step or of a code changes unnoticed,
+// in any language and size, and none is cut. Of each there is a sum; those of
+// the smallest size, and the English ones at 80x24, can be read too.
+func TestGoldenEverything(t *testing.T) {
+	for _, name := range screen.Languages() {
+		l := lang(t, name)
+		var sums, small, usualSize strings.Builder
+		pictures := 0
+		for _, pic := range everything() {
+			for _, size := range sizes {
+				p := screen.DrawIn(l, pic.snap, size[0], size[1], false, "", "")
+				t.Run(fmt.Sprintf("%s, %s", name, pic.name), func(t *testing.T) { fits(t, p, size[0], size[1]) })
+				pictures++
+				fmt.Fprintf(&sums, "%x  %dx%d  %s\n", sum(p.Text), size[0], size[1], pic.name)
+				text := fmt.Sprintf("%s %dx%d\n%s\n\n", pic.name, size[0], size[1], p.Text)
+				switch {
+				case size[0] == 40:
+					small.WriteString(text)
+				case size[0] == 80 && name == "en":
+					usualSize.WriteString(text)
+				}
+			}
+		}
+		t.Logf("%s: %d pictures", name, pictures)
+		golden(t, "every-"+name+"-sums", sums.String())
+		golden(t, "every-"+name+"-40x12", small.String())
+		if name == "en" {
+			golden(t, "every-en-80x24", usualSize.String())
+		}
+	}
+}
+
+// sum is the beginning of a text's hash.
+func sum(text string) []byte {
+	h := sha256.Sum256([]byte(text))
+	return h[:6]
+}
