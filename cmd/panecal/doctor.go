@@ -1,18 +1,14 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"runtime"
-	"strings"
 	"time"
 
 	"github.com/adrg/xdg"
 	"github.com/spf13/cobra"
-
-	"example.org/panecal/store"
 )
 
 // finding is one line of the doctor's report.
@@ -28,8 +24,10 @@ func newDoctor(where *place) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "doctor",
 		Short: "Show where everything is and what is wrong with it",
-		Long: `Shows versions, paths, files, ports and the head of the log, each with what to
-do about it. It changes nothing. Exit code 3 where something is bad.`,
+		Long: `Shows versions, paths, free space, files, ports and the latency of their
+adapters, the clock, the terminal, the head of the log, its last check and
+backup, and the age of the last check unit, each with what to do about it. It
+changes nothing. Exit code 3 where something is bad.`,
 		Example: "  panecal doctor\n  panecal doctor --json",
 		Args:    usageArgs(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
@@ -74,12 +72,16 @@ func examine(where place) []finding {
 	} else {
 		say("ok", "program", "", "panecal %s, %s %s", b.Version, b.Go, b.Platform)
 	}
-	say("ok", "clock", "", "%s UTC", time.Now().UTC().Format(time.RFC3339))
+	now := time.Now()
+	synced, known := clockState()
+	examineClock(now.UTC().Format(time.RFC3339), synced, known, say)
 	say("ok", "diagnostics", "", "%s", logPath())
 
 	config, err := where.readConfig()
-	if err != nil {
+	if exitCode(err) == exitRefused {
 		say("bad", "config", "run `panecal init`, or name the file with --config", "%v", err)
+	} else if err != nil {
+		say("bad", "config", "mend the file as it says", "%v", err)
 	} else {
 		say("ok", "config", "", "%s, station %s", config.path, config.Station)
 		examineFiles(config, say)
@@ -87,7 +89,7 @@ func examine(where place) []finding {
 	if folder, err := where.storeFolder(); err != nil {
 		say("bad", "store", "mend the configuration", "%v", err)
 	} else {
-		examineStore(folder, say)
+		examineStore(folder, config, now, say)
 	}
 	terminal := os.Getenv("TERM")
 	if runtime.GOOS != "windows" && (terminal == "" || terminal == "dumb") {
@@ -120,53 +122,7 @@ func examineFiles(config configuration, say sayer) {
 		default:
 			say("ok", "nest "+n.Name, "", "target at %g ± %g mm, certificate %s until %s", n.DistanceMM, n.DistanceUMM, n.Certificate, n.Due.Format(time.DateOnly))
 		}
-		examinePort(n.Name, n.Port, say)
-	}
-}
-
-func examinePort(nest, port string, say sayer) {
-	if strings.HasPrefix(port, "tcp:") {
-		say("ok", "port "+nest, "", "%s: a bridge program; not tried here", port)
-		return
-	}
-	if _, err := os.Stat(port); err != nil && runtime.GOOS != "windows" {
-		say("bad", "port "+nest, "plug the adapter in, or correct the port in the station sheet; stable names are in /dev/serial/by-path", "%v", err)
-		return
-	}
-	say("ok", "port "+nest, "", "%s", port)
-}
-
-func examineStore(folder string, say sayer) {
-	f, err := store.Follow(folder, followerCache())
-	if err != nil {
-		mend := "copy the folder as it is, then run `panecal log check`"
-		if errors.Is(err, store.ErrNoStore) {
-			mend = "run `panecal init`, or name the folder with --data"
-		}
-		say("bad", "store", mend, "%s: %v", folder, err)
-		return
-	}
-	defer f.Close()
-	head, err := f.Head()
-	if err != nil {
-		say("bad", "store", "copy the folder as it is, then run `panecal log check`", "%s: %v", folder, err)
-		return
-	}
-	say("ok", "store", "", "%s, generation %d, last record %d", folder, head.Generation, head.Sequence)
-	examineSpace(folder, say)
-}
-
-func examineSpace(folder string, say sayer) {
-	free, total, err := space(folder)
-	switch {
-	case err != nil:
-		say("look", "space", "see for yourself how full the disk is", "free space of %s is not known: %v", folder, err)
-	case free < reserveOf(total):
-		say("bad", "space", "free some space: the station starts no attempt below "+size(reserveOf(total)), "%s free", size(free))
-	case free < spaceLook:
-		say("look", "space", "free some space soon: a shift of 300 units takes about 20 MiB", "%s free", size(free))
-	default:
-		say("ok", "space", "", "%s free", size(free))
+		examinePort(n.Name, n.Port, serialDrivers, say)
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -49,7 +50,7 @@ func newLogCheck(where *place) *cobra.Command {
 		Use:   "check",
 		Short: "Prove that the log is whole and unchanged",
 		Long: `Reads every record and every raw capture, checks each against its hash, the
-chain of hashes, and what the database would answer. It changes nothing and may
+chain of hashes, and what the database would answer. It changes no log and may
 run while the station works. Exit code 3 where anything is not as it was
 written: copy the store's folder as it is before anybody mends it.`,
 		Example: "  panecal log check\n  panecal --data /mnt/copy log check --json",
@@ -83,6 +84,7 @@ func checkLog(folder string, talk io.Writer) (logReport, error) {
 	if err != nil {
 		return logReport{}, logError("checking the log", folder, err)
 	}
+	noteLogCheck(folder, logChecked{time.Now().UTC(), r.Head.Sequence, len(r.Problems)})
 	out := logReport{
 		Schema: "panecal.log_check/1", Store: folder, Station: r.Station, Sequence: r.Head.Sequence, Hash: hex.EncodeToString(r.Head.Hash[:]),
 		Records: r.Records, Captures: r.Captures, Segments: r.Segments, Bytes: r.Bytes, Problems: []logProblem{}, Notes: []string{},
