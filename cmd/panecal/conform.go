@@ -50,10 +50,20 @@ hundred millimetres away.
 Some clauses need more than the line. --ask-power lets this program ask you to
 cut the power. --start PROGRAM starts a unit program instead of using a port: it
 prints one line, {"port":"…","open":"…","close":"…"} (open and close only with
-a console), and takes commands on its input, one a line (off, on, cut N, fault
-BITS, damage, light), each answered by "ok", "ok VALUE" or "no". Given several
-times, the programs are variants of one unit: a clause that one of them
-cannot try may be tried by another.`,
+a console), and takes commands on its input, one a line, each answered by "ok",
+"ok VALUE" or "no":
+
+  off, on      the power
+  cut N        the power fails at the N-th step of writing the constants from now
+               and comes back by itself; N goes up by one until a write survives,
+               so let a step be a page or so. cut 0: no cut any more, "ok 1" if
+               one came since the last such command, else "ok 0"
+  fault BITS   faults as in 5.2.2; 0 heals
+  damage       a bit of the block in force flips; "no" if there is none
+  light        "ok 1" while the emitter is driven, else "ok 0"
+
+Given several times, the programs are variants of one unit: a clause that one of
+them cannot try may be tried by another.`,
 		Example: `  panecal conform /dev/ttyS1 --baud 921600
   panecal conform /dev/ttyS1 --open-text '~open\r' --close-text '~close\r' --ask-power
   panecal conform --self --complete
@@ -98,7 +108,7 @@ cannot try may be tried by another.`,
 	f.BoolVar(&asked.complete, "complete", false, "a clause that was not tried counts as failed")
 	f.Uint64Var(&asked.seed, "seed", 1, "seed of session numbers and of random fetches")
 	f.StringSliceVar(&asked.only, "clause", nil, "run only what tries these clauses")
-	f.StringVar(&asked.record, "record", "", "write everything that goes over the line into this file")
+	f.StringVar(&asked.record, "record", "", "write everything that goes over the line into this file, which must be new")
 	return c
 }
 

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"time"
 
 	"example.org/panecal/protocol"
@@ -165,10 +166,29 @@ func (r *run) try(c check) error {
 		} else if skip {
 			res.Why = why
 		} else if res.Why == notReached {
-			res.Why = "something before it failed"
+			res.Why = strings.TrimRight("something before it failed: "+r.failedIn(c), ": ")
 		}
 	}
 	return nil
+}
+
+// failedIn names the clauses that failed so far, of a check's own first, else
+// of all: what keeps a check from its end is among them.
+func (r *run) failedIn(c check) string {
+	var all, own []string
+	for n, res := range r.results {
+		if res.Outcome == Failed {
+			all = append(all, n)
+			if slices.Contains(c.clauses, n) {
+				own = append(own, n)
+			}
+		}
+	}
+	if len(own) > 0 {
+		all = own
+	}
+	slices.Sort(all)
+	return strings.Join(all, ", ")
 }
 
 // snapshot copies the results so far.

@@ -25,6 +25,7 @@ type Twin interface {
 // twin is the near end of a line to a Twin, used by one goroutine at a time.
 type twin struct {
 	unit    Twin
+	lies    func() bool // in its nest, with power
 	line    net.Conn
 	scanner *protocol.Scanner
 	stop    context.CancelFunc
@@ -47,8 +48,11 @@ type past struct {
 func newTwin(unit Twin) *twin {
 	near, far := net.Pipe()
 	ctx, stop := context.WithCancel(context.Background())
-	t := &twin{unit: unit, line: near, stop: stop, ended: make(chan struct{}), heard: new(bytes.Buffer),
+	t := &twin{unit: unit, lies: func() bool { return true }, line: near, stop: stop, ended: make(chan struct{}), heard: new(bytes.Buffer),
 		started: map[uint32]protocol.CaptureRequest{}}
+	if seated, ok := unit.(interface{ Seated() bool }); ok {
+		t.lies = seated.Seated
+	}
 	t.scanner = protocol.NewScanner(near, protocol.MaxPayload)
 	t.packets = protocol.NewScanner(t.heard, protocol.MaxPayload)
 	go func() {
@@ -64,13 +68,16 @@ func (t *twin) close() {
 	<-t.ended
 }
 
-// twinTime is how long a twin, on the same computer, may take to answer. It is
-// long: a busy computer is no reason for a unit to have counted nothing.
-const twinTime = time.Second
+// How long a twin may take on a computer that is busy: to hear a request, and
+// to tell what it counted, without which the unit would have counted nothing.
+const (
+	hearTime = 300 * time.Millisecond
+	tellTime = time.Second
+)
 
 // client speaks to the twin in the session that is open.
 func (t *twin) client() *protocol.Client {
-	return protocol.NewClient(t.line, protocol.Options{Grace: twinTime, NewSession: func() uint32 { return t.session }})
+	return protocol.NewClient(t.line, protocol.Options{Grace: tellTime, NewSession: func() uint32 { return t.session }})
 }
 
 // ask asks a unit who it is.
@@ -125,14 +132,16 @@ func (t *twin) hear(data []byte) {
 				}
 			}
 		}
-		t.exchange(payload)
+		if t.lies() { // a dark one would be waited for in vain
+			t.exchange(payload)
+		}
 	}
 }
 
 // exchange sends a packet and waits for what comes of it; a twin that is dark
 // says nothing.
 func (t *twin) exchange(payload []byte) {
-	_ = t.line.SetDeadline(time.Now().Add(twinTime))
+	_ = t.line.SetDeadline(time.Now().Add(hearTime))
 	defer t.line.SetDeadline(time.Time{})
 	if _, err := t.line.Write(protocol.AppendPacket(nil, payload)); err != nil {
 		return
@@ -228,7 +237,6 @@ func (h *Host) follow(t *twin) {
 		<-h.gone
 		cancel()
 	}()
-	seated, _ := t.unit.(interface{ Seated() bool })
 	look := time.NewTicker(10 * time.Millisecond)
 	defer look.Stop()
 	powered := true
@@ -244,7 +252,7 @@ func (h *Host) follow(t *twin) {
 		if !more {
 			return
 		}
-		if seated != nil && seated.Seated() != powered {
+		if t.lies() != powered {
 			powered = !powered
 			command := "off"
 			if powered {
