@@ -26,6 +26,14 @@
 // missing from its chain, is an error that wraps [ErrDamaged], never a wrong
 // answer. [Check] holds a whole store against itself.
 //
+// bbolt checks no page of a database, and damage can lead it astray without
+// end. So each database is proven page by page, in bounded steps and without
+// bbolt, before bbolt opens it: every page is where it says, in order, and used
+// or free exactly once. That leaves nothing to catch for a process of its own
+// with a time limit, but a disk that never answers, which would hold the
+// segments too. A file that is cut while it is mapped raises a fault in the
+// goroutine that owns it, where it is returned as damage.
+//
 // [Backup] copies a log while it is written, and [Rebuild] makes a new store
 // of what a damaged one still holds. What either makes is a copy: it is read,
 // and never written to. [Continue] begins the next generation of the log on a
