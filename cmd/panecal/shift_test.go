@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -127,5 +128,60 @@ sign-on 4711 false by screen, 0 cautions`
 	text, err := os.ReadFile(files[0])
 	if err != nil || !strings.Contains(string(text), "1 unit, first pass 100 %") || !strings.Contains(string(text), "takt 90/h") {
 		t.Errorf("the hand-over says %q, %v", text, err)
+	}
+}
+
+// TestNobodySignsOffInDoubt takes the log's last segment away under a shift:
+// the record of the unit in hand cannot be written, and whoever leaves then is
+// not signed off, so that the next start shows what may not have been seen.
+func TestNobodySignsOffInDoubt(t *testing.T) {
+	d := plant(t, "")
+	good := d.acts[0].unit
+	x := startTerminal(t, "--data", d.folder, "shift", "--plain", "--operator", "4711")
+	x.wait("Scan the next label")
+	segments, err := filepath.Glob(filepath.Join(d.folder, "store", "journal-*.seg"))
+	if err != nil || len(segments) == 0 {
+		t.Fatalf("segments %v, %v", segments, err)
+	}
+	last, away := segments[len(segments)-1], filepath.Join(d.folder, "away")
+	if err := os.Rename(last, away); err != nil {
+		t.Fatal(err)
+	}
+	x.enter(good.Serial() + "\r")
+	x.wait("Put " + good.Serial())
+	d.seat(0, good.Serial())
+	x.wait("could not be written")
+	if good.EmitterOn() {
+		t.Error("the emitter is on")
+	}
+	// Back in its place, so that it could be written.
+	if err := os.Rename(away, last); err != nil {
+		t.Fatal(err)
+	}
+	if err := x.cmd.Process.Signal(syscall.SIGTERM); err != nil {
+		t.Fatal(err)
+	}
+	if code := x.end(); code != exitTerminate {
+		t.Errorf("exit code %d, want %d", code, exitTerminate)
+	}
+	if files, _ := filepath.Glob(filepath.Join(d.folder, "handover", "*")); len(files) > 0 {
+		t.Errorf("handed over: %v", files)
+	}
+	s, err := store.Open(filepath.Join(d.folder, "store"), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	on, off := 0, 0
+	err = s.Between(time.Time{}, time.Now().Add(time.Hour), func(e record.Entry) error {
+		if b, ok := e.Body.(*record.SignOn); ok && b.Off {
+			off++
+		} else if ok {
+			on++
+		}
+		return nil
+	})
+	if err != nil || on != 1 || off != 0 {
+		t.Errorf("signed on %d times, off %d times, %v", on, off, err)
 	}
 }
