@@ -10,8 +10,11 @@
 // revision. A number or a key written out or left to its default are two
 // revisions, even where they mean the same.
 //
+// A person's [Key] is kept sealed under a passphrase. With it, that person
+// signs whole files that are sent to a station ([Key.SignFile], [OpenSigned]).
+//
 // It does not read files (package limits/strict), does not know what they
-// mean, and keeps no keys: whoever verifies brings them. A file without
+// mean, and knows nobody: whoever verifies brings the [Keys]. A file without
 // signatures is a document with Signed false; only [Document.Verify] sets it.
 // Values are plain and may be shared once read.
 package release
