@@ -27,6 +27,11 @@ const (
 	leastPass     = 8       // characters of a passphrase
 	keyIterations = 600_000 // of PBKDF2 with SHA-256 (RFC 8018)
 	mostKeyFile   = 1 << 12
+
+	// Of a key file that is read: fewer protect too little, and more would let
+	// a file that somebody sent stop the program for hours.
+	leastIterations = keyIterations / 10
+	mostIterations  = keyIterations * 20
 )
 
 // keyFile is a key at rest.
@@ -70,11 +75,13 @@ func (k Key) Public() ed25519.PublicKey { return k.private.Public().(ed25519.Pub
 
 // Seal returns the key as a file that only the passphrase opens: AES-256-GCM
 // under a key that PBKDF2 makes of it.
-func (k Key) Seal(passphrase string) ([]byte, error) {
+func (k Key) Seal(passphrase string) ([]byte, error) { return k.seal(passphrase, keyIterations) }
+
+func (k Key) seal(passphrase string, iterations int) ([]byte, error) {
 	if len([]rune(passphrase)) < leastPass {
 		return nil, fmt.Errorf("sealing a key: the passphrase is shorter than %d characters", leastPass)
 	}
-	f := keyFile{Schema: keySchema, Person: k.Person, Public: k.Public(), Iterations: keyIterations, Salt: make([]byte, 16), Nonce: make([]byte, 12)}
+	f := keyFile{Schema: keySchema, Person: k.Person, Public: k.Public(), Iterations: iterations, Salt: make([]byte, 16), Nonce: make([]byte, 12)}
 	if _, err := rand.Read(f.Salt); err != nil {
 		return nil, fmt.Errorf("sealing a key: %w", err)
 	}
@@ -122,9 +129,8 @@ func readKeyFile(data []byte) (keyFile, error) {
 	if f.Schema != keySchema || len(f.Public) != ed25519.PublicKeySize || len(f.Nonce) != 12 || len(f.Salt) < 16 {
 		return f, errors.New("this is no key file")
 	}
-	// More would let a file that somebody sent stop the program for hours.
-	if f.Iterations < keyIterations || f.Iterations > 20*keyIterations {
-		return f, fmt.Errorf("%d iterations: a key file has %d to %d", f.Iterations, keyIterations, 20*keyIterations)
+	if f.Iterations < leastIterations || f.Iterations > mostIterations {
+		return f, fmt.Errorf("%d iterations: a key file has %d to %d", f.Iterations, leastIterations, mostIterations)
 	}
 	return f, checkPerson(f.Person)
 }

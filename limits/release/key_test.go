@@ -23,7 +23,7 @@ func newKey(t testing.TB, person string) release.Key {
 func TestKeyAtRest(t *testing.T) {
 	k := newKey(t, "4711")
 	const pass = "grüne Wiese im März"
-	file, err := k.Seal(pass)
+	file, err := k.SealLightly(pass)
 	if err != nil {
 		t.Fatal(err)
 	}
