@@ -28,6 +28,7 @@ type bench struct {
 	files   catalogue
 	logger  io.Closer
 	crashes *crashes
+	inbox   *inbox // nil where nobody's key is known
 
 	mu    sync.Mutex
 	force *station.Files // in force, as far as scans have decided
@@ -119,6 +120,9 @@ func (b *bench) setUp(o benchOptions) error {
 	if err := b.takeUp(recent); err != nil {
 		return err
 	}
+	if err := b.openInbox(o, logger); err != nil {
+		return err
+	}
 	bridge, err := o.config.bridge(o.first.Sheet.Nests)
 	if err != nil {
 		return err
@@ -137,6 +141,19 @@ func (b *bench) setUp(o benchOptions) error {
 	})
 	if err != nil {
 		return fmt.Errorf("setting up the station: %w", err)
+	}
+	return nil
+}
+
+// openInbox makes the inbox, and takes up what came while nobody was here.
+func (b *bench) openInbox(o benchOptions, logger *slog.Logger) error {
+	known, err := readPeople(o.config)
+	if err != nil || known == nil {
+		return err
+	}
+	b.inbox = &inbox{folder: inboxFolder(o.folder), keys: known, log: b.store, logger: logger, now: time.Now}
+	if err := errors.Join(b.inbox.make(), b.inbox.takeUp()); err != nil {
+		logger.Error("taking up what others sent", "error", err) // units can be made all the same
 	}
 	return nil
 }
@@ -202,6 +219,11 @@ func (b *bench) scan(nest int, text string) {
 
 // run runs the station until ctx ends; see station.Runner.Run.
 func (b *bench) run(ctx context.Context) error {
+	if b.inbox != nil {
+		inner, end := context.WithCancel(ctx)
+		defer end() // what it is at then ends, or is taken up again at the next start
+		b.start(func() error { return b.inbox.serve(inner, b.runner.Snapshot) })
+	}
 	return b.crashes.guard(func() error { return b.runner.Run(ctx) })
 }
 

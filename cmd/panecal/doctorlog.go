@@ -8,6 +8,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/adrg/xdg"
@@ -45,6 +47,39 @@ func examineStore(folder string, config configuration, now time.Time, say sayer)
 	examineLogCheck(folder, head.Sequence, now, say)
 	examineBackup(folder, head.Sequence, now, say)
 	examineCheckUnit(f, config.shift.checkEvery, now, say)
+	examineInbox(folder, config.Keys != "", say)
+}
+
+// examineInbox tells what others sent, and what of it was not taken.
+func examineInbox(folder string, known bool, say sayer) {
+	b := inbox{folder: inboxFolder(folder)}
+	names, err := b.waiting()
+	switch {
+	case errors.Is(err, fs.ErrNotExist) && !known:
+		say("ok", "inbox", "", "none; `keys` in the configuration names whose notes are taken up")
+		return
+	case errors.Is(err, fs.ErrNotExist):
+		say("ok", "inbox", "", "%s, made when the station starts", b.folder)
+		return
+	case err != nil:
+		say("look", "inbox", "see who may read and write it", "%v", err)
+		return
+	}
+	not, err := os.ReadDir(filepath.Join(b.folder, inboxNot))
+	if errors.Is(err, fs.ErrNotExist) {
+		err = nil
+	}
+	not = slices.DeleteFunc(not, func(e fs.DirEntry) bool { return !strings.HasSuffix(e.Name(), inboxReason) })
+	switch {
+	case err != nil:
+		say("look", "inbox", "see who may read and write it", "%v", err)
+	case len(not) > 0:
+		say("look", "inbox", "read the reasons in "+filepath.Join(b.folder, inboxNot)+", then take those files away", "%d files wait, %d were refused", len(names), len(not))
+	case len(names) > 0 && !known:
+		say("look", "inbox", "name the file with the senders' public keys in the configuration: keys = \"keys.toml\"", "%d files wait, and nobody's key is known", len(names))
+	default:
+		say("ok", "inbox", "", "%s, %d files wait", b.folder, len(names))
+	}
 }
 
 func examineSpace(folder string, say sayer) {

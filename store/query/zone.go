@@ -50,6 +50,9 @@ func words(b record.Body) string {
 	case *record.ReworkDone:
 		return fmt.Sprintf("rework by %s: %s", b.By, b.Action)
 	case *record.Note:
+		if len(b.Signed) > 0 {
+			return fmt.Sprintf("note, signed by %s: %s", b.By, b.Text)
+		}
 		return fmt.Sprintf("note by %s: %s", b.By, b.Text)
 	case *record.Unknown:
 		return "written by a later program; this one cannot read it"
