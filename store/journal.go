@@ -20,12 +20,14 @@ type writer struct {
 	kind   segmentKind
 	header header // of the next segment, but for what is filled in when it is made
 	now    func() time.Time
+	// panicked, if not nil, is told of a panic of the program's own.
+	panicked func(what any, stack []byte)
 
 	f      file   // nil: the next frame begins a new segment
 	number uint32 // of the last segment there is, 0 for none
 	end    int64  // where its acknowledged frames end
 	// stopped is why nothing is written any more: somebody else deletes or
-	// replaces the files.
+	// replaces the files, or the program failed in the middle.
 	stopped error
 }
 
@@ -67,6 +69,22 @@ func (w *writer) append(content []byte, seq uint64, hash record.Hash) (number ui
 	offset = w.end
 	w.end += int64(len(frame))
 	return w.number, offset, int64(len(frame)), false, nil
+}
+
+// whole runs fn, which uses w. After a panic nobody knows what w has done, and
+// nothing is written with it any more: the next start finds out.
+func (w *writer) whole(fn func() error) func() error {
+	return func() error {
+		err := guarded(fn)
+		if p := (panicError{}); errors.As(err, &p) {
+			if w.panicked != nil {
+				w.panicked(p.what, p.stack)
+			}
+			w.stopped = fmt.Errorf("%w, until the next start: internal error: %v", ErrUnknown, p.what)
+			return w.stopped
+		}
+		return err
+	}
 }
 
 func (w *writer) begin(seq uint64, hash record.Hash) error {

@@ -25,6 +25,9 @@ type Options struct {
 	// far its log was acknowledged, so that an older copy of the whole store is
 	// not taken for the log. Many stores may share it.
 	Witness string
+	// Panicked, if not nil, is told of a panic while something is written, from
+	// the goroutine that writes; nothing more is written then.
+	Panicked func(what any, stack []byte)
 
 	disk disk
 }
@@ -183,7 +186,7 @@ func (s *Store) look(fn func(*view) error) error {
 // nothing will be written any more.
 func (s *Store) Append(body record.Body) (record.Ref, error) {
 	var ref record.Ref
-	err := s.journalWorker.do(func() (err error) {
+	err := s.journalWorker.do(s.journal.whole(func() (err error) {
 		if err := s.room(body); err != nil {
 			return err
 		}
@@ -198,7 +201,7 @@ func (s *Store) Append(body record.Body) (record.Ref, error) {
 			})
 		}
 		return err
-	})
+	}))
 	if err != nil {
 		return record.Ref{}, fmt.Errorf("appending to the log: %w", err)
 	}
@@ -226,7 +229,7 @@ func (s *Store) AppendCapture(c record.Capture) (record.CaptureRef, error) {
 	}
 	ref := record.CaptureRef{Name: c.Name, Hash: record.HashOf(data)}
 	head := s.acknowledged()
-	err = s.captureWorker.do(func() error {
+	err = s.captureWorker.do(s.captures.whole(func() error {
 		w := s.captures
 		packed := s.pack.EncodeAll(data, nil)
 		n, offset, length, tried, err := w.append(packed, head.Sequence, head.Hash)
@@ -238,7 +241,7 @@ func (s *Store) AppendCapture(c record.Capture) (record.CaptureRef, error) {
 		}
 		ref.Segment, ref.Offset, ref.Length = n, offset, length
 		return err
-	})
+	}))
 	if err != nil {
 		return record.CaptureRef{}, fmt.Errorf("keeping capture %q: %w", c.Name, err)
 	}

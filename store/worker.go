@@ -78,14 +78,17 @@ func (w *worker) close() {
 }
 
 // panicError is a panic taken in as an error.
-type panicError struct{ what any }
+type panicError struct {
+	what  any
+	stack []byte
+}
 
 func (e panicError) Error() string { return fmt.Sprintf("internal error: %v", e.what) }
 
 func guarded(fn func() error) (err error) {
 	defer func() {
 		if p := recover(); p != nil {
-			err = panicError{p}
+			err = panicError{p, debug.Stack()}
 		}
 	}()
 	return fn()

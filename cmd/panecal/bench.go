@@ -68,11 +68,12 @@ func newBench(o benchOptions) (*bench, error) {
 	if o.temporary {
 		witness = ""
 	}
-	s, err := store.Open(o.folder, store.Options{Station: o.config.Station, Command: o.command, Reserve: reserve, Witness: witness})
+	caught := &crashes{folder: filepath.Dir(o.folder)}
+	s, err := store.Open(o.folder, store.Options{Station: o.config.Station, Command: o.command, Reserve: reserve, Witness: witness, Panicked: caught.caught})
 	if err != nil {
 		return nil, openError(o.folder, err)
 	}
-	b := &bench{store: s, files: o.files, force: o.first, crashes: &crashes{folder: filepath.Dir(o.folder)}}
+	b := &bench{store: s, files: o.files, force: o.first, crashes: caught}
 	if err := b.setUp(o); err != nil {
 		return nil, errors.Join(err, b.close())
 	}
