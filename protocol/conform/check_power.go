@@ -199,6 +199,7 @@ func checkConsole(r *run) {
 	r.pause(50 * time.Millisecond)
 	r.drain()
 	r.reopen()
+	r.textOK = true // a console may echo all that it is sent
 	r.write([]byte(r.opt.CloseText))
 	r.pause(50 * time.Millisecond)
 	r.hush("2.3", "after the closing text came directly behind the opening text")
