@@ -62,6 +62,9 @@ the form that the file wants which ` + "`keys`" + ` in a station's configuration
 			if err != nil {
 				return usageError(err)
 			}
+			if _, err := os.Lstat(out); err == nil {
+				return fmt.Errorf("writing the key: %s exists", out)
+			}
 			pass, err := askPassphrase(c, passFile, true)
 			if err != nil {
 				return err
