@@ -51,7 +51,7 @@ damage:
 
 ## crash: 20,000 states that a power cut may leave, and 600 kills of the real program.
 crash:
-	PANECAL_CRASH=full $(GO) test -run 'Power|Kill|Crash' -v -count=1 -timeout 60m ./store ./cmd/panecal
+	PANECAL_CRASH=full $(GO) test -run 'Power|Kill|Crash|InTurn|Worker' -v -count=1 -timeout 60m ./store ./cmd/panecal
 
 ## soak: so many simulated attempts with faults, in virtual time.
 soak:

@@ -117,7 +117,7 @@ func stackDay(t *testing.T, seed uint64, list []turn, dir string) (sum tally, br
 }
 
 // TestSoakStack plays days of the whole stack: two, or one for every 200 of
-// PANECAL_SOAK. PANECAL_SOAK_SEED plays one alone.
+// PANECAL_SOAK. PANECAL_SOAK_STACK plays one alone.
 func TestSoakStack(t *testing.T) {
 	days, first := 2, uint64(1)
 	if text := os.Getenv("PANECAL_SOAK"); text != "" {
