@@ -2,6 +2,7 @@ package simunit
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 
@@ -18,10 +19,10 @@ func ServePTY(ctx context.Context, u Speaker) (path string, err error) {
 	if err != nil {
 		return "", fmt.Errorf("opening a pseudo-terminal: %w", err)
 	}
-	if err := makeRaw(slave); err != nil {
+	if err := errors.Join(makeRaw(slave), unblock(master)); err != nil {
 		master.Close()
 		slave.Close()
-		return "", fmt.Errorf("setting %s raw: %w", slave.Name(), err)
+		return "", fmt.Errorf("setting up %s: %w", slave.Name(), err)
 	}
 	go func() {
 		// The slave stays open here too: without it the master would hang up
@@ -31,6 +32,20 @@ func ServePTY(ctx context.Context, u Speaker) (path string, err error) {
 		_ = u.Serve(ctx, master) // ends with the context; nobody waits for why
 	}()
 	return slave.Name(), nil
+}
+
+// unblock lets deadlines end what waits in f, which the library that opened it
+// has taken away: a unit on a quiet line would outlast its context.
+func unblock(f *os.File) error {
+	conn, err := f.SyscallConn()
+	if err != nil {
+		return err
+	}
+	var failed error
+	if err := conn.Control(func(fd uintptr) { failed = unix.SetNonblock(int(fd), true) }); err != nil {
+		return err
+	}
+	return failed
 }
 
 // makeRaw takes all the terminal's own work off a line: no echo, no line

@@ -6,6 +6,7 @@ import (
 	"os"
 	"slices"
 	"testing"
+	"time"
 
 	"golang.org/x/sys/unix"
 
@@ -58,5 +59,28 @@ func TestServePTY(t *testing.T) {
 	}
 	if !errors.Is(err, protocol.ErrPortLost) && !errors.Is(err, protocol.ErrNoAnswer) {
 		t.Errorf("cable pulled: %v", err)
+	}
+}
+
+// TestServePTYEndsOnAQuietLine: a pulled cable is noticed by who only listens.
+func TestServePTYEndsOnAQuietLine(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	path, err := simunit.ServePTY(ctx, make54(t, 5, simunit.Options{}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	port, err := os.OpenFile(path, os.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer port.Close()
+	cancel()
+	// The limit is there to fail before the whole test run does.
+	if err := port.SetReadDeadline(time.Now().Add(20 * time.Second)); err != nil {
+		t.Fatal(err)
+	}
+	if n, err := port.Read(make([]byte, 1)); n != 0 || err == nil || errors.Is(err, os.ErrDeadlineExceeded) {
+		t.Errorf("%d bytes, %v", n, err)
 	}
 }
