@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/hex"
 	"fmt"
 	"path/filepath"
 	"time"
@@ -51,9 +50,9 @@ where the log is damaged: nothing is copied then.`,
 			}
 			if asJSON {
 				return printJSON(c.OutOrStdout(), logBackup{"panecal.log_backup/1", folder, into,
-					ref.Station, ref.Generation, ref.Sequence, hex.EncodeToString(ref.Hash[:])})
+					ref.Station, ref.Generation, ref.Sequence, ref.Hash.String()})
 			}
-			fmt.Fprintf(c.OutOrStdout(), "copied    %s\nto        %s\nrecords   the last has sequence %d\nhead      %x\n", folder, into, ref.Sequence, ref.Hash)
+			fmt.Fprintf(c.OutOrStdout(), "copied    %s\nto        %s\nrecords   the last has sequence %d\nhead      %v\n", folder, into, ref.Sequence, ref.Hash)
 			return nil
 		},
 	}

@@ -124,6 +124,9 @@ func examineFiles(config configuration, say sayer) {
 		}
 		examinePort(n.Name, n.Port, serialDrivers, say)
 	}
+	if _, err := config.bridge(files[0].Sheet.Nests); err != nil {
+		say("look", "bridge", "until then `panecal shift` does not start; without a bridge, write the serial ports into the station sheet", "%v", err)
+	}
 }
 
 // followerCache is where reading commands keep their private databases.

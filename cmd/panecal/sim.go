@@ -35,27 +35,37 @@ const (
 func newSim() *cobra.Command {
 	units, product := 1, "hopper-54"
 	var seed uint64
-	speed := 1.0
+	speed, still := 1.0, false
 	c := &cobra.Command{
 		Use:   "sim",
 		Short: "Simulate units on pseudo-terminals, for trying the station without hardware",
 		Long: `Puts simulated units on pseudo-terminals, prints one JSON line for each and
 runs until it is stopped. Simulated hands bring the target after the empty-field
-capture, take the unit out when it is done, and seat it again.
+capture, take the unit out when it is done, and seat it again. With --still there
+are no hands: each unit stays seated before a target, as on a bench.
 
 The units and all their numbers are invented.`,
-		Example: "  panecal sim --units 3 --seed 1\n  panecal sim --units 3 --seed 1 > units.jsonl &  panecal run --list units.jsonl",
-		Args:    usageArgs(cobra.NoArgs),
+		Example: "  panecal sim --units 3 --seed 1\n  panecal sim --units 3 --seed 1 > units.jsonl &  panecal run --list units.jsonl\n" +
+			"  panecal sim --still   a unit for panecal conform",
+		Args: usageArgs(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
 			if units < 1 || units > 1000 {
 				return usageError(fmt.Errorf("--units %d: give 1 to 1000", units))
 			}
 			for i := range units {
+				hands := patientHands()
+				if still {
+					hands = []simunit.Move{}
+				}
 				u, err := newSimulated(product, i, seed+uint64(i), simunit.Options{
-					Hands: patientHands(), Speed: speed, Line: simunit.Line{Baud: simBaud, Turnaround: simTurnaround},
+					Hands: hands, Speed: speed, Line: simunit.Line{Baud: simBaud, Turnaround: simTurnaround},
 				})
 				if err != nil {
 					return err
+				}
+				if still {
+					u.Seat(simunit.Seating{})
+					u.SetScene(simunit.Scene{TargetMM: simTargetMM, Reflectance: simReflectance})
 				}
 				path, err := simunit.ServePTY(c.Context(), u)
 				if err != nil {
@@ -74,6 +84,7 @@ The units and all their numbers are invented.`,
 	c.Flags().Uint64Var(&seed, "seed", 1, "seed; the same seed makes the same units and the same photons")
 	c.Flags().StringVar(&product, "product", product, "hopper-54 (histograms) or hopper-1 (summaries only)")
 	c.Flags().Float64Var(&speed, "speed", speed, "run exposures so many times faster than life")
+	c.Flags().BoolVar(&still, "still", false, "no hands: units stay seated before a target")
 	return c
 }
 
