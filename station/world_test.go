@@ -359,7 +359,7 @@ func (w *world) nextTimer() bool {
 func (w *world) view(nest int) station.NestView { return w.machine.Snapshot().Nests[nest] }
 func (w *world) step(nest int) station.Step     { return w.view(nest).Step }
 
-// jobName names a job for faults and transcripts.
+// jobName names a job for faults and scripts.
 func jobName(j station.Job) string {
 	name := strings.ToLower(strings.TrimPrefix(fmt.Sprintf("%T", j), "station."))
 	switch j := j.(type) {
