@@ -60,6 +60,7 @@ func (p *Player) Serve(ctx context.Context, line io.ReadWriter) error {
 	defer writes.Wait()
 	defer cancel()
 	turn := make(chan struct{}, 1) // one answer is written at a time
+	var due queue
 	scanner := protocol.NewScanner(line, protocol.MaxPayload)
 	var session uint32
 	for {
@@ -85,19 +86,51 @@ func (p *Player) Serve(ctx context.Context, line io.ReadWriter) error {
 			continue
 		}
 		for _, reply := range x.replies {
-			b, after := reply.as(q, session), reply.at-x.At
+			after := max(0, reply.at-x.At)
+			due.put(time.Now().Add(after), reply.as(q, session))
 			writes.Add(1)
-			time.AfterFunc(max(0, after), func() {
+			time.AfterFunc(after, func() {
 				defer writes.Done()
 				select {
 				case turn <- struct{}{}:
 					defer func() { <-turn }()
-					_, _ = line.Write(b) // a line that is gone ends the reading too
+					_, _ = line.Write(due.take()) // a line that is gone ends the reading too
 				case <-ctx.Done():
 				}
 			})
 		}
 	}
+}
+
+// queue holds what is to be written, the earliest first, and what is due at
+// one time in the order of putting: timers that end together run in any order,
+// so each takes what is first and not what it was set for.
+type queue struct {
+	mu   sync.Mutex
+	list []waiting
+}
+
+type waiting struct {
+	due time.Time
+	b   []byte
+}
+
+func (q *queue) put(due time.Time, b []byte) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	at := len(q.list)
+	for at > 0 && due.Before(q.list[at-1].due) {
+		at--
+	}
+	q.list = slices.Insert(q.list, at, waiting{due, b})
+}
+
+func (q *queue) take() []byte {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	first := q.list[0].b
+	q.list = q.list[1:]
+	return first
 }
 
 // as is a recorded reply in an answer to q: with its id, in its session. What
