@@ -54,6 +54,9 @@ func (r *run) send(body protocol.RequestBody) uint32 {
 // receive takes the next answer to anything asked; ok is false when none
 // comes. Everything about it that no check asks for is looked at here.
 func (r *run) receive() (heard, bool) {
+	// Answers with the id of one that was answered before: repeated, if the
+	// open request gets its own, else that one under a wrong id.
+	var twice []uint32
 	for len(r.open) > 0 && r.over() == nil {
 		// A late answer is another departure than none: be patient, unless
 		// the unit has been found to leave answers out.
@@ -63,12 +66,22 @@ func (r *run) receive() (heard, bool) {
 		}
 		h, ok := r.next(time.Now().Add(patient + r.opt.Grace))
 		if !ok {
+			for _, id := range twice { // it was the answer that is missing
+				r.fail("4.1.2", "request %d is answered with the id of request %d, which came before it", r.open[0].id, id)
+			}
 			return heard{}, false
 		}
 		at := slices.IndexFunc(r.open, func(a asked) bool { return a.id == h.ID && a.op == h.Op })
 		if at < 0 {
-			r.stray(h)
+			if slices.Contains(r.done, h.ID) {
+				twice = append(twice, h.ID)
+			} else {
+				r.stray(h)
+			}
 			continue
+		}
+		for _, id := range twice {
+			r.fail("1.2", "request %d is answered twice", id)
 		}
 		a := r.open[at]
 		for _, missed := range r.open[:at] {
