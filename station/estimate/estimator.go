@@ -53,7 +53,7 @@ func New(s Setup) (*Estimator, error) {
 		e.steps = phases
 	}
 	if e.unseen = e.window; 2*(e.window[1]-e.window[0]) > s.Bins {
-		e.unseen = e.reached((s.LeakageWindowPS[0]+s.LeakageWindowPS[1])/2-p.mode, 0)
+		e.unseen = e.reached((s.LeakageWindowPS[0]+s.LeakageWindowPS[1])/2-s.FirstBinPS-p.mode, 0)
 	}
 	return e, nil
 }
@@ -61,14 +61,22 @@ func New(s Setup) (*Estimator, error) {
 // Setup returns what the Estimator was made from, defaults filled in.
 func (e *Estimator) Setup() Setup { return e.setup }
 
-func (e *Estimator) edge(b int) float64 { return e.setup.FirstBinPS + float64(b)*e.setup.BinPS }
+// edge is the left edge of a bin. Inside the package times and delays count
+// from that of bin 0, so that where the axis begins changes no rounding.
+func (e *Estimator) edge(b int) float64 { return float64(b) * e.setup.BinPS }
+
+// distance is that of a return with a delay.
+func (e *Estimator) distance(tau float64) float64 { return mmPerPS * (tau + e.setup.FirstBinPS) }
+
+// delayOf is the delay of a return from a distance.
+func (e *Estimator) delayOf(mm float64) float64 { return mm/mmPerPS - e.setup.FirstBinPS }
 
 // reached returns the bins that a pulse of delay tau reaches, widened by
 // margin on both sides.
 func (e *Estimator) reached(tau, margin float64) [2]int {
 	w := e.setup.BinPS
-	lo := (tau + e.pulse.lo - margin - e.setup.FirstBinPS) / w
-	hi := (tau + e.pulse.hi + margin - e.setup.FirstBinPS) / w
+	lo := (tau + e.pulse.lo - margin) / w
+	hi := (tau + e.pulse.hi + margin) / w
 	n := float64(e.bins)
 	return [2]int{int(min(max(math.Floor(lo), 0), n)), int(min(max(math.Ceil(hi), 0), n))}
 }

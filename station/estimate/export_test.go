@@ -1,5 +1,7 @@
 package estimate
 
+import "slices"
+
 // Minimise drives the core of the fits with a model of its own: eval returns
 // the cost at x and fills gradient and curvature (n×n).
 func Minimise(x []float64, eval func(x, g, h []float64) float64, tol float64) (best []float64, cost float64, cov func(i int) []float64, ok bool) {
@@ -58,7 +60,8 @@ func CombinedU(mm ...float64) float64 {
 
 // UnitRange runs the product's own ranging on net rates.
 func (e *Estimator) UnitRange(net, variance []float64) (ps, u float64) {
-	return e.unitRange(net, variance)
+	ps, u = e.unitRange(net, variance)
+	return ps + e.setup.FirstBinPS, u
 }
 
 // TargetLikelihood returns cost, gradient and curvature of the joint fit of
@@ -70,8 +73,11 @@ func (e *Estimator) TargetLikelihood(l *Leakage, h Histogram, z int, x []float64
 	e.load(h.Shots, h.Counts[z*nb:(z+1)*nb], w.z.y, w.z.rt, w.z.ly, w.z.vy)
 	w.z.useEmpty = true
 	f := &w.zf
+	zero := e.setup.FirstBinPS
+	x, tau0 = slices.Clone(x), tau0-zero
+	x[1] -= zero
 	f.e, f.c, f.ug, f.tau0, f.margin = e, &w.c, e.setup.Budget.LeakageChangeU, tau0, 1e4
-	w.c.gather(&w.z, e.reached(0, 1000), e.reached(tau0, 1000))
+	w.c.gather(&w.z, e.reached(-zero, 1000), e.reached(tau0, 1000))
 	n := len(x)
 	g, hess = make([]float64, n), make([]float64, n*n)
 	return f.eval(x, g, hess), g, hess
@@ -84,6 +90,8 @@ func (e *Estimator) EmptyLikelihood(h Histogram, z int, x []float64) (cost float
 	w.z.useEmpty = false
 	e.load(h.Shots, h.Counts[z*nb:(z+1)*nb], w.z.y, w.z.rt, w.z.ly, w.z.vy)
 	f := &w.ef
+	x = slices.Clone(x)
+	x[1] -= e.setup.FirstBinPS
 	f.e, f.c, f.tau0, f.margin = e, &w.c, x[1], 1e4
 	w.c.gather(&w.z, e.reached(x[1], 1000), [2]int{})
 	g, hess = make([]float64, 3), make([]float64, 9)
@@ -94,9 +102,10 @@ func (e *Estimator) EmptyLikelihood(h Histogram, z int, x []float64) (cost float
 // derivatives by delay and width.
 func (e *Estimator) PulseWidthDerivative(tau, width float64) (p, byDelay, byWidth []float64) {
 	n := e.bins
+	tau -= e.setup.FirstBinPS
 	p, byDelay, byWidth = make([]float64, n), make([]float64, n), make([]float64, n)
-	e.pulse.bins(e.setup.FirstBinPS, e.setup.BinPS, 0, tau, width, p, byDelay)
-	e.pulse.stretch(e.setup.FirstBinPS, e.setup.BinPS, 0, tau, width, byWidth)
+	e.pulse.bins(e.setup.BinPS, 0, tau, width, p, byDelay)
+	e.pulse.stretch(e.setup.BinPS, 0, tau, width, byWidth)
 	return p, byDelay, byWidth
 }
 

@@ -113,7 +113,7 @@ func (w *worker) emptyZone(l *Leakage, iz int, counts []uint32) {
 		w.fitEmpty(w.scan.found[0], fit)
 	}
 	if fit.found {
-		out.DistanceMM, out.DistanceUMM = mmPerPS*fit.tau, mmPerPS*fit.tauU
+		out.DistanceMM, out.DistanceUMM = e.distance(fit.tau), mmPerPS*fit.tauU
 		fit.reached = e.reached(fit.tau, e.setup.BinPS)
 	}
 	if exhausted {

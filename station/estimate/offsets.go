@@ -144,7 +144,7 @@ func (w *worker) targetZone(l *Leakage, o *Offsets, iz int, counts []uint32) {
 		}
 		return
 	}
-	out.RangeMM, out.RangeUMM = mmPerPS*fit.tau, mmPerPS*fit.tauU
+	out.RangeMM, out.RangeUMM = e.distance(fit.tau), mmPerPS*fit.tauU
 	out.Signal, out.SignalU = fit.rate, fit.rateU
 	out.Ambient = fit.a + fit.g*l.fits[iz].ambient
 	out.Change, out.ChangeU = fit.g, fit.gU

@@ -28,7 +28,7 @@ func (e *Estimator) Project(c Constants, l *Leakage, o *Offsets, change float64,
 				out[i][z] = mixed(rate, r+s.OffsetMM, left, l.Zones[z].DistanceMM) - (r + s.OffsetMM)
 				continue
 			}
-			tau := (r + s.OffsetMM) / mmPerPS
+			tau := e.delayOf(r + s.OffsetMM)
 			leak := l.reachedNet(e, z)
 			stored := c.bins(e.bins, z)
 			for b := range leak {

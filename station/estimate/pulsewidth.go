@@ -49,6 +49,9 @@ func (e *Estimator) measurePulse(w *worker, l *Leakage) {
 		f.wide = [3]float64{f.rate + back[iz][0]*(width-1), f.tau + back[iz][1]*(width-1), f.ambient}
 	}
 	l.Quantities.Put(quantity.PulseWidth, width*e.pulse.fwhm, l.widthU*e.pulse.fwhm)
+	if !(whole > 0) {
+		return
+	}
 	m2, u2 := over/whole, math.Sqrt(overVar)/whole
 	m := math.Sqrt(max(m2, 0))
 	u := math.Sqrt(u2) // near zero the square is what is measured
@@ -57,6 +60,11 @@ func (e *Estimator) measurePulse(w *worker, l *Leakage) {
 	}
 	l.Quantities.Put(quantity.PulseMisfit, m, u)
 }
+
+// mostPhotons is where a bin that records one photon a shot at most says no
+// more how many came: not one shot in e^20 has none, so that every count is
+// full, and the variance of a rate read from it grows beyond all bounds.
+const mostPhotons = 20
 
 type widthScore struct {
 	score, info          float64
@@ -74,8 +82,8 @@ func (w *worker) widthStep(f *emptyResult, width float64, back *[3]float64) (out
 	r := f.reached
 	n := r[1] - r[0]
 	p, dp, q := w.p[:n], w.q[:n], w.d[:n]
-	e.pulse.bins(e.setup.FirstBinPS, e.setup.BinPS, r[0], tau, width, p, dp)
-	e.pulse.stretch(e.setup.FirstBinPS, e.setup.BinPS, r[0], tau, width, q)
+	e.pulse.bins(e.setup.BinPS, r[0], tau, width, p, dp)
+	e.pulse.stretch(e.setup.BinPS, r[0], tau, width, q)
 	var h [16]float64
 	var g [4]float64
 	add := func(y, n, mu float64, col [4]float64) {
@@ -92,7 +100,7 @@ func (w *worker) widthStep(f *emptyResult, width float64, back *[3]float64) (out
 				h[i*4+j] += wt * col[i] * col[j]
 			}
 		}
-		if col[0] > 0 {
+		if col[0] > 0 && !(e.first && mu > mostPhotons) {
 			res, v := t/wt, 1/wt // residual and variance of the rate
 			out.over += res*res - v
 			out.overVar += 2*v*v + 4*v*max(0, res*res-v)

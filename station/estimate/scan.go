@@ -26,7 +26,7 @@ func (e *Estimator) makeCombs() []comb {
 		hi := int(min(math.Ceil((shift+e.pulse.hi)/w), n))
 		c := comb{place: place, off: lo, share: make([]float64, hi-lo)}
 		d := make([]float64, hi-lo)
-		e.pulse.bins(0, w, lo, shift, 1, c.share, d)
+		e.pulse.bins(w, lo, shift, 1, c.share, d)
 		top := 0.0
 		for _, s := range c.share {
 			top = max(top, s)

@@ -52,8 +52,8 @@ func (t *strayTest) counting(e *Estimator, z *zone, fit [3]float64, width float6
 		clear(t.w[i])
 	}
 	if L > 0 {
-		e.pulse.bins(e.setup.FirstBinPS, e.setup.BinPS, r[0], tau, width, t.col[1][r[0]:r[1]], t.col[2][r[0]:r[1]])
-		e.pulse.stretch(e.setup.FirstBinPS, e.setup.BinPS, r[0], tau, width, t.col[3][r[0]:r[1]])
+		e.pulse.bins(e.setup.BinPS, r[0], tau, width, t.col[1][r[0]:r[1]], t.col[2][r[0]:r[1]])
+		e.pulse.stretch(e.setup.BinPS, r[0], tau, width, t.col[3][r[0]:r[1]])
 	}
 	far := math.Exp(-a)
 	for b, n := range z.rt {

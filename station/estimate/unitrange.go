@@ -92,7 +92,7 @@ func (f *squares) eval(x, g, h []float64) float64 {
 	clear(g)
 	clear(h)
 	s := f.e.setup
-	f.e.pulse.bins(s.FirstBinPS, s.BinPS, 0, x[1], 1, f.p, f.dp)
+	f.e.pulse.bins(s.BinPS, 0, x[1], 1, f.p, f.dp)
 	var cost float64
 	for b, v := range f.net {
 		p, q := f.p[b], x[0]*f.dp[b]
@@ -115,7 +115,7 @@ func (f *squares) eval(x, g, h []float64) float64 {
 // leakage that a unit has left in.
 func (e *Estimator) expectedNet(net []float64, rate, tau float64, extra []float64, share float64) {
 	dp := make([]float64, len(net))
-	e.pulse.bins(e.setup.FirstBinPS, e.setup.BinPS, 0, tau, 1, net, dp)
+	e.pulse.bins(e.setup.BinPS, 0, tau, 1, net, dp)
 	for b := range net {
 		net[b] *= rate
 		if extra != nil {
@@ -155,7 +155,7 @@ func (e *Estimator) unitDifference(l *Leakage, o *Offsets, unit *Summary, used [
 		if unit != nil {
 			e.expectedNet(net, f.rate, f.tau, leak, f.g)
 			mixed, _ := e.unitRange(net, nil)
-			d = unit.Zones[z].RangeMM - mmPerPS*(mixed-clean) - mmPerPS*f.tau
+			d = unit.Zones[z].RangeMM - mmPerPS*(mixed-clean) - e.distance(f.tau)
 			u = math.Hypot(unit.Zones[z].RangeUMM, o.Zones[z].RangeUMM)
 		} else {
 			// The method's own noise belongs to the capture, not to the

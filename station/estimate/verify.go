@@ -134,7 +134,7 @@ func (e *Estimator) verifyHistogram(c Constants, h Histogram, o *Offsets, v *Ver
 			}
 			tau, u = e.unitRange(net, vary)
 		}
-		v.ErrorMM[iz] = mmPerPS*tau - c.OffsetMM[iz] - warm
+		v.ErrorMM[iz] = e.distance(tau) - c.OffsetMM[iz] - warm
 		v.ErrorUMM[iz] = mmPerPS * u
 	}
 	fr := e.checkFrames(h, func(z int) bool { return own[z].Flags != 0 })
