@@ -310,6 +310,7 @@ func TestConsole(t *testing.T) {
 			t.Errorf("closed by text: %v", err)
 		}
 		near.Write([]byte(console.Open))
+		synctest.Wait() // the unit has understood it, not only taken the bytes
 		u.Reset()
 		if _, err := c.Identify(t.Context()); !errors.Is(err, protocol.ErrNoAnswer) {
 			t.Errorf("a reset leaves the console open: %v", err)
