@@ -35,7 +35,7 @@ var meanings = []Meaning{
 	{NoticeResolved, Notice, "The released mark of {label} is confirmed now.", "Go on.", LiftNobody},
 	{NoticeStopLifted, Notice, "The stop of {nest} is lifted.", "Go on.", LiftNobody},
 	{NoticeUnconfirmed, Notice, "Labels are tied to units here: a swapped label cannot be found.", "Scan each label only with its own unit in the hand.", LiftNobody},
-	{NoticeIgnored, Notice, "{nest} is {detail}; this cannot be done now.", "Wait for the verdict.", LiftNobody},
+	{NoticeIgnored, Notice, "{nest}: {detail}; this cannot be done now.", "Do what is asked first.", LiftNobody},
 	{NoticeClock, Notice, "The computer's clock was put back by {detail}; records keep their order.", "Go on; tell the test engineer.", LiftNobody},
 	{NoticeCheckDue, Notice, "A check unit is due by {detail}.", "Run a check unit before then.", LiftNobody},
 	{NoticeCheckOver, Notice, "A check unit is overdue since {detail}.", "Run a check unit now.", LiftNobody},

@@ -38,17 +38,19 @@ func (c *crew) entered(in screen.Input) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	before := c.shift.Page()
-	said := ""
+	var said screen.Said
 	for _, d := range c.shift.Take(in, c.bench.runner.Snapshot()) {
 		if s, ok := d.(screen.Said); ok {
-			said = s.Text
+			said = s
 			continue
 		}
 		if err := c.do(d); err != nil {
-			said = c.lang.Tell(screen.NotRecorded, err.Error())
+			// Nothing after it may say that it is done.
+			said = screen.Said{Text: c.lang.Tell(screen.NotRecorded, err.Error())}
+			break
 		}
 	}
-	if after := c.shift.Page(); said != "" || before != nil || after != nil {
+	if after := c.shift.Page(); said.Text != "" || before != nil || after != nil {
 		c.box.Show(after, said)
 	}
 }
@@ -179,7 +181,7 @@ func (c *crew) begin(operator string) error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if p := c.shift.Page(); p != nil {
-		c.box.Show(p, "")
+		c.box.Show(p, screen.Said{})
 		return nil
 	}
 	return c.signOn(operator, "command line", nil)

@@ -73,5 +73,5 @@ func (s *scanner) open() bool {
 func (c *crew) scanner(t screen.Trouble) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.box.Show(c.shift.Page(), c.lang.Tell(t, ""))
+	c.box.Show(c.shift.Page(), screen.Said{Text: c.lang.Tell(t, ""), Done: t == screen.ScannerBack})
 }

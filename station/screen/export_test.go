@@ -25,7 +25,7 @@ func Draw(s station.Snapshot, w, h int, ascii bool, typed, own string, hints ...
 
 // DrawIn is Draw in a language.
 func DrawIn(l *Language, s station.Snapshot, w, h int, ascii bool, typed, own string, hints ...Hint) Picture {
-	v := view{snap: s, ready: true, ascii: ascii, typed: typed, own: own, hints: hints, lang: l}
+	v := view{snap: s, ready: true, ascii: ascii, typed: typed, own: Said{Text: own}, hints: hints, lang: l}
 	c := v.draw(w, h)
 	return Picture{c.render(0), c.cut, c.overlap}
 }
@@ -123,7 +123,7 @@ func (l *Language) Bin(n int) string { return fill(l.words.bin, "bin", n) }
 
 // DrawPage draws a page.
 func DrawPage(l *Language, s station.Snapshot, p Page, w, h int, own string) Picture {
-	v := view{snap: s, ready: true, own: own, lang: l, page: &p}
+	v := view{snap: s, ready: true, own: Said{Text: own}, lang: l, page: &p}
 	c := v.draw(w, h)
 	return Picture{c.render(0), c.cut, c.overlap}
 }

@@ -36,7 +36,7 @@ func german() *Language {
 		station.NoticeResolved:    {"Die Freigabe in {label} ist jetzt bestätigt.", "Weitermachen."},
 		station.NoticeStopLifted:  {"{nest} läuft wieder.", "Weitermachen."},
 		station.NoticeUnconfirmed: {"Etiketten werden hier erst zugeordnet: ein vertauschtes fällt nicht auf.", "Jedes Etikett nur mit dem eigenen Gerät in der Hand scannen."},
-		station.NoticeIgnored:     {"{nest}: {detail}; das geht jetzt nicht.", "Auf das Ergebnis warten."},
+		station.NoticeIgnored:     {"{nest}: {detail}; das geht jetzt nicht.", "Zuerst tun, was verlangt wird."},
 		station.NoticeClock:       {"Die Uhr des Rechners wurde um {detail} zurückgestellt; die Reihenfolge der Aufzeichnung bleibt.", "Weitermachen; dem Prüfingenieur sagen."},
 		station.NoticeCheckDue:    {"Bis {detail} ist ein Prüfgerät fällig.", "Vorher ein Prüfgerät laufen lassen."},
 		station.NoticeCheckOver:   {"Seit {detail} ist ein Prüfgerät überfällig.", "Jetzt ein Prüfgerät laufen lassen."},

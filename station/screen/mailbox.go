@@ -13,7 +13,7 @@ type Mailbox struct {
 	mu    sync.Mutex
 	last  *station.Snapshot // nil when taken
 	page  *Page
-	said  string
+	said  Said
 	fresh bool          // page or said were not taken yet
 	ready chan struct{} // holds one token while last may be set
 }
@@ -49,13 +49,13 @@ func (m *Mailbox) Take() (station.Snapshot, bool) {
 	return s, true
 }
 
-// Show puts a page in the place of the nests, nil for none, and says text, ""
-// for nothing. Like Put it never waits.
-func (m *Mailbox) Show(p *Page, text string) {
+// Show puts a page in the place of the nests, nil for none, and says what it is
+// given, without text nothing. Like Put it never waits.
+func (m *Mailbox) Show(p *Page, said Said) {
 	m.mu.Lock()
 	m.page, m.fresh = p, true
-	if text != "" {
-		m.said = text
+	if said.Text != "" {
+		m.said = said
 	}
 	m.mu.Unlock()
 	select {
@@ -66,10 +66,10 @@ func (m *Mailbox) Show(p *Page, text string) {
 
 // takeShown returns what Show gave last, and false if nothing came since the
 // last call.
-func (m *Mailbox) takeShown() (p *Page, text string, ok bool) {
+func (m *Mailbox) takeShown() (p *Page, said Said, ok bool) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	p, text, ok = m.page, m.said, m.fresh
-	m.said, m.fresh = "", false
-	return p, text, ok
+	p, said, ok = m.page, m.said, m.fresh
+	m.said, m.fresh = Said{}, false
+	return p, said, ok
 }

@@ -25,7 +25,7 @@ type (
 	fresh  struct{ snap station.Snapshot }
 	turned struct { // another page, or none, and something to say
 		page *Page
-		text string
+		said Said
 	}
 )
 
@@ -75,8 +75,8 @@ func (m *model) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 		m.w, m.h, m.stale = msg.Width, msg.Height, true
 	case turned:
 		m.page, m.stale = msg.page, true
-		if msg.text != "" {
-			m.say(msg.text)
+		if msg.said.Text != "" {
+			m.tell(msg.said)
 		}
 	case fresh:
 		if m.ring != nil && m.ready && newVerdict(&m.snap, &msg.snap) {
@@ -165,10 +165,12 @@ func (m *model) label(e Entry, at time.Time) {
 	m.stale = m.stale || len(m.hints) < before
 }
 
-// say makes text what the screen itself has to say.
-func (m *model) say(text string) {
-	m.stale = m.stale || text != m.own
-	m.own = text
+// say makes text what the screen itself has to say, as a warning.
+func (m *model) say(text string) { m.tell(Said{Text: text}) }
+
+func (m *model) tell(said Said) {
+	m.stale = m.stale || said != m.own
+	m.own = said
 }
 
 // skip asks before it ends the attempt of the nest the hands are sent to.

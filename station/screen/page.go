@@ -65,8 +65,8 @@ func (v *view) drawPage(c *canvas) {
 	if full && a.h > 14 {
 		gap = 1
 	}
-	if v.own != "" {
-		a.y += v.say(c, rect{a.x, a.y, a.w, bottom - a.y}, term.Hold, v.own)
+	if v.own.Text != "" {
+		a.y += v.sayOwn(c, rect{a.x, a.y, a.w, bottom - a.y})
 	}
 	used := c.paragraph(rect{a.x, a.y, a.w, bottom - a.y}, term.Strong, text.say)
 	if !full {

@@ -62,8 +62,8 @@ func RunPlain(ctx context.Context, o Options) error {
 				p.line(p.lang.words.busy)
 			}
 		case <-o.Snapshots.Ready():
-			if page, text, ok := o.Snapshots.takeShown(); ok {
-				p.turn(page, text)
+			if page, said, ok := o.Snapshots.takeShown(); ok {
+				p.turn(page, said.Text)
 			}
 			s, ok := o.Snapshots.Take()
 			if !ok {

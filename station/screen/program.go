@@ -185,8 +185,8 @@ func forward(ctx context.Context, box *Mailbox, p *tea.Program) {
 		case <-ctx.Done():
 			return
 		case <-box.Ready():
-			if page, text, ok := box.takeShown(); ok {
-				p.Send(turned{page, text})
+			if page, said, ok := box.takeShown(); ok {
+				p.Send(turned{page, said})
 			}
 			if s, ok := box.Take(); ok {
 				p.Send(fresh{s})

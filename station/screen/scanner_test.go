@@ -108,15 +108,15 @@ func TestPlainPages(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
 		g, box := new(glass), screen.NewMailbox()
 		done := make(chan error, 1)
-		box.Show(&screen.Page{Kind: screen.BadgePage}, "")
+		box.Show(&screen.Page{Kind: screen.BadgePage}, screen.Said{})
 		go func() { done <- screen.RunPlain(ctx, screen.Options{Out: g, Snapshots: box}) }()
 		box.Put(bench(1))
 		synctest.Wait()
-		box.Show(&screen.Page{Kind: screen.BadgePage}, "This is no badge: 12.")
+		box.Show(&screen.Page{Kind: screen.BadgePage}, screen.Said{Text: "This is no badge: 12."})
 		synctest.Wait()
-		box.Show(&screen.Page{Kind: screen.CautionPage}, "")
+		box.Show(&screen.Page{Kind: screen.CautionPage}, screen.Said{})
 		synctest.Wait()
-		box.Show(nil, "")
+		box.Show(nil, screen.Said{})
 		synctest.Wait()
 		golden(t, "plain-pages", g.since())
 		cancel()
@@ -128,7 +128,7 @@ func TestPlainPages(t *testing.T) {
 func TestRunShowsPages(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := start(t.Context(), term.Colourless, nil)
-		s.box.Show(&screen.Page{Kind: screen.HelpPage}, "Said beside it.")
+		s.box.Show(&screen.Page{Kind: screen.HelpPage}, screen.Said{Text: "Said beside it."})
 		s.settle()
 		if out := s.glass.since(); !strings.Contains(out, "Press Enter to go on.") || !strings.Contains(out, "Said beside it.") {
 			t.Errorf("the page is not shown: %q", out)
@@ -137,7 +137,7 @@ func TestRunShowsPages(t *testing.T) {
 		if got := fmt.Sprint(s.got()); got != "[3:]" {
 			t.Errorf("sent %s", got)
 		}
-		s.box.Show(nil, "")
+		s.box.Show(nil, screen.Said{})
 		s.settle()
 		if out := s.glass.since(); !strings.Contains(out, "Scan the next label") {
 			t.Errorf("the nests are not back: %q", out)

@@ -51,8 +51,12 @@ type Deed interface{ deed() }
 type (
 	// Passed gives an entry to the station.
 	Passed struct{ Input }
-	// Said is an answer for the screen.
-	Said struct{ Text string }
+	// Said is an answer for the screen. Done: what was asked for is done, if all
+	// that it asks to put on record is; otherwise it wants attention.
+	Said struct {
+		Text string
+		Done bool
+	}
 	// SignedOn says who works from now on. Acknowledged are the cautions that
 	// were confirmed, in full.
 	SignedOn struct {
@@ -144,7 +148,7 @@ func (s *Shift) Take(in Input, snap station.Snapshot) []Deed {
 	case command == "OFF":
 		return s.signOff(snap, in.At)
 	case name == "REWORK" && code != "" && snap.Label != "":
-		return []Deed{Mended{snap.Label, code}, s.say(s.o.Language.words.reworked, "text", code, "label", snap.Label)}
+		return []Deed{Mended{snap.Label, code}, Said{fill(s.o.Language.words.reworked, "text", code, "label", snap.Label), true}}
 	case name == "REWORK" && code != "":
 		return []Deed{s.say(s.o.Language.words.noLabelOpen)}
 	default:
@@ -163,7 +167,7 @@ func command(in Input) (string, bool) {
 	return strings.TrimSpace(text[len(commandPrefix):]), true
 }
 
-func (s *Shift) say(text string, pairs ...any) Deed { return Said{fill(text, pairs...)} }
+func (s *Shift) say(text string, pairs ...any) Deed { return Said{Text: fill(text, pairs...)} }
 
 func (s *Shift) isBadge(text string) bool {
 	text = strings.TrimSpace(text)
@@ -266,12 +270,12 @@ func (s *Shift) answer(k PageKind, in Input, snap station.Snapshot) []Deed {
 		if len(s.pages) > 1 {
 			return next()
 		}
-		return next(Set{s.set}, Said{s.o.Language.settled(s.set)})
+		return next(Set{s.set}, Said{s.o.Language.settled(s.set), true})
 	case NotePage:
 		if in.Kind == Go {
 			return next()
 		}
-		return next(Left{text}, Said{w.noted})
+		return next(Left{text}, Said{w.noted, true})
 	case HelpPage:
 		if in.Kind == Go {
 			return next()

@@ -40,7 +40,11 @@ func lead(s *screen.Shift, snap station.Snapshot, entries ...string) (told []str
 			case screen.Mended:
 				told = append(told, "mended "+d.Label+" "+d.Code)
 			case screen.Said:
-				told = append(told, "said "+d.Text)
+				word := "said "
+				if d.Done {
+					word = "done "
+				}
+				told = append(told, word+d.Text)
 			}
 		}
 	}
@@ -73,20 +77,20 @@ func TestShift(t *testing.T) {
 		{"settings, kept by Enter", screen.ShiftOptions{Badge: badges, Ask: allSettings, Settings: screen.Settings{WindowLot: "W1"}}, bench(2),
 			[]string{"4711", "", "WO-7", "lots", "300", "", "G2", ""},
 			want{first + "|said This is no number of units: lots.|set {WorkOrder:WO-7 Quantity:300 WindowLot:W1 GasketLot:G2 EmitterLot:}|" +
-				"said Work order WO-7, 300 units. Lots: windows W1, gaskets G2, emitters -.", 0}},
+				"done Work order WO-7, 300 units. Lots: windows W1, gaskets G2, emitters -.", 0}},
 		{"change of lots", screen.ShiftOptions{}, bench(2), []string{"CMD ORDER", "", "", "W2", "", ""},
-			want{"set {WorkOrder: Quantity:0 WindowLot:W2 GasketLot: EmitterLot:}|said Work order -, - units. Lots: windows W2, gaskets -, emitters -.", 0}},
+			want{"set {WorkOrder: Quantity:0 WindowLot:W2 GasketLot: EmitterLot:}|done Work order -, - units. Lots: windows W2, gaskets -, emitters -.", 0}},
 		{"own badge again", screen.ShiftOptions{Badge: badges}, bench(2), []string{"4711", "", "4711"}, want{first + "|off 4711", screen.HandOverPage}},
 		{"the next badge at hand-over", screen.ShiftOptions{Badge: badges}, bench(2), []string{"4711", "", "CMD OFF", "4712", ""},
 			want{first + "|off 4711|on 4712, 4 cautions", 0}},
 		{"relieved", screen.ShiftOptions{Badge: badges}, bench(2), []string{"4711", "", "4712", "", ""}, want{first + "|off 4711|on 4712, 4 cautions", 0}},
 		{"off, then a badge", screen.ShiftOptions{Badge: badges}, bench(2), []string{"4711", "", "CMD OFF", "", label}, want{first + "|off 4711|said This is no badge: " + label + ".", screen.BadgePage}},
 		{"off without badges", screen.ShiftOptions{Operator: "op-1"}, bench(2), []string{"CMD OFF", label, ""}, want{"off op-1|on op-1, 0 cautions", 0}},
-		{"message", screen.ShiftOptions{}, bench(2), []string{"CMD NOTE", "nest 2 rattles"}, want{"note nest 2 rattles|said The message is on record.", 0}},
+		{"message", screen.ShiftOptions{}, bench(2), []string{"CMD NOTE", "nest 2 rattles"}, want{"note nest 2 rattles|done The message is on record.", 0}},
 		{"no message", screen.ShiftOptions{}, bench(2), []string{"CMD NOTE", ""}, want{"", 0}},
 		{"help", screen.ShiftOptions{}, bench(2), []string{"CMD HELP"}, want{"", screen.HelpPage}},
 		{"help and back", screen.ShiftOptions{}, bench(2), []string{"CMD HELP", "", label}, want{"passed 1 " + label + " nest -1", 0}},
-		{"rework", screen.ShiftOptions{}, open, []string{"CMD REWORK WIPE"}, want{"mended " + label + " WIPE|said Rework WIPE of " + label + " is on record.", 0}},
+		{"rework", screen.ShiftOptions{}, open, []string{"CMD REWORK WIPE"}, want{"mended " + label + " WIPE|done Rework WIPE of " + label + " is on record.", 0}},
 		{"rework without a label", screen.ShiftOptions{}, bench(2), []string{"CMD REWORK WIPE"}, want{"said Scan the unit's label first, then the rework code.", 0}},
 		{"start by label", screen.ShiftOptions{}, running, []string{"CMD GO"}, want{"passed 3  nest 1", 0}},
 		{"skip asks first", screen.ShiftOptions{}, running, []string{"CMD SKIP"}, want{"said End the attempt in nest 2, on record as aborted? The same again ends it.", 0}},

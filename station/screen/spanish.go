@@ -36,7 +36,7 @@ func spanish() *Language {
 		station.NoticeResolved:    {"La marca de liberada de {label} ya está confirmada.", "Siga."},
 		station.NoticeStopLifted:  {"{nest} vuelve a trabajar.", "Siga."},
 		station.NoticeUnconfirmed: {"Aquí se asignan las etiquetas: una cambiada no se puede descubrir.", "Escanee cada etiqueta solo con su unidad en la mano."},
-		station.NoticeIgnored:     {"{nest}: {detail}; ahora no se puede.", "Espere el resultado."},
+		station.NoticeIgnored:     {"{nest}: {detail}; ahora no se puede.", "Haga primero lo que se pide."},
 		station.NoticeClock:       {"El reloj del equipo se atrasó {detail}; los registros conservan su orden.", "Siga; avise al ingeniero de pruebas."},
 		station.NoticeCheckDue:    {"Toca una unidad de control antes de las {detail}.", "Pásela antes de esa hora."},
 		station.NoticeCheckOver:   {"La unidad de control está vencida desde las {detail}.", "Pase ahora una unidad de control."},

@@ -28,7 +28,7 @@ type view struct {
 	takt  float64 // units an hour that are wanted, 0 for none
 
 	typed string // characters entered so far
-	own   string // what the screen itself has to say, "" when nothing
+	own   Said   // what the screen itself has to say, no text when nothing
 	asked call   // what it asked, instead of the hands' sentence; no lines when nothing
 	hints []Hint // labels to type
 }
@@ -164,7 +164,7 @@ func (v *view) held(code station.Code, n *station.NestView) station.Code {
 func (v *view) drawHands(c *canvas, a rect, font term.Font, pad int) {
 	hands, words := v.called()
 	if v.asked.lines[0] != "" {
-		hands, words = v.asked, v.own
+		hands, words = v.asked, v.own.Text
 	}
 	v.drawCall(c, a, font, pad, hands, words)
 }
@@ -241,14 +241,14 @@ func (v *view) drawWords(c *canvas, a rect) {
 	a.x, a.w = a.x+1, a.w-2
 	bottom := a.y + a.h
 	hints := v.hintLines(a.w, max(1, a.h/3))
-	if len(hints) > 0 && a.h > 3 && v.own == "" {
+	if len(hints) > 0 && a.h > 3 && v.own.Text == "" {
 		bottom -= len(hints)
 		for i, line := range hints {
 			c.text(a.x, bottom+i, term.Plain, line)
 		}
 	}
-	if v.own != "" {
-		a.y += v.say(c, rect{a.x, a.y, a.w, max(bottom-a.y-1, 1)}, term.Hold, v.own)
+	if v.own.Text != "" {
+		a.y += v.sayOwn(c, rect{a.x, a.y, a.w, max(bottom-a.y-1, 1)})
 	}
 	words := v.explained()
 	a.y += c.paragraph(rect{a.x, a.y, a.w, bottom - a.y}, term.Strong, words)
@@ -290,6 +290,14 @@ func (v *view) explained() string {
 		return words + " " + v.lang.sentence(n.Trouble.Code, n.Trouble.Args)
 	}
 	return words
+}
+
+// sayOwn draws what the screen itself has to say.
+func (v *view) sayOwn(c *canvas, a rect) int {
+	if v.own.Done {
+		return v.say(c, a, term.Plain, v.own.Text)
+	}
+	return v.say(c, a, term.Hold, v.own.Text)
 }
 
 // say draws a message; one that matters gets a sign besides its colour.
