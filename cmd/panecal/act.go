@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"example.org/panecal/protocol/simunit"
@@ -50,6 +51,23 @@ func acts(hand time.Duration) []act {
 	list[5].product, list[5].options.Hands = h1, usual()
 	list[6].note, list[6].again = "the first unit, adjusted, comes back", true
 	return list
+}
+
+// unitsOf are n units of one product: one of each kind that the demonstration
+// has of it, the others sound.
+func unitsOf(product string, n int, hand time.Duration) []act {
+	var all []act
+	for _, a := range acts(hand) {
+		if a.product == product && !a.again {
+			all = append(all, a)
+		}
+	}
+	for len(all) < n {
+		sound := all[0]
+		sound.options.Hands = slices.Clone(sound.options.Hands)
+		all = append(all, sound)
+	}
+	return all[:n]
 }
 
 // cast makes the units of the acts, on a line as slow as it is told.

@@ -1,13 +1,12 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
-	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -26,7 +25,7 @@ const (
 
 func newDemo() *cobra.Command {
 	var show screenFlags
-	var batchOnly, onKit bool
+	var batchOnly, onKit, badge bool
 	c := &cobra.Command{
 		Use:   "demo",
 		Short: "Show the station at work with simulated units, on a fresh store",
@@ -41,7 +40,7 @@ firmware kit, compiled with the C compiler of this computer (Linux only). It
 counts the photons of the same scenes, and every verdict has to be the same.
 
 Units, plant and numbers are invented.`,
-		Example: "  panecal demo\n  panecal demo --batch",
+		Example: "  panecal demo\n  panecal demo --badge\n  panecal demo --batch",
 		Args:    usageArgs(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
 			d, err := newDemonstration(c)
@@ -59,26 +58,26 @@ Units, plant and numbers are invented.`,
 			if batchOnly || !show.plain && (!isTerminal(c.InOrStdin()) || !isTerminal(c.OutOrStdout())) {
 				return d.batch(c)
 			}
+			if badge {
+				d.config.shift.badge = regexp.MustCompile(`\A[0-9]{4,8}\z`)
+			}
 			return d.shift(c, show)
 		},
 	}
 	show.register(c)
 	c.Flags().BoolVar(&batchOnly, "batch", false, "run every unit once without the screen")
+	c.Flags().BoolVar(&badge, "badge", false, "a whole shift, from the badge to the hand-over")
 	c.Flags().BoolVar(&onKit, "kit", false, "units of the C firmware kit in the nests; needs Linux and a C compiler")
 	return c
 }
 
 // demonstration is a station with simulated nests, and the hands at them.
 type demonstration struct {
-	folder  string
-	where   place
-	config  configuration
-	files   catalogue
-	sockets []*simunit.Socket
-	acts    []act
-
-	mu     sync.Mutex
-	seated []*simunit.Unit // in each nest
+	rack
+	folder string
+	where  place
+	config configuration
+	files  catalogue
 }
 
 func newDemonstration(c *cobra.Command) (*demonstration, error) {
@@ -86,14 +85,17 @@ func newDemonstration(c *cobra.Command) (*demonstration, error) {
 	if err != nil {
 		return nil, fmt.Errorf("making a folder for the demonstration: %w", err)
 	}
-	d := &demonstration{folder: folder, where: place{data: folder}, acts: acts(simHandTime), seated: make([]*simunit.Unit, demoNests)}
+	d := &demonstration{folder: folder, where: place{data: folder}, rack: rack{acts: acts(simHandTime)}}
 	if _, err := initStation(d.where, "demo-1", ""); err != nil {
 		return nil, err
 	}
 	if err := cast(d.acts, demoSeed, simunit.Line{Baud: simBaud, Turnaround: simTurnaround}); err != nil {
 		return nil, err
 	}
-	if err := d.plugIn(c.Context()); err != nil {
+	if err := d.plugIn(c.Context(), demoNests); err != nil {
+		return nil, err
+	}
+	if err := d.writeSheet(); err != nil {
 		return nil, err
 	}
 	if d.config, err = d.where.readConfig(); err != nil {
@@ -105,20 +107,11 @@ func newDemonstration(c *cobra.Command) (*demonstration, error) {
 	return d, err
 }
 
-// plugIn makes the nests' lines and writes the station sheet that names them.
-func (d *demonstration) plugIn(ctx context.Context) error {
+// writeSheet writes the station sheet that names the nests.
+func (d *demonstration) writeSheet() error {
 	var sheet strings.Builder
 	fmt.Fprintf(&sheet, "# The nests of the demonstration; all invented.\nstation = \"demo-1\"\n[release]\nauthor = \"demonstration\"\nreason = \"demonstration\"\n")
-	for i := range demoNests {
-		s, err := simunit.NewSocket()
-		if err != nil {
-			return err
-		}
-		port, err := simunit.ServePTY(ctx, s)
-		if err != nil {
-			return deviceError(err)
-		}
-		d.sockets = append(d.sockets, s)
+	for i, port := range d.ports {
 		fmt.Fprintf(&sheet, `
 [[nest]]
 name = "%c"
@@ -140,35 +133,11 @@ end_stop = false
 	return nil
 }
 
-// seat puts the unit with that label into a nest.
-func (d *demonstration) seat(nest int, label string) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	for _, a := range d.acts {
-		if a.unit.Serial() != label {
-			continue
-		}
-		for i, u := range d.seated {
-			if u == a.unit && u.Seated() {
-				return
-			} else if u == a.unit {
-				d.seated[i] = nil
-			}
-		}
-		d.sockets[nest].Plug(a.line)
-		a.unit.Seat(a.seating)
-		d.seated[nest] = a.unit
-		return
-	}
-}
-
 // free is a nest that the hands may use: the station sees it empty and so do
 // they.
 func (d *demonstration) free(s station.Snapshot) (int, bool) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
 	for i, n := range s.Nests {
-		if n.Step == station.Vacant && (d.seated[i] == nil || !d.seated[i].Seated()) {
+		if n.Step == station.Vacant && d.empty(i) {
 			return i, true
 		}
 	}
@@ -198,7 +167,11 @@ func (d *demonstration) shift(c *cobra.Command, show screenFlags) error {
 			hints = append(hints, screen.Hint{Label: a.unit.Serial(), Note: a.note})
 		}
 	}
-	at := shiftOf{config: d.config, operator: "demo", workOrder: "WO-1", lot: "L-1", handOvers: filepath.Join(d.folder, "handover"), hints: hints}
+	operator := "demo"
+	if d.config.shift.badge != nil {
+		operator = ""
+	}
+	at := shiftOf{config: d.config, operator: operator, workOrder: "WO-1", lot: "L-1", handOvers: filepath.Join(d.folder, "handover"), hints: hints}
 	at.scan = func(nest int, text string) {
 		b.scan(nest, text)
 		// The hands take as long as hands do, and look for an empty nest.
@@ -220,7 +193,7 @@ func (d *demonstration) batch(c *cobra.Command) error {
 	if err != nil {
 		return err
 	}
-	b.bench, b.seat = station1, d.seat
+	b.bench, b.seat = station1, func(nest int, label string) { d.seat(nest, label) }
 	// The unit that comes back is in the nest where it was first, after it.
 	for i, a := range d.acts {
 		nest := i % demoNests

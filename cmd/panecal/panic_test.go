@@ -42,7 +42,7 @@ func TestFaultOfTheProgram(t *testing.T) {
 	if b.bench, err = d.bench("test", func(station.Verdict) { panic("a planted bug") }); err != nil {
 		t.Fatal(err)
 	}
-	b.seat = d.seat
+	b.seat = func(nest int, label string) { d.seat(nest, label) }
 	u := d.acts[0].unit
 	b.turns[0].labels = []string{u.Serial()}
 	err = b.finish(c, "4711")

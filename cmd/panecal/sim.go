@@ -11,15 +11,20 @@ import (
 	"example.org/panecal/station/label"
 )
 
-// simulated is one line of `panecal sim`.
+// simulated is one line of `panecal sim`: a unit on its port. With --nests, an
+// empty nest, a unit beside them, or what a hand did.
 type simulated struct {
 	Schema  string `json:"schema"`
-	Port    string `json:"port"`
-	Serial  string `json:"serial"`
-	Label   string `json:"label"`
-	Product string `json:"product"`
+	Nest    string `json:"nest,omitempty"`
+	Port    string `json:"port,omitempty"`
+	Serial  string `json:"serial,omitempty"`
+	Label   string `json:"label,omitempty"`
+	Product string `json:"product,omitempty"`
 	UnitID  string `json:"unit_id,omitempty"`
+	Note    string `json:"note,omitempty"`
 }
+
+const simSchema = "panecal.sim/1"
 
 // What the simulated plant has: the fixture of the sample station sheet.
 const (
@@ -33,7 +38,7 @@ const (
 )
 
 func newSim() *cobra.Command {
-	units, product := 1, "hopper-54"
+	units, nests, product := 1, 0, "hopper-54"
 	var seed uint64
 	speed, still := 1.0, false
 	c := &cobra.Command{
@@ -44,13 +49,26 @@ runs until it is stopped. Simulated hands bring the target after the empty-field
 capture, take the unit out when it is done, and seat it again. With --still there
 are no hands: each unit stays seated before a target, as on a bench.
 
+With --nests the ports are those of empty nests, for the station sheet of a
+shift; the units lie beside them, the first ones each with a fault that its line
+names. A label on standard input is your hand that puts that unit into the first
+empty nest, "LABEL B" into nest B, and "B" takes out what lies in B. Simulated
+hands bring the target, and take out what is done.
+
 The units and all their numbers are invented.`,
 		Example: "  panecal sim --units 3 --seed 1\n  panecal sim --units 3 --seed 1 > units.jsonl &  panecal run --list units.jsonl\n" +
-			"  panecal sim --still   a unit for panecal conform",
+			"  panecal sim --still   a unit for panecal conform\n  panecal sim --nests 3 --units 20   in one terminal, panecal shift in another",
 		Args: usageArgs(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
 			if units < 1 || units > 1000 {
 				return usageError(fmt.Errorf("--units %d: give 1 to 1000", units))
+			}
+			if nests < 0 || nests > 4 || nests > 0 && still {
+				return usageError(fmt.Errorf("--nests %d: give 1 to 4, without --still", nests))
+			}
+			if nests > 0 {
+				r := rack{acts: unitsOf(product, units, simHandTime)}
+				return r.simulate(c, nests, seed, speed)
 			}
 			for i := range units {
 				hands := patientHands()
@@ -71,7 +89,7 @@ The units and all their numbers are invented.`,
 				if err != nil {
 					return deviceError(err)
 				}
-				s := simulated{"panecal.sim/1", path, u.Serial(), u.Serial(), product, ""}
+				s := simulated{Schema: simSchema, Port: path, Serial: u.Serial(), Label: u.Serial(), Product: product}
 				if err := printLine(c.OutOrStdout(), s); err != nil {
 					return err
 				}
@@ -84,6 +102,7 @@ The units and all their numbers are invented.`,
 	c.Flags().Uint64Var(&seed, "seed", 1, "seed; the same seed makes the same units and the same photons")
 	c.Flags().StringVar(&product, "product", product, "hopper-54 (histograms) or hopper-1 (summaries only)")
 	c.Flags().Float64Var(&speed, "speed", speed, "run exposures so many times faster than life")
+	c.Flags().IntVar(&nests, "nests", nests, "so many empty nests; labels on standard input put units into them")
 	c.Flags().BoolVar(&still, "still", false, "no hands: units stay seated before a target")
 	return c
 }

@@ -12,7 +12,7 @@ import (
 
 // everything shows each step of a nest, and each code where it is said: one
 // of the hands as their call, one that ends an attempt as its verdict, a stop
-// as a stop, the others as a message.
+// as a stop, a bad capture as the nest's trouble, the others as a message.
 func everything() (all []exhibit) {
 	for _, step := range station.Steps() {
 		s := call(with(bench(3), 1, step), 1, station.HandsWait)
@@ -36,6 +36,10 @@ func everything() (all []exhibit) {
 		case station.NotRunning:
 			s = with(s, 1, station.Stopped)
 			s.Stops = []station.Stop{{Nest: 1, Code: m.Code, Args: usual, Since: noon}}
+		case station.CaptureBad:
+			said := station.Message{At: noon, Nest: 1, Code: m.Code, Args: usual}
+			s = with(s, 1, station.Clearing)
+			s.Nests[1].Trouble, s.Messages = &said, []station.Message{said}
 		default:
 			s.Messages = []station.Message{{At: noon, Nest: 1, Code: m.Code, Args: usual}}
 		}

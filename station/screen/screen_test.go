@@ -57,6 +57,9 @@ func everyCodeFits(t *testing.T, l *screen.Language) {
 					s.Hands = station.Hands{Nest: i, Code: m.Code, Args: usual}
 				default:
 					s.Messages = []station.Message{{At: noon, Nest: i, Code: m.Code, Args: usual}}
+					if m.Class == station.CaptureBad {
+						s.Nests[i].Trouble = &s.Messages[0]
+					}
 				}
 				p := screen.DrawIn(l, s, size[0], size[1], false, "", "")
 				fits(t, p, size[0], size[1])
@@ -210,7 +213,7 @@ func TestOldMessagesGo(t *testing.T) {
 		trouble bool
 		want    string
 	}{
-		{time.Second, false, "stray caps"}, {11 * time.Second, false, "caps"}, {11 * time.Second, true, "stray caps"}, {3 * time.Minute, false, ""},
+		{time.Second, true, "stray caps"}, {time.Second, false, "caps"}, {11 * time.Second, false, "caps"}, {11 * time.Second, true, "stray caps"}, {3 * time.Minute, false, ""},
 	} {
 		s := bench(3)
 		s.Messages = []station.Message{stray, caps}

@@ -122,8 +122,14 @@ func (s *Shift) Take(in Input, snap station.Snapshot) []Deed {
 		if isCommand && command == "GO" {
 			in.Kind = Go
 		}
-		if in.Kind == Go || in.Kind == Label && !isCommand {
+		switch {
+		case page.Kind == HelpPage && in.Kind == Label: // who scans on has read enough
+			s.pages = s.pages[1:]
+			return s.Take(in, snap)
+		case in.Kind == Go || in.Kind == Label && (!isCommand || page.Kind == BadgePage):
 			return s.answer(page.Kind, in, snap)
+		case in.Kind == Label:
+			return []Deed{s.say(s.o.Language.words.answerFirst, "text", squeeze(in.Text, 24, false))}
 		}
 		return nil
 	}
@@ -257,7 +263,7 @@ func (s *Shift) answer(k PageKind, in Input, snap station.Snapshot) []Deed {
 		s.pages = []Page{{Kind: CautionPage}}
 	case CautionPage:
 		if in.Kind != Go {
-			return nil // a label is no acknowledgement
+			return []Deed{s.say(w.answerFirst, "text", squeeze(text, 24, false))} // a label is no acknowledgement
 		}
 		s.on, s.since = true, in.At
 		s.pages = nil
@@ -282,7 +288,7 @@ func (s *Shift) answer(k PageKind, in Input, snap station.Snapshot) []Deed {
 		}
 	case HandOverPage:
 		if in.Kind != Go && !s.isBadge(text) {
-			return nil
+			return []Deed{s.say(w.answerFirst, "text", squeeze(text, 24, false))}
 		}
 		switch {
 		case s.o.Badge == nil: // known by other means: the same person goes on

@@ -354,12 +354,11 @@ const saidFor = 2 * time.Minute
 // over reports whether a message speaks of what is past: what a nest met in a
 // capture that is taken anew since, or what was answered long ago.
 func (v *view) over(m station.Message) bool {
-	age := v.snap.At.Sub(m.At)
-	if m.Code.Meaning().Class == station.CaptureBad && m.Nest >= 0 && m.Nest < len(v.snap.Nests) && age >= freshFor {
+	if m.Code.Meaning().Class == station.CaptureBad && m.Nest >= 0 && m.Nest < len(v.snap.Nests) {
 		t := v.snap.Nests[m.Nest].Trouble
 		return t == nil || t.Code != m.Code
 	}
-	return age > saidFor
+	return v.snap.At.Sub(m.At) > saidFor
 }
 
 func stopped(stops []station.Stop, m station.Message) bool {

@@ -1,0 +1,43 @@
+//go:build linux
+
+package main
+
+import (
+	"testing"
+	"time"
+
+	"example.org/panecal/protocol/simunit"
+)
+
+// TestHandAtTheRack types what a hand is to do with simulated units.
+func TestHandAtTheRack(t *testing.T) {
+	r := rack{acts: unitsOf("hopper-54", 8, time.Hour)}
+	if err := r.plugIn(t.Context(), 2); err != nil {
+		t.Fatal(err)
+	}
+	if err := cast(r.acts, 1, simunit.Line{}); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct{ typed, nest, note, wrong string }{
+		{"B", "", "", "nest B is empty"},
+		{"h54-00001-o b", "B", "put in", ""},
+		{"H54-00001-O", "", "", "H54-00001-O: no such unit lies beside the nests"},
+		{"H54-00002-M B", "", "", "nest B is not empty, or there is none: nests are A to B"},
+		{"H54-00008-A", "A", "put in", ""},
+		{"H54-00002-M", "", "", "no nest is empty"},
+		{"B", "B", "taken out", ""},
+		{"H54-00002-M", "B", "put in", ""},
+		{" ", "", "", `" ": type a label, a label and a nest, or a nest`},
+	} {
+		done, err := r.obey(c.typed)
+		switch {
+		case c.wrong != "" && (err == nil || err.Error() != c.wrong):
+			t.Errorf("%q: %v, want %s", c.typed, err, c.wrong)
+		case c.wrong == "" && (err != nil || done.Nest != c.nest || done.Note != c.note):
+			t.Errorf("%q: %+v, %v; want %s in nest %s", c.typed, done, err, c.note, c.nest)
+		}
+	}
+	if r.empty(0) || r.empty(1) || !r.acts[1].unit.Seated() || r.acts[0].unit.Seated() {
+		t.Error("the units do not lie where they were put")
+	}
+}
