@@ -3,7 +3,6 @@ package station
 import (
 	"context"
 	"errors"
-	"fmt"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -236,7 +235,7 @@ func (w *worker) dial(ctx context.Context) error {
 	defer cancel()
 	line, err := w.r.opt.Dial.Dial(ctx, w.sheet)
 	if err != nil {
-		return fmt.Errorf("opening %s: %w", w.sheet.Port, err)
+		return err // it names the port
 	}
 	w.line, w.counted = line, line.Stats()
 	return nil

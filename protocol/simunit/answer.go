@@ -102,7 +102,12 @@ func (u *Unit) carryOut(body protocol.RequestBody, now time.Time) (protocol.Answ
 	case *protocol.Fetch:
 		return u.fetch(q, now)
 	case *protocol.ReadConstants:
-		return q.Answer(u.slots[u.live], maxOut), protocol.CodeOK
+		part := q.Answer(u.slots[u.live], maxOut)
+		if u.marked && part.Offset+len(part.Data) == part.Length {
+			u.marked = false
+			u.hands.happened(Released, now)
+		}
+		return part, protocol.CodeOK
 	case *protocol.Stage:
 		return u.stage(q, now)
 	case *protocol.Commit:

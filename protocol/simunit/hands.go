@@ -11,7 +11,7 @@ const (
 	Asked    Trigger = "asked"    // somebody speaks to the unit
 	Captured Trigger = "captured" // a long capture was fetched to its last value
 	Emptied  Trigger = "emptied"  // likewise, and nothing stood in the field meanwhile
-	Released Trigger = "released" // the unit carries the released mark
+	Released Trigger = "released" // the unit carries the released mark, and it was read back
 	Quiet    Trigger = "quiet"    // nothing but looks for as long as the move's time
 	Done     Trigger = "done"     // released, or quiet for quietLimit after the last measurement
 	Lifted   Trigger = "lifted"   // the unit lies beside the nest

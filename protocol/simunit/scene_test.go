@@ -172,6 +172,10 @@ func TestUsualHands(t *testing.T) {
 			t.Fatal(err)
 		}
 		time.Sleep(1900 * time.Millisecond)
+		if _, err := c.ReadConstants(t.Context()); err != nil {
+			t.Errorf("taken out before the mark was read back: %v", err)
+		}
+		time.Sleep(1900 * time.Millisecond)
 		if !u.Seated() {
 			t.Error("taken out too early")
 		}
@@ -224,6 +228,9 @@ func TestAdjustedUnitComesBack(t *testing.T) {
 			}
 			if n == 0 {
 				if err := write(t, c, done); err != nil {
+					t.Fatal(err)
+				}
+				if _, err := c.ReadConstants(t.Context()); err != nil {
 					t.Fatal(err)
 				}
 				time.Sleep(1500 * time.Millisecond)

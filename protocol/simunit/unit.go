@@ -75,6 +75,7 @@ type Unit struct {
 	staged  []byte // as long as the block is to be
 	held    int    // bytes of it, from its beginning
 	work    commit
+	marked  bool   // the released mark came into force and was not read back yet
 	claimed []byte // by FlawCommit: said to be in force
 
 	cutAt       int    // the power dips in this write to the constants' memory, 0 = never
@@ -233,7 +234,7 @@ func (u *Unit) power(now time.Time) {
 // cut takes the power away: what is not in the constants' memory is gone, and
 // a commit on its way never happened.
 func (u *Unit) cut() {
-	u.powered, u.session, u.cap, u.staged, u.held, u.work = false, 0, nil, nil, 0, commit{}
+	u.powered, u.session, u.cap, u.staged, u.held, u.work, u.marked = false, 0, nil, nil, 0, commit{}, false
 	if u.o.Flaw == FlawForgets {
 		u.slots[u.live] = nil
 	}
@@ -294,7 +295,7 @@ func (u *Unit) settle(now time.Time) {
 			u.lit = nil
 		}
 	case protocol.Released:
-		u.hands.happened(Released, at)
+		u.marked = true
 	}
 }
 

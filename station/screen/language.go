@@ -157,7 +157,7 @@ func (l *Language) say(code station.Code, a station.Args) string {
 	if !ok {
 		return code.Say(a) // of a newer station
 	}
-	s := l.filled(text.say, code, a)
+	s := l.filled(strings.ReplaceAll(text.say, ". {nest}", ". "+capital(l.aloud(a.Nest))), code, a)
 	if strings.HasPrefix(text.say, "{nest}") {
 		return capital(s)
 	}
