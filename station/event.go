@@ -136,8 +136,12 @@ type (
 		Operator, WorkOrder, Lot string
 		Anew                     bool // a shift begins: the counters start anew
 	}
-	// TakeUp brings released files into force, per nest between units.
-	TakeUp struct{ Files *Files }
+	// TakeUp brings released files into force, per nest between units; or says
+	// why files that came in were not taken up.
+	TakeUp struct {
+		Files   *Files
+		Refused string // "" where Files are to be taken
+	}
 	// LiftStop ends the stop of the nest, on record.
 	LiftStop struct{ By, Method string }
 	// Shutdown ends the station: emitters off, attempts recorded as aborted.

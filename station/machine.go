@@ -70,7 +70,7 @@ func (m *Machine) Step(e Event) []Effect {
 	case Crew:
 		m.relieve(f)
 	case TakeUp:
-		m.takeUp(f.Files)
+		m.takeUp(f)
 	case Shutdown:
 		m.shutdown(f.Why)
 	default:
@@ -306,7 +306,12 @@ func (m *Machine) waiting(n *nest) bool {
 
 // takeUp brings new released files into force, for each nest at its next
 // unit.
-func (m *Machine) takeUp(f *Files) {
+func (m *Machine) takeUp(t TakeUp) {
+	f := t.Files
+	if t.Refused != "" {
+		m.announce(NoNest, RefusedFiles, Args{Detail: t.Refused})
+		return
+	}
 	if f == nil || len(f.Sheet.Nests) != len(m.nests) {
 		m.announce(NoNest, RefusedFiles, Args{Detail: "the station sheet has other nests; restart the station"})
 		return

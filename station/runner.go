@@ -117,6 +117,10 @@ func (r *Runner) Crew(c Crew) { r.tell(NoNest, c) }
 // TakeUp brings released files into force between units.
 func (r *Runner) TakeUp(f *Files) { r.tell(NoNest, TakeUp{Files: f}) }
 
+// Refused tells the operator that files that came in were not taken up, and
+// why.
+func (r *Runner) Refused(why string) { r.tell(NoNest, TakeUp{Refused: why}) }
+
 // Lift ends a nest's stop; whoever calls it has checked that by may.
 func (r *Runner) Lift(nest int, by, method string) { r.tell(nest, LiftStop{By: by, Method: method}) }
 

@@ -143,6 +143,10 @@ func (b *bench) setUp(o benchOptions) error {
 	if err != nil {
 		return fmt.Errorf("setting up the station: %w", err)
 	}
+	if b.inbox != nil {
+		b.inbox.tell = b.runner.Refused
+		b.inbox.report()
+	}
 	return nil
 }
 

@@ -31,6 +31,9 @@ type inbox struct {
 	}
 	logger *slog.Logger
 	now    func() time.Time
+
+	tell    func(why string) // to the operator, nil for nobody yet
+	refused []string         // not told yet: each file and why
 }
 
 const (
@@ -85,6 +88,7 @@ func (b *inbox) takeUp() error {
 	if err != nil {
 		return err
 	}
+	defer b.report()
 	for _, name := range names {
 		if err := b.take(name); err != nil {
 			return fmt.Errorf("taking up %q: %w", name, err)
@@ -167,11 +171,25 @@ func (b *inbox) refuse(name string, why error) error {
 		return nil
 	}
 	b.logger.Warn("file refused", "file", name, "why", why.Error())
+	b.refused = append(b.refused, fmt.Sprintf("%q: %v", name, why))
 	to := b.free(name, inboxNot)
 	if err := os.WriteFile(to+inboxReason, []byte(why.Error()+"\n"), 0o640); err != nil {
 		return err
 	}
 	return os.Rename(filepath.Join(b.folder, name), to)
+}
+
+// report tells the operator of what was refused, in one message.
+func (b *inbox) report() {
+	if b.tell == nil || len(b.refused) == 0 {
+		return
+	}
+	why := b.refused[0]
+	if more := len(b.refused) - 1; more > 0 {
+		why = fmt.Sprintf("%s; and %d more", why, more)
+	}
+	b.refused = nil
+	b.tell(why)
 }
 
 func (b *inbox) move(name, where string, file []byte) error {

@@ -209,6 +209,28 @@ func TestInboxRefuses(t *testing.T) {
 	}
 }
 
+// TestOperatorHearsOfRefusedFiles: in one message, also of what was refused
+// before there was an operator.
+func TestOperatorHearsOfRefusedFiles(t *testing.T) {
+	m := newMailbox(t)
+	m.put("early", []byte("nothing"))
+	if err := m.takeUp(); err != nil {
+		t.Fatal(err)
+	}
+	var told []string
+	m.tell = func(why string) { told = append(told, why) }
+	m.report()
+	for _, name := range []string{"a", "b", "c"} {
+		m.put(name, []byte("nothing"))
+	}
+	if err := errors.Join(m.takeUp(), m.takeUp()); err != nil {
+		t.Fatal(err)
+	}
+	if len(told) != 2 || !strings.HasPrefix(told[0], `"early": `) || !strings.HasPrefix(told[1], `"a": `) || !strings.HasSuffix(told[1], "; and 2 more") {
+		t.Errorf("told %q", told)
+	}
+}
+
 // TestInboxIsBounded: more than a go takes waits for the next, and the refused
 // do not fill the disk.
 func TestInboxIsBounded(t *testing.T) {
