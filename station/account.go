@@ -22,6 +22,7 @@ func (m *Machine) run(n *nest) record.Run {
 		Nest: s.Name, Purpose: n.purpose, AttemptNo: n.att.number,
 		Product: n.files.product(), Limits: n.files.limits(), Sheet: n.files.sheet(),
 		Operator: n.att.crew.Operator, Software: m.cfg.Software, WorkOrder: n.att.crew.WorkOrder, Lot: n.att.crew.Lot, Bridge: m.cfg.Bridge,
+		WindowLot: n.att.crew.WindowLot, GasketLot: n.att.crew.GasketLot, EmitterLot: n.att.crew.EmitterLot,
 		Identity: record.Identity{Session: u.Session, UnitID: u.UnitID, Serial: u.Serial, Product: u.Product, Firmware: u.Firmware,
 			ProtocolLow: u.ProtoLow, ProtocolHigh: u.ProtoHigh, Rows: u.Rows, Cols: u.Cols, Bins: u.Bins,
 			BinPS: u.BinFS / 1000, FirstBinPS: u.FirstBinFS / 1000, PileUp: u.PileUp.String(), PulseRepeatNS: u.PulsePeriodNS,

@@ -6,14 +6,9 @@ import (
 	"time"
 )
 
-// crew is who works now, and on what.
-func (m *Machine) crew() Crew {
-	return Crew{Operator: m.cfg.Operator, WorkOrder: m.cfg.WorkOrder, Lot: m.cfg.Lot}
-}
-
 // relieve lets another operator, order or lot hold from the next attempt on.
 func (m *Machine) relieve(c Crew) {
-	m.cfg.Operator, m.cfg.WorkOrder, m.cfg.Lot = c.Operator, c.WorkOrder, c.Lot
+	m.crew = c
 	if c.Anew {
 		m.counters, m.judged = Counters{}, nil
 	}

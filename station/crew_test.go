@@ -60,18 +60,21 @@ func TestCrew(t *testing.T) {
 	if c := w.machine.Snapshot().Counters; c.Units != 2 {
 		t.Errorf("a change of order started the counters anew: %+v", c)
 	}
-	w.tell(station.NoNest, 0, station.Crew{Operator: "op-3", WorkOrder: "WO-2", Lot: "L-2", Anew: true})
+	w.tell(station.NoNest, 0, station.Crew{Operator: "op-3", WorkOrder: "WO-2", Lot: "L-2", WindowLot: "W-1", GasketLot: "G-1", EmitterLot: "E-1", Anew: true})
 	w.through("A3")
+	on := func(r record.Run) string {
+		return strings.Join(strings.Fields(strings.Join([]string{r.Operator, r.WorkOrder, r.Lot, r.WindowLot, r.GasketLot, r.EmitterLot}, " ")), " ")
+	}
 	var got []string
 	for _, e := range w.log {
 		switch b := e.Body.(type) {
 		case *record.AttemptIntent:
-			got = append(got, fmt.Sprintf("intent %s %s %s", b.Run.Operator, b.Run.WorkOrder, b.Run.Lot))
+			got = append(got, "intent "+on(b.Run))
 		case *record.Attempt:
-			got = append(got, fmt.Sprintf("result %s %s %s", b.Run.Operator, b.Run.WorkOrder, b.Run.Lot))
+			got = append(got, "result "+on(b.Run))
 		}
 	}
-	want := "intent op-1 WO-1 L-1, result op-1 WO-1 L-1, intent op-1 WO-1 L-1, result op-1 WO-1 L-1, intent op-3 WO-2 L-2, result op-3 WO-2 L-2"
+	want := "intent op-1 WO-1 L-1, result op-1 WO-1 L-1, intent op-1 WO-1 L-1, result op-1 WO-1 L-1, intent op-3 WO-2 L-2 W-1 G-1 E-1, result op-3 WO-2 L-2 W-1 G-1 E-1"
 	if s := strings.Join(got, ", "); s != want {
 		t.Errorf("got  %s\nwant %s", s, want)
 	}

@@ -133,8 +133,9 @@ type (
 	Skip struct{}
 	// Crew says who is at the station and on what it works from now on.
 	Crew struct {
-		Operator, WorkOrder, Lot string
-		Anew                     bool // a shift begins: the counters start anew
+		Operator, WorkOrder, Lot         string
+		WindowLot, GasketLot, EmitterLot string // of the units' parts, "" for not known
+		Anew                             bool   // a shift begins: the counters start anew
 	}
 	// TakeUp brings released files into force, per nest between units; or says
 	// why files that came in were not taken up.

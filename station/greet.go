@@ -16,7 +16,7 @@ import (
 
 // begin starts the account of an attempt.
 func (m *Machine) begin(n *nest) {
-	n.att = attempt{began: m.now, crew: m.crew(), tempCel: math.NaN(), quantities: quantity.Set{}}
+	n.att = attempt{began: m.now, crew: m.crew, tempCel: math.NaN(), quantities: quantity.Set{}}
 	if n.next != nil && n.files != n.next {
 		n.files, n.stood = n.next, scene{}
 		m.announce(n.index, NoticeFiles, Args{Nest: n.sheet.Name})
@@ -252,7 +252,7 @@ func (m *Machine) refuse(n *nest, c Code, a Args) {
 	m.enter(n, Refusing)
 	m.ask(n, Append{Body: &record.Refusal{
 		Serial: n.serial, Label: n.label, UnitID: n.unit.UnitID, Nest: n.sheet.Name, Purpose: n.purpose,
-		Code: string(c), Chain: c.Say(a), Operator: m.cfg.Operator, Software: m.cfg.Software,
+		Code: string(c), Chain: c.Say(a), Operator: m.crew.Operator, Software: m.cfg.Software,
 		Product: n.files.product(),
 	}})
 }

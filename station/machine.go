@@ -12,6 +12,7 @@ import (
 // Machine decides what the station does. See the package comment.
 type Machine struct {
 	cfg   Config
+	crew  Crew   // who works now, and on what
 	files *Files // newest; a nest keeps the set its unit began with
 	nests []*nest
 
@@ -44,7 +45,7 @@ func New(c Config) (*Machine, error) {
 	if err != nil {
 		return nil, fmt.Errorf("setting up the station: %w", err)
 	}
-	m := &Machine{cfg: c, files: c.Files, lamps: map[string]*lamp{}, pace: map[Step]time.Duration{},
+	m := &Machine{cfg: c, crew: Crew{Operator: c.Operator, WorkOrder: c.WorkOrder, Lot: c.Lot}, files: c.Files, lamps: map[string]*lamp{}, pace: map[Step]time.Duration{},
 		unseen: map[string]record.Entry{}, holds: map[string]bool{}}
 	for i, sheet := range c.Files.Sheet.Nests {
 		m.nests = append(m.nests, &nest{index: i, sheet: sheet, files: c.Files, purpose: c.Purpose})

@@ -61,7 +61,7 @@ func (m *Machine) liftNext(n *nest) {
 	e := n.lifts[0]
 	b := e.Body.(*record.Stop)
 	m.enter(n, Stopped)
-	m.ask(n, Append{Body: &record.StopLifted{Stop: e.Ref, Nest: b.Nest, Code: b.Code, By: m.cfg.Operator,
+	m.ask(n, Append{Body: &record.StopLifted{Stop: e.Ref, Nest: b.Nest, Code: b.Code, By: m.crew.Operator,
 		Method: "restart", Why: "the station was started anew"}})
 }
 

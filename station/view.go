@@ -17,7 +17,7 @@ func abs(x float64) float64 { return math.Abs(x) }
 // Snapshot is what may be shown now.
 func (m *Machine) Snapshot() Snapshot {
 	s := Snapshot{
-		At: m.now, Station: m.cfg.Station, Operator: m.cfg.Operator, Order: m.cfg.WorkOrder, Purpose: m.cfg.Purpose,
+		At: m.now, Station: m.cfg.Station, Operator: m.crew.Operator, Order: m.crew.WorkOrder, Purpose: m.cfg.Purpose,
 		Product: m.files.Product.Name, Signed: m.files.Signed(),
 		Hands: m.hands(), Label: m.open.text, Nests: make([]NestView, len(m.nests)), Counters: m.counters,
 		Messages: slices.Clone(m.messages), Closing: m.closing, Closed: m.closing,

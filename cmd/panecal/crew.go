@@ -132,7 +132,8 @@ func (c *crew) settle(anew bool) error {
 	if err := c.keep(body); err != nil {
 		return err
 	}
-	c.bench.runner.Crew(station.Crew{Operator: c.person, WorkOrder: s.WorkOrder, Lot: c.lot, Anew: anew})
+	c.bench.runner.Crew(station.Crew{Operator: c.person, WorkOrder: s.WorkOrder, Lot: c.lot,
+		WindowLot: s.WindowLot, GasketLot: s.GasketLot, EmitterLot: s.EmitterLot, Anew: anew})
 	return nil
 }
 

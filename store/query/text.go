@@ -100,6 +100,9 @@ func (a *Attempt) write(line func(string, ...any)) {
 	line("  label\t%s (%s, tie %s), unit %s, firmware %s", a.Label, confirmed, orDash(a.LabelTie), orDash(a.UnitID), orDash(a.Firmware))
 	line("  where\tstation %s, nest %s, operator %s, software %s", a.Record.Station, orDash(a.Nest), orDash(a.Operator), orDash(a.Software))
 	line("  order\t%s, lot %s", orDash(a.WorkOrder), orDash(a.Lot))
+	if a.WindowLot+a.GasketLot+a.EmitterLot != "" {
+		line("  parts\twindow lot %s, gasket lot %s, emitter lot %s", orDash(a.WindowLot), orDash(a.GasketLot), orDash(a.EmitterLot))
+	}
 	for _, r := range []struct {
 		what string
 		Revision

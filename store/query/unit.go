@@ -65,6 +65,9 @@ type Attempt struct {
 	Bridge         string              `json:"bridge"`
 	WorkOrder      string              `json:"work_order"`
 	Lot            string              `json:"lot"`
+	WindowLot      string              `json:"window_lot,omitempty"`
+	GasketLot      string              `json:"gasket_lot,omitempty"`
+	EmitterLot     string              `json:"emitter_lot,omitempty"`
 	Product        Revision            `json:"product"`
 	Limits         Revision            `json:"limits"`
 	Sheet          Revision            `json:"sheet"`
@@ -298,6 +301,7 @@ func attempt(e record.Entry, a *record.Attempt) Attempt {
 		Disposition: j.Disposition, Instruction: j.Instruction,
 		Label: r.Label, LabelConfirmed: r.LabelConfirmed, LabelTie: r.LabelTie, UnitID: r.UnitID, Nest: r.Nest,
 		Operator: r.Operator, Software: r.Software, Bridge: r.Bridge, WorkOrder: r.WorkOrder, Lot: r.Lot,
+		WindowLot: r.WindowLot, GasketLot: r.GasketLot, EmitterLot: r.EmitterLot,
 		Product: Revision(r.Product), Limits: Revision(r.Limits), Sheet: Revision(r.Sheet), Roster: Revision(r.Roster),
 		Firmware: r.Identity.Firmware, Protocol: [2]int{r.Identity.ProtocolLow, r.Identity.ProtocolHigh},
 		Target: Target{r.Target.Fixture, Number(r.Target.DistanceMM), Number(r.Target.DistanceUMM), Number(r.Target.Reflectance),

@@ -61,7 +61,7 @@ func (s *source) add(t *testing.T, b record.Body) record.Ref {
 func history(t *testing.T) source {
 	run := record.Run{
 		Serial: "H54-000123", Label: "H54-000123-7", LabelConfirmed: true, LabelTie: "unit", UnitID: "u-9f", Nest: "A",
-		Purpose: record.Production, AttemptNo: 1, Operator: "op-7", Software: "panecal 0.1", WorkOrder: "WO-12", Lot: "L1",
+		Purpose: record.Production, AttemptNo: 1, Operator: "op-7", Software: "panecal 0.1", WorkOrder: "WO-12", Lot: "L1", WindowLot: "win-1", GasketLot: "gas-1",
 		Product: record.Revision{Name: "hopper-54", Rev: "aa11", Signed: true}, Limits: record.Revision{Name: "hopper-54", Rev: "bb22"},
 		Identity: record.Identity{Firmware: "1.2.0", ProtocolLow: 1, ProtocolHigh: 1},
 		Target:   record.Target{Fixture: "f1", DistanceMM: 200, DistanceUMM: 0.15, Reflectance: 0.5, Certificate: "c-9", Due: "2026-09-01"},

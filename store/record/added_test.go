@@ -18,6 +18,8 @@ func TestAddedFieldsTakeNoBytes(t *testing.T) {
 		{"cautions", &record.SignOn{Person: "op-7"}, &record.SignOn{Person: "op-7", Acknowledged: []string{strings.Repeat("x", 100)}}, 100},
 		{"no cautions", &record.SignOn{Person: "op-7"}, &record.SignOn{Person: "op-7", Acknowledged: []string{}}, 0},
 		{"lots", &record.ShiftSettings{}, &record.ShiftSettings{Quantity: 300, WindowLot: "w1", GasketLot: "g1", EmitterLot: "e1"}, 12},
+		{"lots of the parts", &record.Attempt{Outcome: record.Passed, Run: record.Run{Purpose: record.Production}},
+			&record.Attempt{Outcome: record.Passed, Run: record.Run{Purpose: record.Production, WindowLot: "w1", GasketLot: "g1", EmitterLot: "e1"}}, 12},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			size := func(b record.Body) int {

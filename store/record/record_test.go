@@ -26,7 +26,7 @@ func run() record.Run {
 		Nest: "A", Purpose: record.Production, AttemptNo: 1,
 		Product:  record.Revision{Name: "hopper-54", Rev: "aa", Signed: true},
 		Limits:   record.Revision{Name: "hopper-54", Rev: "bb"},
-		Operator: "op-7", Software: "panecal 0.1", WorkOrder: "WO 12", Lot: "L1",
+		Operator: "op-7", Software: "panecal 0.1", WorkOrder: "WO 12", Lot: "L1", WindowLot: "win-1", GasketLot: "gas-1", EmitterLot: "emi-1",
 		Identity: record.Identity{Session: 7, UnitID: "u-9f", Rows: 6, Cols: 9, Bins: 96, FirstBinPS: -1500},
 		Target:   record.Target{Fixture: "f1", DistanceMM: 200, DistanceUMM: 0.15, Reflectance: 0.5},
 	}

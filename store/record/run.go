@@ -51,6 +51,9 @@ type Run struct {
 	Identity       Identity `cbor:"17,keyasint"`
 	Target         Target   `cbor:"18,keyasint"`
 	Roster         Revision `cbor:"19,keyasint"`
+	WindowLot      string   `cbor:"20,keyasint,omitempty"` // lots of the parts, "" for not known
+	GasketLot      string   `cbor:"21,keyasint,omitempty"`
+	EmitterLot     string   `cbor:"22,keyasint,omitempty"`
 }
 
 // Subject returns the unit and its lot.
