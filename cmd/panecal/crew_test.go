@@ -16,14 +16,7 @@ import (
 // written are not confirmed.
 func TestOnlyWhatIsOnRecordIsSaidToBe(t *testing.T) {
 	for _, broken := range []bool{false, true} {
-		t.Setenv("TMPDIR", t.TempDir())
-		c := newDemo()
-		c.SetContext(t.Context())
-		d, err := newDemonstration(c)
-		if err != nil {
-			t.Fatal(err)
-		}
-		b, err := d.bench("test", nil)
+		b, err := plant(t, "").bench("test", nil)
 		if err != nil {
 			t.Fatal(err)
 		}
