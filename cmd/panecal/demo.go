@@ -59,7 +59,7 @@ Units, plant and numbers are invented.`,
 				return d.batch(c)
 			}
 			if badge {
-				d.config.shift.badge = regexp.MustCompile(`\A[0-9]{4,8}\z`)
+				d.config.shift.badge, d.operator = regexp.MustCompile(`\A[0-9]{4,8}\z`), ""
 			}
 			return d.shift(c, show)
 		},
@@ -74,10 +74,11 @@ Units, plant and numbers are invented.`,
 // demonstration is a station with simulated nests, and the hands at them.
 type demonstration struct {
 	rack
-	folder string
-	where  place
-	config configuration
-	files  catalogue
+	folder   string
+	where    place
+	config   configuration
+	files    catalogue
+	operator string // "" for whoever scans a badge
 }
 
 func newDemonstration(c *cobra.Command) (*demonstration, error) {
@@ -85,7 +86,7 @@ func newDemonstration(c *cobra.Command) (*demonstration, error) {
 	if err != nil {
 		return nil, fmt.Errorf("making a folder for the demonstration: %w", err)
 	}
-	d := &demonstration{folder: folder, where: place{data: folder}, rack: rack{acts: acts(simHandTime)}}
+	d := &demonstration{folder: folder, where: place{data: folder}, rack: rack{acts: acts(simHandTime)}, operator: "demo"}
 	if _, err := initStation(d.where, "demo-1", ""); err != nil {
 		return nil, err
 	}
@@ -151,7 +152,7 @@ func (d *demonstration) bench(command string, onVerdict func(station.Verdict)) (
 	}
 	return newBench(benchOptions{
 		config: d.config, folder: folder, files: d.files, first: d.files[0], purpose: station.Production,
-		operator: "demo", workOrder: "WO-1", lot: "L-1", handsTime: 2 * time.Minute, command: command, onVerdict: onVerdict, temporary: true,
+		operator: d.operator, workOrder: "WO-1", lot: "L-1", handsTime: 2 * time.Minute, command: command, onVerdict: onVerdict, temporary: true,
 	})
 }
 
@@ -167,11 +168,7 @@ func (d *demonstration) shift(c *cobra.Command, show screenFlags) error {
 			hints = append(hints, screen.Hint{Label: a.unit.Serial(), Note: a.note})
 		}
 	}
-	operator := "demo"
-	if d.config.shift.badge != nil {
-		operator = ""
-	}
-	at := shiftOf{config: d.config, operator: operator, workOrder: "WO-1", lot: "L-1", handOvers: filepath.Join(d.folder, "handover"), hints: hints}
+	at := shiftOf{config: d.config, operator: d.operator, workOrder: "WO-1", lot: "L-1", handOvers: filepath.Join(d.folder, "handover"), hints: hints}
 	at.scan = func(nest int, text string) {
 		b.scan(nest, text)
 		// The hands take as long as hands do, and look for an empty nest.
