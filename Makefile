@@ -29,7 +29,7 @@ check:
 	$(GO) tool staticcheck $(PKG)
 
 race:
-	$(GO) test -race $(PKG)
+	PANECAL_FUZZ_S=$${PANECAL_FUZZ_S:-60} $(GO) test -race $(PKG)
 
 cross:
 	@for t in linux/amd64 linux/arm64 windows/amd64 windows/arm64; do \
