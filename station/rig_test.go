@@ -294,7 +294,7 @@ func (b *rig) finish() error {
 		s.close()
 	}
 	if !b.chance {
-		agree(b.t, b.seen())
+		agree(b.t, b.seen(), b.log.attempts())
 	}
 	last := map[string]station.Verdict{}
 	for _, v := range b.seen() {

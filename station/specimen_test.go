@@ -12,6 +12,7 @@ import (
 
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/station"
+	"example.org/panecal/store/record"
 )
 
 // implementation is what the rigs' units are: "simulated", or "kit", the C
@@ -47,6 +48,13 @@ type specimen struct {
 	kit kitUnit // nil: the simulated unit is the whole of it
 	// Between the kit and its line: the simulated unit has its own.
 	trouble *trouble
+	lost    sync.Once
+}
+
+// fails ends the test as failed. A program that is gone says so once.
+func (s *specimen) fails(err error) {
+	s.t.Helper()
+	s.lost.Do(func() { s.t.Error(err) })
 }
 
 func newSpecimen(t testing.TB, m simunit.Model, seed uint64, o simunit.Options) *specimen {
@@ -74,7 +82,7 @@ func (s *specimen) Serve(ctx context.Context, line net.Conn) error {
 	}
 	err := s.kit.Serve(ctx, s.trouble.on(ctx, line))
 	if _, lost := s.kit.EmitterOn(); lost != nil {
-		s.t.Error(lost)
+		s.fails(lost)
 		line.Close() // nobody would ever read from it
 	}
 	return err
@@ -86,7 +94,7 @@ func (s *specimen) EmitterOn() bool {
 	}
 	on, err := s.kit.EmitterOn()
 	if err != nil {
-		s.t.Error(err)
+		s.fails(err)
 	}
 	return on
 }
@@ -97,7 +105,7 @@ func (s *specimen) Stored() []byte {
 	}
 	block, err := s.kit.Stored()
 	if err != nil {
-		s.t.Error(err)
+		s.fails(err)
 	}
 	return block
 }
@@ -105,7 +113,7 @@ func (s *specimen) Stored() []byte {
 // command gives the kit's bench a command.
 func (s *specimen) command(text string) {
 	if _, err := s.kit.Do(text); err != nil {
-		s.t.Error(err)
+		s.fails(err)
 	}
 }
 
@@ -151,13 +159,16 @@ var verdictBook = struct {
 	compared int // stations that ran on both
 }{ends: map[string]map[string][]string{}}
 
-// agree holds the verdicts of a rig against those of the same rig of the same
+// agree holds the verdicts and attempts of a rig against those of the same rig of the same
 // test on the other implementation, if that has run already.
-func agree(t testing.TB, verdicts []station.Verdict) {
+func agree(t testing.TB, verdicts []station.Verdict, attempts []*record.Attempt) {
 	t.Helper()
 	var lines []string
 	for _, v := range verdicts {
 		lines = append(lines, fmt.Sprintf("%s in %s attempt %d: %s %s, bin %s %d, %s", v.Serial, v.Nest, v.Attempt, v.Outcome, v.Code, v.SoftName, v.HardBin, v.Disposition))
+	}
+	for _, a := range attempts {
+		lines = append(lines, fmt.Sprintf("on record %s attempt %d: %s, problems %q", a.Run.Serial, a.Run.AttemptNo, a.Outcome, problems(a)))
 	}
 	slices.Sort(lines) // of nests that end together, any may be the first
 	end := strings.Join(lines, "; ")
