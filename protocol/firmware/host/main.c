@@ -407,11 +407,9 @@ static double next_ms(void)
         return back_at >= 0 ? back_at : FOREVER;
     }
     bool dimmed = unit.capture.id != 0 && !unit.running && !unit.frozen; /* by the watchdog; not yet looked at */
-    if (unit.count > 0 || unit.work != NO_WORK || unit.closing || dimmed || line_waiting()) {
-        return now_ms();
-    }
-    bool guarded = emitter || (unit.open && setup.open_text != NULL); /* something ends by itself */
-    return guarded ? now_ms() + TICK_MS : FOREVER;
+    bool busy = unit.count > 0 || unit.work != NO_WORK || unit.closing || dimmed || line_waiting();
+    bool ends = emitter || (unit.open && setup.open_text != NULL); /* something by itself */
+    return busy ? now_ms() : ends ? now_ms() + TICK_MS : FOREVER;
 }
 
 /* A member of the first line. */
