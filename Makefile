@@ -7,7 +7,7 @@ FUZZTIME ?= 60s
 ATTEMPTS ?= 100000
 VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unknown)
 
-.PHONY: build demo demo-kit test check race cover bench accuracy damage crash soak conform firmware fuzz golden imports cross sim hil tidy clean
+.PHONY: build demo demo-kit test check race cover bench accuracy damage crash soak conform firmware kit-station fuzz golden imports cross sim hil tidy clean
 
 build:
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/panecal ./cmd/panecal
@@ -65,6 +65,10 @@ conform: build firmware
 ## firmware: the C kit's second simulated unit, and the kit's sizes.
 firmware:
 	$(MAKE) -C protocol/firmware all size
+
+## kit-station: the station's tests in virtual time with units of the C kit, and their verdicts against the simulated units'.
+kit-station:
+	PANECAL_UNIT=both $(GO) test -race -count=1 -v -run TestStationOnKit ./station
 
 ## hil: a real unit on PORT, tried against the specification and then calibrated in a fresh store. It emits, and constants are written into it.
 hil: build

@@ -48,7 +48,10 @@ func putOnLine(t *testing.T, implementation, program string, m simunit.Model, sp
 			simunit.Move{On: simunit.Released, After: 1500 * time.Millisecond, Do: simunit.TakeOut})
 		hands = append(hands, simunit.Move{On: simunit.Lifted, Do: simunit.ClearField})
 	}
-	u := makeUnit(t, m, 7, simunit.Options{Hands: hands, Speed: speed})
+	u, err := simunit.New(m, 7, simunit.Options{Serial: serial(t, m, 7), Hands: hands, Speed: speed, Out: true})
+	if err != nil {
+		t.Fatal(err)
+	}
 	if implementation == "simulated" {
 		port, err := simunit.ServePTY(t.Context(), u)
 		if err != nil {
@@ -202,7 +205,7 @@ func (b *kitRig) lit(t *testing.T) bool {
 // holds other constants than the record says, and no light stays on.
 func TestBothImplementations(t *testing.T) {
 	t.Parallel()
-	program, err := firmware.Build(t.Context(), t.TempDir(), firmware.BuildOptions{})
+	program, err := kitProgram("")
 	if errors.Is(err, firmware.ErrNoCompiler) {
 		t.Skip(err)
 	} else if err != nil {

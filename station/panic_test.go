@@ -80,7 +80,7 @@ type bomb struct {
 	*memory
 	dialer station.Dialer
 	where  string
-	unit   *simunit.Unit
+	unit   *specimen
 	blown  atomic.Int32
 }
 

@@ -32,6 +32,7 @@ type rig struct {
 	cancel  context.CancelCauseFunc
 	done    chan error
 	over    bool
+	chance  bool // see rigging
 
 	mu       sync.Mutex
 	verdicts []station.Verdict
@@ -45,6 +46,7 @@ type rigging struct {
 	config  func(*station.Config)
 	options func(*station.Options)
 	log     *memory // nil for a new one
+	chance  bool    // how it ends differs from run to run
 }
 
 // samples are the files that a new station is given.
@@ -84,7 +86,7 @@ func start(t testing.TB, r rigging) *rig {
 		r.product = "hopper-54"
 	}
 	r.nests = max(r.nests, 1)
-	b := &rig{t: t, log: r.log, done: make(chan error, 1)}
+	b := &rig{t: t, log: r.log, chance: r.chance, done: make(chan error, 1)}
 	if b.log == nil {
 		b.log = &memory{}
 	}
@@ -143,7 +145,7 @@ func (p *pipeLine) Close() error { return p.port.Close() }
 type socket struct {
 	mu   sync.Mutex
 	conn net.Conn
-	unit *simunit.Unit
+	unit *specimen
 	stop context.CancelFunc
 	idle chan struct{} // closed when the present server has ended
 }
@@ -157,7 +159,7 @@ func (s *socket) connect(conn net.Conn) {
 }
 
 // put makes a unit the one that is served.
-func (s *socket) put(u *simunit.Unit) {
+func (s *socket) put(u *specimen) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.end()
@@ -224,7 +226,7 @@ func serial(t testing.TB, model simunit.Model, n int) string {
 }
 
 // unit makes the n-th unit of a model, lying beside the nest.
-func makeUnit(t testing.TB, m simunit.Model, n int, o simunit.Options) *simunit.Unit {
+func makeUnit(t testing.TB, m simunit.Model, n int, o simunit.Options) *specimen {
 	t.Helper()
 	if o.Serial == "" {
 		o.Serial = serial(t, m, n)
@@ -233,15 +235,11 @@ func makeUnit(t testing.TB, m simunit.Model, n int, o simunit.Options) *simunit.
 		o.Hands = simunit.UsualHands(time.Second, 300, 0.5)
 	}
 	o.Out = true
-	u, err := simunit.New(m, uint64(n), o)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return u
+	return newSpecimen(t, m, uint64(n), o)
 }
 
 // calibrate scans and seats a unit and waits for its verdict.
-func (b *rig) calibrate(nest int, u *simunit.Unit, text string) (station.Verdict, bool) {
+func (b *rig) calibrate(nest int, u *specimen, text string) (station.Verdict, bool) {
 	b.t.Helper()
 	had := len(b.seen())
 	b.runner.Scan(nest, text)
@@ -294,6 +292,9 @@ func (b *rig) finish() error {
 			b.t.Error("the emitter is on after the end")
 		}
 		s.close()
+	}
+	if !b.chance {
+		agree(b.t, b.seen(), b.log.attempts())
 	}
 	last := map[string]station.Verdict{}
 	for _, v := range b.seen() {

@@ -122,7 +122,7 @@ func TestWrongLabels(t *testing.T) {
 		m := simunit.Hopper54()
 		one, two := makeUnit(t, m, 1, simunit.Options{}), makeUnit(t, m, 2, simunit.Options{})
 		for i, pair := range []struct {
-			u    *simunit.Unit
+			u    *specimen
 			text string
 		}{{one, two.Serial()}, {two, one.Serial()}} {
 			v, ok := b.calibrate(0, pair.u, pair.text)
@@ -145,7 +145,7 @@ func TestWrongLabels(t *testing.T) {
 func TestThreeNests(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := start(t, rigging{product: "hopper-1", nests: 3, group: "bench"})
-		var units []*simunit.Unit
+		var units []*specimen
 		for i := range 3 {
 			u := makeUnit(t, simunit.Hopper1(), i+1, simunit.Options{})
 			units = append(units, u)
@@ -194,8 +194,8 @@ func TestShutdownAnywhere(t *testing.T) {
 	met := map[station.Step]int{}
 	for at := 100 * time.Millisecond; at < 1500*time.Millisecond; at += 20 * time.Millisecond {
 		synctest.Test(t, func(t *testing.T) {
-			b := start(t, rigging{product: "hopper-1"})
 			u := makeUnit(t, simunit.Hopper1(), 7, simunit.Options{Hands: simunit.UsualHands(100*time.Millisecond, 300, 0.5)})
+			b := start(t, rigging{product: "hopper-1", chance: true}) // whether a step has just ended at that moment
 			b.runner.Scan(0, u.Serial())
 			b.sockets[0].put(u)
 			u.Seat(simunit.Seating{})

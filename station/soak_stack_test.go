@@ -38,7 +38,7 @@ type stack struct {
 	done    chan error
 	sockets [stackNests]*socket
 	wires   [stackNests]*wire
-	units   map[int]*simunit.Unit
+	units   map[int]*specimen
 	ahead   time.Duration // of the clock
 
 	mu       sync.Mutex
@@ -162,7 +162,7 @@ func (s *stack) verdict(v station.Verdict) {
 }
 
 // served is the unit at the other end of the line.
-func (s *socket) served() *simunit.Unit {
+func (s *socket) served() *specimen {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.unit
@@ -325,7 +325,7 @@ func (s *stack) play(x turn) {
 	}
 }
 
-func (s *stack) make(n int) *simunit.Unit {
+func (s *stack) make(n int) *specimen {
 	u := makeUnit(s.t, simunit.Hopper1(), n, simunit.Options{Hands: stackHands()})
 	s.mu.Lock()
 	s.units[n] = u
@@ -342,7 +342,7 @@ func stackHands() (list []simunit.Move) {
 	return list
 }
 
-func (s *stack) meddle(x turn, u *simunit.Unit) {
+func (s *stack) meddle(x turn, u *specimen) {
 	k := s.sockets[x.nest]
 	switch x.people {
 	case "taken out":

@@ -84,7 +84,7 @@ func turns(seed uint64) (list []turn) {
 // stackDay plays turns and returns what it counted and what was broken.
 func stackDay(t *testing.T, seed uint64, list []turn, dir string) (sum tally, broken []string) {
 	synctest.Test(t, func(t *testing.T) {
-		s := &stack{t: t, seed: seed, dir: dir, units: map[int]*simunit.Unit{}}
+		s := &stack{t: t, seed: seed, dir: dir, units: map[int]*specimen{}}
 		for i := range s.sockets {
 			s.sockets[i] = &socket{}
 		}

@@ -37,8 +37,9 @@ func TestTroubleAnywhere(t *testing.T) {
 			for at := 20 * time.Millisecond; at < 1700*time.Millisecond; at += stride {
 				synctest.Test(t, func(t *testing.T) {
 					lines := &lastLine{}
-					b := start(t, rigging{product: "hopper-1", options: func(o *station.Options) { lines.Dialer, o.Dial = o.Dial, lines }})
 					u := makeUnit(t, simunit.Hopper1(), 7, simunit.Options{Hands: simunit.UsualHands(100*time.Millisecond, 300, 0.5)})
+					b := start(t, rigging{product: "hopper-1", chance: true, // whether a step has just ended at that moment
+						options: func(o *station.Options) { lines.Dialer, o.Dial = o.Dial, lines }})
 					b.runner.Scan(0, u.Serial())
 					b.sockets[0].put(u)
 					u.Seat(simunit.Seating{})
@@ -323,7 +324,7 @@ func TestEightNestsOneFaulty(t *testing.T) {
 		said, took = map[string]string{}, map[string]time.Duration{}
 		synctest.Test(t, func(t *testing.T) {
 			lines := &lastLine{}
-			b := start(t, rigging{product: "hopper-1", nests: 8, options: func(o *station.Options) {
+			b := start(t, rigging{product: "hopper-1", nests: 8, chance: how == "noise" || how == "resets", options: func(o *station.Options) {
 				if how == "panics" {
 					left := &atomic.Int64{}
 					left.Store(3)

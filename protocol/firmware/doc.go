@@ -12,6 +12,10 @@
 //	host, err := firmware.Start(ctx, program, firmware.Options{Twin: unit})
 //	path := host.Path() // or host.Serve(ctx, line)
 //
+// A [Lockstep] is the same program without a clock and a pseudo-terminal: it
+// lives in the time of who calls it, so that it can take part in tests in
+// virtual time (package testing/synctest), and answers on any line.
+//
 // Photons come from a generator of the program's own, or from a [Twin]: another
 // unit that speaks the protocol, as package simunit's does. The twin hears
 // whatever the C unit hears, so it exposes the same captures of the same scene
@@ -24,8 +28,9 @@
 // compiled, for a conformance run to find.
 //
 // Shots and counts are plain numbers, times milliseconds, temperatures
-// thousandths of a degree Celsius. A Host is safe for concurrent use; its
-// process ends with the context or with Close. Errors: no C compiler
+// thousandths of a degree Celsius. A Host and a Lockstep are safe for
+// concurrent use; the process ends with Close, a Host's also with its context.
+// Errors: no C compiler
 // ([ErrNoCompiler]), sources that do not compile, a process that is gone. The
 // program needs Linux.
 package firmware

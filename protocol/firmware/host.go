@@ -63,30 +63,19 @@ type Host struct {
 // Start starts a program that Build made. It runs until the context ends or
 // Close is called.
 func Start(ctx context.Context, program string, o Options) (*Host, error) {
-	if o.Twin == nil {
-		h, err := start(ctx, program, o, nil)
-		if err != nil {
-			return nil, err
-		}
-		if err := h.prepare(o, nil); err != nil {
-			return nil, errors.Join(err, h.Close())
-		}
-		return h, nil
-	}
-	asked := o.Alike
-	if asked == nil {
-		asked = o.Twin
-	}
-	before, err := ask(ctx, asked)
-	if err != nil {
-		return nil, fmt.Errorf("asking the twin who it is: %w", err)
-	}
-	h, err := start(ctx, program, o, &before.identity)
+	before, err := o.ask(ctx)
 	if err != nil {
 		return nil, err
 	}
-	if err := h.prepare(o, before); err != nil {
+	h, err := start(ctx, program, o, before.who())
+	if err != nil {
+		return nil, err
+	}
+	if err := prepare(h, o, before); err != nil {
 		return nil, errors.Join(err, h.Close())
+	}
+	if before == nil {
+		return h, nil
 	}
 	t := newTwin(o.Twin)
 	t.identity = before.identity
@@ -94,7 +83,24 @@ func Start(ctx context.Context, program string, o Options) (*Host, error) {
 	return h, nil
 }
 
-func start(ctx context.Context, program string, o Options, identity *protocol.Identity) (*Host, error) {
+// ask asks the twin, if there is one, what the unit brings along.
+func (o Options) ask(ctx context.Context) (*past, error) {
+	asked := o.Alike
+	if asked == nil {
+		asked = o.Twin
+	}
+	if o.Twin == nil {
+		return nil, nil
+	}
+	before, err := ask(ctx, asked)
+	if err != nil {
+		return nil, fmt.Errorf("asking the twin who it is: %w", err)
+	}
+	return before, nil
+}
+
+// words are the program's arguments.
+func (o Options) words(identity *protocol.Identity) []string {
 	words := []string{"events=1"}
 	if identity != nil {
 		words = append(append(words, settings(identity)...), "light=parent")
@@ -105,8 +111,12 @@ func start(ctx context.Context, program string, o Options, identity *protocol.Id
 	if o.Pulse != nil {
 		words = append(words, "ranging=pulse")
 	}
+	return append(words, o.Settings...)
+}
+
+func start(ctx context.Context, program string, o Options, identity *protocol.Identity) (*Host, error) {
 	ctx, stop := context.WithCancel(ctx)
-	process := exec.CommandContext(ctx, program, append(words, o.Settings...)...)
+	process := exec.CommandContext(ctx, program, o.words(identity)...)
 	process.Stderr = o.Stderr
 	process.WaitDelay = time.Second
 	h := &Host{process: process, stop: stop, answers: make(chan string, 1), gone: make(chan struct{}), events: newQueue()}
@@ -164,21 +174,26 @@ func kindBits(k protocol.Kinds) int {
 	return bits
 }
 
+// bench gives a program commands.
+type bench interface {
+	send(text, what string) (value string, err error)
+}
+
 // prepare puts the unit into the state that it begins with.
-func (h *Host) prepare(o Options, before *past) error {
+func prepare(h bench, o Options, before *past) error {
 	if p := o.Pulse; p != nil {
 		line := fmt.Sprintf("pulse %g %g", p.StartPS, p.StepPS)
 		for _, v := range p.Density {
 			line += fmt.Sprintf(" %g", v)
 		}
-		if _, err := h.Do(line); err != nil {
+		if _, err := h.send(line+"\n", "pulse"); err != nil {
 			return err
 		}
 	}
 	if before == nil {
 		return nil
 	}
-	if _, err := h.Do(fmt.Sprintf("temperature %d", before.milliCel)); err != nil {
+	if _, err := h.send(fmt.Sprintf("temperature %d\n", before.milliCel), "temperature"); err != nil {
 		return err
 	}
 	if len(before.block) > 0 {
@@ -215,14 +230,19 @@ func (h *Host) send(text, what string) (string, error) {
 	}
 	select {
 	case line := <-h.answers:
-		word, value, _ := strings.Cut(line, " ")
-		if word != "ok" {
-			return "", fmt.Errorf("telling the simulated unit %q: it says %q", what, line)
-		}
-		return value, nil
+		return valueOf(line, what)
 	case <-h.gone:
 		return "", fmt.Errorf("telling the simulated unit %q: %w", what, io.ErrUnexpectedEOF)
 	}
+}
+
+// valueOf takes the answer to a command apart.
+func valueOf(line, what string) (string, error) {
+	word, value, _ := strings.Cut(line, " ")
+	if word != "ok" {
+		return "", fmt.Errorf("telling the simulated unit %q: it says %q", what, line)
+	}
+	return value, nil
 }
 
 // read takes apart what the program says. It never waits for anybody, so that

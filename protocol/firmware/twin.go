@@ -45,6 +45,14 @@ type past struct {
 	block    []byte
 }
 
+// who is nil for a unit without a past.
+func (p *past) who() *protocol.Identity {
+	if p == nil {
+		return nil
+	}
+	return &p.identity
+}
+
 func newTwin(unit Twin) *twin {
 	near, far := net.Pipe()
 	ctx, stop := context.WithCancel(context.Background())
@@ -136,6 +144,29 @@ func (t *twin) hear(data []byte) {
 			t.exchange(payload)
 		}
 	}
+}
+
+// hearHex lets the twin hear an event "line".
+func (t *twin) hearHex(text string) {
+	if data, err := hex.DecodeString(text); err == nil {
+		t.hear(data)
+	}
+}
+
+// countsOf is counts for an event "ended".
+func (t *twin) countsOf(ctx context.Context, text string) (command string) {
+	var id uint32
+	var whole int
+	if _, err := fmt.Sscan(text, &id, &whole); err != nil {
+		return ""
+	}
+	if t.lies() {
+		if command, err := t.counts(ctx, id, whole == 1); err == nil {
+			return command
+		}
+	}
+	// Nothing counted: what a unit with a broken detector would tell.
+	return fmt.Sprintf("counts %d 0 0 0 0\n", id)
 }
 
 // exchange sends a packet and waits for what comes of it; a twin that is dark
@@ -269,20 +300,10 @@ func (h *Host) happened(ctx context.Context, t *twin, line string) {
 	word, rest, _ := strings.Cut(line, " ")
 	switch word {
 	case "line":
-		if data, err := hex.DecodeString(rest); err == nil {
-			t.hear(data)
-		}
+		t.hearHex(rest)
 	case "ended":
-		var id uint32
-		var whole int
-		if _, err := fmt.Sscan(rest, &id, &whole); err != nil {
-			return
+		if command := t.countsOf(ctx, rest); command != "" {
+			_, _ = h.send(command, "counts") // a process that is gone is seen elsewhere
 		}
-		command, err := t.counts(ctx, id, whole == 1)
-		if err != nil {
-			// Nothing counted: what a unit with a broken detector would tell.
-			command = fmt.Sprintf("counts %d 0 0 0 0\n", id)
-		}
-		_, _ = h.send(command, "counts") // a process that is gone is seen elsewhere
 	}
 }

@@ -61,4 +61,7 @@ func takeLock(dir, address string) (*lock, error) {
 	return &lock{f}, nil
 }
 
-func (l *lock) release() { l.f.Close() }
+func (l *lock) release() {
+	unlock(l.f)
+	l.f.Close()
+}

@@ -26,3 +26,9 @@ func tryLock(f *os.File) (bool, error) {
 	}
 	return err == nil, err
 }
+
+// unlock lets go of the lock itself. Closing the file is not enough: a child
+// that was just started holds the file, too, until it runs its own program.
+func unlock(f *os.File) {
+	_ = unix.Flock(int(f.Fd()), unix.LOCK_UN) // closing is next
+}

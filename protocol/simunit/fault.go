@@ -1,7 +1,9 @@
 package simunit
 
 import (
+	"bytes"
 	"math/rand/v2"
+	"slices"
 	"time"
 
 	"example.org/panecal/protocol"
@@ -43,22 +45,27 @@ func LineNoise(share float64) []Fault {
 	}
 }
 
-type faults struct {
+// Faults strike the requests of one unit, in their order. It is not safe for
+// concurrent use. A unit has its own; they are here for who lets them happen
+// to a unit of another implementation.
+type Faults struct {
 	all  []Fault
 	seen []int // requests that each fault looked at
 	r    *rand.Rand
 }
 
-func (f *faults) init(seed uint64, all []Fault) {
-	f.all, f.seen, f.r = all, make([]int, len(all)), stream(seed, streamFaults, 0)
+// NewFaults draws what is left to chance from a unit's seed.
+func NewFaults(seed uint64, all []Fault) *Faults {
+	return &Faults{all: slices.Clone(all), seen: make([]int, len(all)), r: stream(seed, streamFaults, 0)}
 }
 
-func (f *faults) add(more Fault) {
+// Add adds a fault, counted from the next request on.
+func (f *Faults) Add(more Fault) {
 	f.all, f.seen = append(f.all, more), append(f.seen, 0)
 }
 
-// strike returns the faults that hit a request.
-func (f *faults) strike(op protocol.Op) []Fault {
+// Strike returns the faults that hit a request, with their times.
+func (f *Faults) Strike(op protocol.Op) []Fault {
 	var hit []Fault
 	for i, one := range f.all {
 		if one.Op != 0 && one.Op != op {
@@ -81,9 +88,21 @@ func (f *faults) strike(op protocol.Op) []Fault {
 	return hit
 }
 
+// Flip returns a packet with one bit flipped. Not in the delimiters: a packet
+// that never ends is another fault.
+func (f *Faults) Flip(packet []byte) []byte {
+	bad := bytes.Clone(packet)
+	bit := f.r.IntN(8 * (len(bad) - 2))
+	bad[1+bit/8] ^= 1 << (bit % 8)
+	return bad
+}
+
+// Noise is the console text of FaultNoise.
+const Noise = "~ supply dip, 3 restarts since mounting\r\n"
+
 // Break adds a fault, counted from the next request on.
 func (u *Unit) Break(f Fault) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
-	u.faults.add(f)
+	u.faults.Add(f)
 }

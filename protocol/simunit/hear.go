@@ -1,7 +1,6 @@
 package simunit
 
 import (
-	"bytes"
 	"time"
 
 	"example.org/panecal/protocol"
@@ -31,7 +30,7 @@ func (u *Unit) hear(payload []byte) utterance {
 		return utterance{}
 	}
 	u.hands.happened(Asked, now)
-	hit := u.faults.strike(q.Body.Op())
+	hit := u.faults.Strike(q.Body.Op())
 	for _, f := range hit {
 		switch f.Kind {
 		case FaultDeaf:
@@ -59,17 +58,13 @@ func (u *Unit) hear(payload []byte) utterance {
 		case FaultLose:
 			say.now = nil
 		case FaultFlip:
-			// Not in the delimiters: a packet that never ends is another fault.
-			bad := bytes.Clone(packet)
-			bit := u.faults.r.IntN(8 * (len(bad) - 2))
-			bad[1+bit/8] ^= 1 << (bit % 8)
-			say.now = [][]byte{bad}
+			say.now = [][]byte{u.faults.Flip(packet)}
 		case FaultRepeat:
 			say.now = append(say.now, packet)
 		case FaultLate:
 			say.now, say.late, say.wait = nil, packet, f.Time
 		case FaultNoise:
-			say.now = append([][]byte{[]byte("~ supply dip, 3 restarts since mounting\r\n")}, say.now...)
+			say.now = append([][]byte{[]byte(Noise)}, say.now...)
 		case FaultTornCommit:
 			if !u.work.done.IsZero() {
 				u.reset(now)

@@ -54,7 +54,7 @@ type Unit struct {
 	o      Options
 	seed   uint64
 	body   *body
-	faults faults
+	faults *Faults
 	hands  hands
 
 	powered bool
@@ -131,8 +131,7 @@ func New(m Model, seed uint64, o Options) (*Unit, error) {
 	if o.LongShots <= 0 {
 		o.LongShots = 500_000
 	}
-	u := &Unit{o: o, seed: seed, body: b, nth: map[shape]uint64{}}
-	u.faults.init(seed, o.Faults)
+	u := &Unit{o: o, seed: seed, body: b, nth: map[shape]uint64{}, faults: NewFaults(seed, o.Faults)}
 	u.hands.moves = o.Hands
 	u.slots[0] = bytes.Clone(o.Constants)
 	u.seat = b.newSeat(seed, 0, o.Seating.TiltXDeg, o.Seating.TiltYDeg, o.Seating.ShiftMM)

@@ -1,11 +1,8 @@
 /* flash.c: two slots of memory that keep what they hold when the power fails,
  * also in the middle of a write. */
-#define _XOPEN_SOURCE 700
-#include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <time.h>
 
 #include "host.h"
 
@@ -63,11 +60,11 @@ void flash_flip(uint32_t slot, uint32_t offset)
     save();
 }
 
-static void wait_ms(uint32_t ms)
+void flash_forget(void)
 {
-    struct timespec left = {ms / 1000, (long)(ms % 1000) * 1000000L};
-    while (nanosleep(&left, &left) != 0 && errno == EINTR) {
-    }
+    memset(slots[0], 0xFF, size);
+    memset(slots[1], 0xFF, size);
+    save();
 }
 
 /* True: the power fails in the middle of this write. */

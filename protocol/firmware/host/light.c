@@ -140,9 +140,12 @@ void panecal_port_progress(struct panecal_progress *tell)
             told_due = true;
             event("ended %lu %d", (unsigned long)now.id, fired == wanted());
         }
-        /* A capture cut short is answered for at once: wait for its photons. */
+        /* A capture cut short is answered for at once: wait for its photons;
+         * in lock step, where no time passes meanwhile, for those of any. */
         double until = now_ms() + 80;
-        while (!emitter && !parent_done && fired != wanted() && now_ms() < until) {
+        while (settings.lock_step && !emitter && !parent_done && read_parent(-1)) {
+        }
+        while (!emitter && !parent_done && fired != wanted() && now_ms() < until && !parent_gone()) {
             read_parent(5);
         }
         if (parent_done) {

@@ -21,6 +21,8 @@
  *   pulse START STEP D D D ...           ps; shape that ranges are fitted with
  *   counts ID SHOTS FRAMES MILLICELSIUS BYTES   and so many bytes: see light.c
  *   constants BYTES          and so many bytes: puts a block into force, as if written before
+ *   held                     ok HEX: the block in force, nothing if there is none
+ *   at MS BYTES              lock step only, and so many bytes: see below
  *   quit
  *
  * With events=1 come lines in between:
@@ -28,6 +30,21 @@
  *   event off | on           the supply
  *   event ended ID WHOLE     with light=parent: the parent shall send the counts of this capture
  *   event line HEX           bytes that the unit has read from the line
+ *
+ * In lock step (events=1 time=parent) there is no pseudo-terminal and no clock.
+ * The program stands still until the parent lets it go on:
+ *
+ *   at MS BYTES              up to this moment, when these bytes come from the line
+ *
+ * is answered by what happens on the way, by
+ *
+ *   event said HEX           bytes for the line, at once
+ *
+ * and, instead of ok, by
+ *
+ *   rest MS                  nothing more until this moment; -1 until something comes
+ *
+ * Whoever gets "event ended" has to send the counts before that.
  */
 #define _XOPEN_SOURCE 700
 #include <errno.h>
@@ -38,18 +55,17 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/time.h>
-#include <time.h>
 #include <unistd.h>
 
 #include "host.h"
 #include "inside.h"
 
-enum { TICK_MS = 10, BOOT_MS = 20 };
+enum { TICK_MS = 10, OTHERS_BLOCK = 512 /* bytes; one that another unit left in the memory */ };
 
 struct settings settings = {
     .identity = {"chip-0001", "H54-000001", "hopper-54", "c 1.0",
                  {6, 9, 96, 250000, -3000000, 100, 0, 32, 1024, 1024, 4, 60, 7, 1, 64}},
-    .speed = 1, .write_ms = 30, .noise = 1,
+    .speed = 1, .write_ms = 30, .boot_ms = 20, .noise = 1,
 };
 struct panecal unit;
 
@@ -59,20 +75,6 @@ static sigjmp_buf dark;
 static volatile sig_atomic_t ticking; /* the unit has power and has begun */
 static bool powered, announced; /* announced: the first line is out */
 static double back_at = -1; /* power returns; -1 = by command only */
-
-double now_ms(void)
-{
-    struct timespec t;
-    clock_gettime(CLOCK_MONOTONIC, &t);
-    return (double)t.tv_sec * 1e3 + (double)t.tv_nsec / 1e6;
-}
-
-uint32_t panecal_port_ms(void)
-{
-    struct timespec t;
-    clock_gettime(CLOCK_MONOTONIC, &t);
-    return (uint32_t)((uint64_t)t.tv_sec * 1000 + (uint64_t)t.tv_nsec / 1000000);
-}
 
 void event(const char *format, ...)
 {
@@ -112,7 +114,10 @@ static void go_dark(uint32_t for_ms)
     powered = false;
     light_dark();
     line_drop();
-    back_at = for_ms == 0 ? -1 : now_ms() + for_ms;
+    if (settings.forgets) {
+        flash_forget();
+    }
+    back_at = for_ms == UNTIL_TOLD ? -1 : now_ms() + for_ms;
     event("off");
 }
 
@@ -125,7 +130,7 @@ void power_fails(uint32_t for_ms)
 void panecal_port_restart(void)
 {
     line_flush();
-    go_dark(BOOT_MS);
+    go_dark(settings.boot_ms);
     siglongjmp(dark, 1);
 }
 
@@ -200,11 +205,35 @@ static uint8_t *blob(size_t bytes)
     return data;
 }
 
+/* The block in force, also while there is no power. */
+static void print_held(void)
+{
+    struct panecal other = {.setup = &setup};
+    uint8_t byte;
+    panecal_constants_find(&other);
+    printf("ok ");
+    for (uint32_t i = 0; i < other.length; i++) {
+        panecal_port_load(other.slot, i, &byte, 1);
+        printf("%02x", byte);
+    }
+    putchar('\n');
+}
+
 static void command(char *line)
 {
     unsigned long a, b, n;
     unsigned long long shots;
     long t;
+    double ms;
+    if (settings.lock_step && sscanf(line, "at %lf %lu", &ms, &n) == 2 && n < 1ul << 16) {
+        uint8_t *data = blob(n);
+        if (data != NULL) {
+            line_bring(data, n);
+        }
+        free(data);
+        clock_grant(ms);
+        return;
+    }
     if (strcmp(line, "light") == 0) {
         struct panecal_status s;
         panecal_port_status(&s); /* the sequencer may have come to its end */
@@ -212,18 +241,18 @@ static void command(char *line)
     } else if (strcmp(line, "off") == 0) {
         puts("ok");
         fflush(stdout);
-        power_fails(0);
+        power_fails(UNTIL_TOLD);
     } else if (strcmp(line, "on") == 0) {
         puts("ok");
         if (!powered) {
-            back_at = now_ms() + BOOT_MS;
+            back_at = now_ms() + settings.boot_ms;
         }
     } else if (strcmp(line, "reset") == 0) {
         puts("ok");
         fflush(stdout);
-        power_fails(BOOT_MS);
+        power_fails(settings.boot_ms);
     } else if (sscanf(line, "cut %lu", &a) == 1) {
-        bool happened = flash_cut((uint32_t)a, BOOT_MS);
+        bool happened = flash_cut((uint32_t)a, settings.boot_ms);
         puts(a == 0 && happened ? "ok 1" : a == 0 ? "ok 0" : "ok");
     } else if (strcmp(line, "writes") == 0) {
         printf("ok %lu\n", (unsigned long)flash_writes());
@@ -248,10 +277,15 @@ static void command(char *line)
         }
         puts(data != NULL ? "ok" : "no");
         free(data);
-    } else if (sscanf(line, "constants %lu", &n) == 1 && n >= 20 && n <= setup.staging_bytes) {
+    } else if (sscanf(line, "constants %lu", &n) == 1 && n >= 20 && PANECAL_SLOT_BYTES(n) <= setup.slot_bytes) {
         uint8_t *data = blob(n);
+        uint32_t takes = settings.write_ms;
+        settings.write_ms = 0;
         puts(data != NULL && panecal_constants_write(&unit, data, (uint32_t)n) ? "ok" : "no");
+        settings.write_ms = takes;
         free(data);
+    } else if (strcmp(line, "held") == 0) {
+        print_held();
     } else if (strcmp(line, "quit") == 0) {
         puts("ok");
         ended = true;
@@ -260,6 +294,8 @@ static void command(char *line)
     }
     fflush(stdout);
 }
+
+bool parent_gone(void) { return ended; }
 
 bool read_parent(int wait_ms)
 {
@@ -330,12 +366,18 @@ static bool set(char *argument)
         settings.speed = strtod(value, NULL);
     } else if (strcmp(argument, "write_ms") == 0) {
         settings.write_ms = (uint32_t)strtoul(value, NULL, 10);
+    } else if (strcmp(argument, "boot_ms") == 0) {
+        settings.boot_ms = (uint32_t)strtoul(value, NULL, 10);
     } else if (strcmp(argument, "noise") == 0) {
         settings.noise = strtoull(value, NULL, 10);
     } else if (strcmp(argument, "light") == 0) {
         settings.parent_light = strcmp(value, "parent") == 0;
     } else if (strcmp(argument, "events") == 0) {
         settings.events = *value == '1';
+    } else if (strcmp(argument, "time") == 0) {
+        settings.lock_step = strcmp(value, "parent") == 0;
+    } else if (strcmp(argument, "memory") == 0) {
+        settings.forgets = strcmp(value, "volatile") == 0;
     } else if (strcmp(argument, "ranging") == 0) {
         settings.pulse_ranging = strcmp(value, "pulse") == 0;
     } else {
@@ -356,6 +398,18 @@ static bool sensible(void)
         }
     }
     return zones() <= ZONES_MAX && zones() * inner_bins() <= CELLS_MAX && settings.speed > 0;
+}
+
+/* Lock step: when there is something to do, unless something comes. */
+static double next_ms(void)
+{
+    if (!powered) {
+        return back_at >= 0 ? back_at : FOREVER;
+    }
+    bool dimmed = unit.capture.id != 0 && !unit.running && !unit.frozen; /* by the watchdog; not yet looked at */
+    bool busy = unit.count > 0 || unit.work != NO_WORK || unit.closing || dimmed || line_waiting();
+    bool ends = emitter || (unit.open && setup.open_text != NULL); /* something by itself */
+    return busy ? now_ms() : ends ? now_ms() + TICK_MS : FOREVER;
 }
 
 /* A member of the first line. */
@@ -387,7 +441,7 @@ int main(int argc, char **argv)
     uint32_t z = (uint32_t)zones();
     uint32_t block = PANECAL_BLOCK_BYTES(z, (uint32_t)number(PANECAL_BINS));
     setup.staging_bytes = block;
-    setup.slot_bytes = PANECAL_SLOT_BYTES(block);
+    setup.slot_bytes = PANECAL_SLOT_BYTES(block < OTHERS_BLOCK ? OTHERS_BLOCK : block);
     setup.staging = malloc(block);
     setup.receive = malloc(receive_bytes());
     const char *path = line_open();
@@ -401,7 +455,9 @@ int main(int argc, char **argv)
     struct itimerval every = {{0, TICK_MS * 1000}, {0, TICK_MS * 1000}};
     sigaction(SIGALRM, &action, NULL);
     signal(SIGPIPE, SIG_IGN);
-    setitimer(ITIMER_REAL, &every, NULL);
+    if (!settings.lock_step) {
+        setitimer(ITIMER_REAL, &every, NULL);
+    }
     power_on(); /* before anybody can send what would be dropped */
     printf("{\"port\":\"%s\"", path);
     if (setup.open_text != NULL) {
@@ -414,9 +470,13 @@ int main(int argc, char **argv)
 
     (void)sigsetjmp(dark, 1); /* where the unit comes out when its power fails */
     while (!ended || stay) {
-        struct pollfd p[2] = {{line_fd(), POLLIN, 0}, {0, POLLIN, 0}};
-        poll(p, ended ? 1 : 2, emitter ? 1 : 3);
-        while (read_parent(0)) {
+        if (settings.lock_step) {
+            clock_rest(next_ms());
+        } else {
+            struct pollfd p[2] = {{line_fd(), POLLIN, 0}, {0, POLLIN, 0}};
+            poll(p, ended ? 1 : 2, emitter ? 1 : 3);
+            while (read_parent(0)) {
+            }
         }
         if (powered) {
             bool open = panecal_poll(&unit);
@@ -425,6 +485,9 @@ int main(int argc, char **argv)
             }
             was_open = open;
             line_flush();
+            if (settings.lock_step) {
+                tick(0);
+            }
         } else {
             line_drop();
             if (back_at >= 0 && now_ms() >= back_at) {
