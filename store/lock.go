@@ -93,6 +93,9 @@ func heldBy(dir string) (Holder, bool, error) {
 	if errors.Is(err, errLocked) {
 		return readHolder(f), true, nil
 	}
+	if err == nil {
+		err = unlock(f)
+	}
 	return Holder{}, false, err
 }
 
@@ -108,5 +111,5 @@ func (l *lock) held() error {
 
 // release lets the lock go.
 func (l *lock) release() error {
-	return errors.Join(l.f.Truncate(0), l.f.Close())
+	return errors.Join(l.f.Truncate(0), unlock(l.f), l.f.Close())
 }

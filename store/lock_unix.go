@@ -18,3 +18,7 @@ func tryLock(f *os.File) error {
 	}
 	return err
 }
+
+// unlock lets go of f's lock. To close f is not enough: a child that is just
+// being started has it open too, until it runs its own program.
+func unlock(f *os.File) error { return unix.Flock(int(f.Fd()), unix.LOCK_UN) }

@@ -18,3 +18,8 @@ func tryLock(f *os.File) error {
 	}
 	return err
 }
+
+// unlock lets go of f's lock; so does closing f, some time later.
+func unlock(f *os.File) error {
+	return windows.UnlockFileEx(windows.Handle(f.Fd()), 0, 1, 0, &windows.Overlapped{OffsetHigh: 1})
+}
