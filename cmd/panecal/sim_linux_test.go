@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"io"
 	"testing"
+	"time"
 
 	"example.org/panecal/protocol"
 	"example.org/panecal/protocol/link"
@@ -48,7 +49,7 @@ func light(t *testing.T, args ...string) (counts uint64) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	client := protocol.NewClient(port, protocol.Options{Baud: simBaud})
+	client := protocol.NewClient(port, protocol.Options{Baud: simBaud, Grace: 5 * time.Second})
 	if _, err := client.Identify(ctx); err != nil {
 		t.Fatal(err)
 	}

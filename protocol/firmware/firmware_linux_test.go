@@ -78,7 +78,7 @@ func start(t *testing.T, o firmware.Options) (*firmware.Host, *protocol.Client) 
 			t.Errorf("the unit ended with %v and said %q", err, said.String())
 		}
 	})
-	return h, protocol.NewClient(l, protocol.Options{Grace: 400 * time.Millisecond})
+	return h, protocol.NewClient(l, protocol.Options{Grace: time.Second})
 }
 
 // must takes what a function returns and wants no error.
@@ -334,7 +334,7 @@ func TestTwin(t *testing.T) {
 			alone := new()
 			l := must(link.Open(t.Context(), must(simunit.ServePTY(t.Context(), alone))(t), link.Options{Baud: 921600}))(t)
 			defer l.Close()
-			want := captures(protocol.NewClient(l, protocol.Options{}), alone.SetScene)
+			want := captures(protocol.NewClient(l, protocol.Options{Grace: time.Second}), alone.SetScene)
 
 			twin := new()
 			h, c := start(t, firmware.Options{Twin: twin, Speed: speed,
@@ -357,7 +357,7 @@ func TestTwin(t *testing.T) {
 			}
 
 			twin.TakeOut()
-			short, cancel := context.WithTimeout(t.Context(), 2*time.Second)
+			short, cancel := context.WithTimeout(t.Context(), 20*time.Second)
 			defer cancel()
 			for {
 				if _, err := c.Status(short); err != nil {

@@ -25,10 +25,13 @@ type Difference struct {
 // the same times, damaged ones too. It compares the answers with those
 // recorded: code and shape always, bodies where they cannot depend on time,
 // light or the unit (staging). A unit answers in the recorded session, so who
-// it is and what it measures may be another's.
+// it is and what it measures may be another's. Where the recorded unit had
+// stored its constants and this one is still busy, it is asked again; sooner
+// or later is no difference.
 func (s *Session) ToUnit(ctx context.Context, port protocol.Port) ([]Difference, error) {
 	e := &earpiece{port: port, scanner: protocol.NewScanner(port, protocol.MaxPayload), heard: map[uint32][]protocol.Answer{}}
-	answers := s.pieces(true)
+	requests, answers := s.pieces(false), s.pieces(true)
+	var storing *piece // the last request that takes a unit long
 	began, recorded, missing := time.Now(), 0, 0
 	for i, c := range s.Chunks {
 		if c.FromUnit {
@@ -47,6 +50,9 @@ func (s *Session) ToUnit(ctx context.Context, port protocol.Port) ([]Difference,
 		if err == nil {
 			err = e.until(ctx, func() bool { return e.count >= recorded-missing }, time.Now().Add(patience))
 		}
+		if err == nil && storing != nil && !busy(answers[:recorded], storing) {
+			err = e.stored(ctx, storing)
+		}
 		if err == nil {
 			missing = max(missing, recorded-e.count)
 			if late := time.Since(at); late > 0 { // and all that follows: the unit keeps its pauses
@@ -56,6 +62,11 @@ func (s *Session) ToUnit(ctx context.Context, port protocol.Port) ([]Difference,
 		}
 		if err != nil {
 			return nil, fmt.Errorf("playing a station: %w", err)
+		}
+		for ; len(requests) > 0 && requests[0].chunk <= i; requests = requests[1:] {
+			if q, err := protocol.DecodeRequest(requests[0].payload); err == nil && requests[0].payload != nil && takesLong(q.Body.Op()) {
+				storing = &requests[0]
+			}
 		}
 	}
 	if err := e.until(ctx, func() bool { return false }, time.Now().Add(patience)); err != nil {
@@ -73,6 +84,52 @@ type earpiece struct {
 	scanner *protocol.Scanner
 	heard   map[uint32][]protocol.Answer // by id
 	count   int
+}
+
+// stored asks a unit that was busy with what takes long again, until it is not.
+func (e *earpiece) stored(ctx context.Context, request *piece) error {
+	q, err := protocol.DecodeRequest(request.payload)
+	if err != nil {
+		return err
+	}
+	for last := time.Now().Add(patience); time.Now().Before(last); {
+		got := e.heard[q.ID]
+		if len(got) == 0 || got[len(got)-1].Code != protocol.CodeBusy {
+			return nil
+		}
+		rest := time.Duration(got[len(got)-1].BusyMS) * time.Millisecond
+		if err := e.until(ctx, func() bool { return false }, time.Now().Add(min(rest, patience))); err != nil {
+			return err
+		}
+		e.heard[q.ID] = got[:len(got)-1] // the answer to the next takes its place
+		e.count--
+		had := e.count
+		if _, err := e.port.Write(protocol.AppendPacket(nil, request.payload)); err != nil {
+			return err
+		}
+		if err := e.until(ctx, func() bool { return e.count > had }, last); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// takesLong says whether a unit may be busy with a request.
+func takesLong(op protocol.Op) bool { return op == protocol.OpCommit || op == protocol.OpVoid }
+
+// busy says whether the last of some answers to a request was that the unit is
+// busy.
+func busy(answers []piece, request *piece) bool {
+	q, err := protocol.DecodeRequest(request.payload)
+	if err != nil {
+		return false
+	}
+	for _, p := range slices.Backward(answers) {
+		if a, err := protocol.DecodeAnswer(p.payload); err == nil && p.payload != nil && a.ID == q.ID {
+			return a.Code == protocol.CodeBusy
+		}
+	}
+	return false
 }
 
 // until hears until done or a time.
@@ -117,6 +174,9 @@ func (s *Session) compare(heard map[uint32][]protocol.Answer) (all []Difference)
 			at := max(0, slices.IndexFunc(got, func(a protocol.Answer) bool { return a.Op == x.Request.Body.Op() }))
 			is = &got[at]
 			heard[x.Request.ID] = slices.Delete(slices.Clone(got), at, at+1)
+		}
+		if takesLong(x.Request.Body.Op()) && was != nil && is != nil && was.Code == protocol.CodeBusy && is.Code == protocol.CodeOK {
+			continue // it was ready sooner
 		}
 		if d := (Difference{At: x.At, Asked: x.Request.Body.Op(), Recorded: told(was), Now: told(is)}); d.Recorded != d.Now || !sameBody(was, is) {
 			if is != nil {

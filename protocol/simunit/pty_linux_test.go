@@ -30,7 +30,7 @@ func TestServePTY(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		c := protocol.NewClient(port, protocol.Options{})
+		c := protocol.NewClient(port, protocol.Options{Grace: time.Second})
 		if id := identify(t, c); id.Serial != u.Serial() {
 			t.Errorf("opening %d: serial %q", n, id.Serial)
 		}
@@ -49,7 +49,7 @@ func TestServePTY(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer port.Close()
-	c := protocol.NewClient(port, protocol.Options{})
+	c := protocol.NewClient(port, protocol.Options{Grace: time.Second})
 	identify(t, c)
 	cancel()
 	for range 1000 { // until the other side has closed
