@@ -78,11 +78,20 @@ hil: build
 	bin/panecal --data $$d/station init && \
 	bin/panecal --data $$d/station run --port "$(PORT)" --label "$(LABEL)" --record $$d/run.txt
 
-## fuzz: every fuzz target for FUZZTIME.
+# What fuzzing has found interesting, from one computer to the next.
+CORPUS := testdata/corpus.tar.gz
+FOUND = $$($(GO) env GOCACHE)/fuzz
+
+## fuzz: every fuzz target for FUZZTIME, from the corpus on.
 fuzz:
+	@mkdir -p "$(FOUND)" && tar -xzf $(CORPUS) -C "$(FOUND)"
 	@set -e; for p in $$($(GO) list $(PKG)); do \
 		for f in $$($(GO) test -list '^Fuzz' $$p | grep '^Fuzz' || true); do \
 			echo "fuzz $$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 1x $$p; done; done
+
+## corpus: keeps what fuzzing has found on this computer.
+corpus:
+	tar --sort=name --mtime=@0 --owner=0 --group=0 --numeric-owner -C "$(FOUND)" -cf - example.org/panecal | gzip -9n > $(CORPUS)
 
 golden:
 	$(GO) test $(GOLDEN) -update
