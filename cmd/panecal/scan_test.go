@@ -21,7 +21,7 @@ func TestScanOnATerminal(t *testing.T) {
 	x.enter("\x03\x11H54\x1a-00001-O\r")
 	x.wait("the control character 1A stands inside the text")
 	x.wait("it would be refused")
-	x.enter("\x03")
+	x.press("\x03")
 	if code := x.end(); code != exitFailed {
 		t.Errorf("exit code %d, want %d", code, exitFailed)
 	}

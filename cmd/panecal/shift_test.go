@@ -59,8 +59,7 @@ func TestShiftOnATerminal(t *testing.T) {
 	}
 	x.wait("Invisible laser radiation")
 	x.enter(good.Serial() + "\r") // no acknowledgement, and no label yet
-	time.Sleep(2 * 80 * time.Millisecond)
-	x.enter("\r")
+	x.press("\r")
 	x.wait("Scan the work order")
 	x.enter("WO-7\r")
 	x.wait("how many units")
@@ -82,9 +81,9 @@ func TestShiftOnATerminal(t *testing.T) {
 	x.wait("on record")
 	x.enter("4711\r")
 	x.wait("holds still open: 0")
-	x.enter("\x11")
+	x.press("\x11")
 	x.wait("Press Ctrl-Q again to leave.")
-	x.enter("\x11")
+	x.press("\x11")
 	if code := x.end(); code != exitDone {
 		t.Errorf("exit code %d, want %d", code, exitDone)
 	}

@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"github.com/creack/pty"
+
+	"example.org/panecal/station/screen"
 )
 
 // terminal is a program on a pseudo-terminal, as a person would use it.
@@ -97,6 +99,14 @@ func (x *terminal) enter(text string) {
 	if _, err := io.WriteString(x.file, text); err != nil {
 		x.t.Fatal(err)
 	}
+}
+
+// press is a key of its own: with less silence before it, it would belong to
+// what a scanner sent.
+func (x *terminal) press(key string) {
+	x.t.Helper()
+	time.Sleep(2 * screen.Silence)
+	x.enter(key)
 }
 
 // end waits for the program and returns its exit code.
