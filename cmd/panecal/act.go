@@ -55,19 +55,22 @@ func acts(hand time.Duration) []act {
 
 // unitsOf are n units of one product: one of each kind that the demonstration
 // has of it, the others sound.
-func unitsOf(product string, n int, hand time.Duration) []act {
+func unitsOf(product string, n int, hand time.Duration) ([]act, error) {
 	var all []act
 	for _, a := range acts(hand) {
 		if a.product == product && !a.again {
 			all = append(all, a)
 		}
 	}
+	if len(all) == 0 {
+		return nil, noProduct(product)
+	}
 	for len(all) < n {
 		sound := all[0]
 		sound.options.Hands = slices.Clone(sound.options.Hands)
 		all = append(all, sound)
 	}
-	return all[:n]
+	return all[:n], nil
 }
 
 // cast makes the units of the acts, on a line as slow as it is told.

@@ -11,7 +11,14 @@ import (
 
 // TestHandAtTheRack types what a hand is to do with simulated units.
 func TestHandAtTheRack(t *testing.T) {
-	r := rack{acts: unitsOf("hopper-54", 8, time.Hour)}
+	if _, err := unitsOf("hopper-5", 8, time.Hour); err == nil {
+		t.Error("there are units of no product")
+	}
+	all, err := unitsOf("hopper-54", 8, time.Hour)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := rack{acts: all}
 	if err := r.plugIn(t.Context(), 2); err != nil {
 		t.Fatal(err)
 	}

@@ -132,7 +132,8 @@ func newReplay() *cobra.Command {
 		Use:   "replay FILE [PORT]",
 		Short: "Play a recorded line back, to a unit or as one",
 		Long: `Plays the station's side of a recording to the unit on PORT, byte for byte and
-at the recorded times, and tells where it answers otherwise (exit code 3). With
+at the recorded times, and tells where it answers otherwise (exit code 3). A unit
+that is still busy storing its constants is asked again first. With
 --as-unit it plays the unit's side instead, on a pseudo-terminal of its own, for
 a station to be tried on: it answers what was recorded, faults of the line
 included, and runs until it is stopped.

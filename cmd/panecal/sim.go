@@ -67,7 +67,11 @@ The units and all their numbers are invented.`,
 				return usageError(fmt.Errorf("--nests %d: give 1 to 4, without --still", nests))
 			}
 			if nests > 0 {
-				r := rack{acts: unitsOf(product, units, simHandTime)}
+				all, err := unitsOf(product, units, simHandTime)
+				if err != nil {
+					return err
+				}
+				r := rack{acts: all}
 				return r.simulate(c, nests, seed, speed)
 			}
 			for i := range units {
@@ -107,6 +111,10 @@ The units and all their numbers are invented.`,
 	return c
 }
 
+func noProduct(name string) error {
+	return usageError(fmt.Errorf("no simulated product %q: use hopper-54 or hopper-1", name))
+}
+
 // newSimulated makes the i-th unit of a product, with a serial as its labels
 // have it.
 func newSimulated(product string, i int, seed uint64, o simunit.Options) (*simunit.Unit, error) {
@@ -118,7 +126,7 @@ func newSimulated(product string, i int, seed uint64, o simunit.Options) (*simun
 	case "hopper-1":
 		m, stem = simunit.Hopper1(), fmt.Sprintf("H1-%05d-", 1+i)
 	default:
-		return nil, usageError(fmt.Errorf("no simulated product %q: use hopper-54 or hopper-1", product))
+		return nil, noProduct(product)
 	}
 	check, err := label.Mod37_36.Compute(stem)
 	if err != nil {

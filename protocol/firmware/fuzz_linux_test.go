@@ -40,6 +40,9 @@ func TestFuzzer(t *testing.T) {
 	out, err := run.CombinedOutput()
 	text := string(out)
 	if err != nil {
+		for _, name := range must(filepath.Glob(filepath.Join(dir, "*-*")))(t) { // what the fuzzer kept of it
+			t.Logf("%s: %x", filepath.Base(name), must(os.ReadFile(name))(t))
+		}
 		t.Fatalf("%v\n%s", err, text[max(0, len(text)-8000):])
 	}
 	stats := ""

@@ -114,7 +114,7 @@ struct panecal {
     struct panecal_capture capture; /* id 0 = none */
     struct panecal_progress progress;
     volatile uint8_t running, end; /* shared with the interrupt, a byte each */
-    volatile uint8_t fed;  /* a request of this session has come */
+    volatile uint8_t fed;  /* a request under the number in force has come */
     uint32_t heard;        /* ms when the interrupt saw that */
     bool frozen;           /* progress stays as it is */
 
