@@ -25,7 +25,7 @@ const (
 
 func newDemo() *cobra.Command {
 	var show screenFlags
-	var batchOnly, onKit, badge bool
+	var batchOnly, badge bool
 	c := &cobra.Command{
 		Use:   "demo",
 		Short: "Show the station at work with simulated units, on a fresh store",
@@ -34,10 +34,6 @@ a fresh store in a new folder. Type one of the labels that the screen lists, and
 the simulated hands seat that unit. Without a terminal, or with --batch, every
 unit is run once and its verdict printed; exit code 0 if each got the verdict it
 has to get.
-
-With --kit a second implementation of the protocol is in the nests: the C
-firmware kit, compiled with the C compiler of this computer (Linux only). It
-counts the photons of the same scenes, and every verdict has to be the same.
 
 Units, plant and numbers are invented.`,
 		Example: "  panecal demo\n  panecal demo --badge\n  panecal demo --batch",
@@ -48,13 +44,6 @@ Units, plant and numbers are invented.`,
 				return err
 			}
 			fmt.Fprintf(c.ErrOrStderr(), "panecal: the demonstration's files are in %s\n", d.folder)
-			if onKit {
-				k, err := putOnKit(c.Context(), d.acts, demoSeed, filepath.Join(d.folder, "kit"))
-				if err != nil {
-					return err
-				}
-				defer k.close()
-			}
 			if batchOnly || !show.plain && (!isTerminal(c.InOrStdin()) || !isTerminal(c.OutOrStdout())) {
 				return d.batch(c)
 			}
@@ -67,7 +56,6 @@ Units, plant and numbers are invented.`,
 	show.register(c)
 	c.Flags().BoolVar(&batchOnly, "batch", false, "run every unit once without the screen")
 	c.Flags().BoolVar(&badge, "badge", false, "a whole shift, from the badge to the hand-over")
-	c.Flags().BoolVar(&onKit, "kit", false, "units of the C firmware kit in the nests; needs Linux and a C compiler")
 	return c
 }
 
@@ -93,7 +81,7 @@ func newDemonstration(c *cobra.Command) (*demonstration, error) {
 	if err := cast(d.acts, demoSeed, simunit.Line{Baud: simBaud, Turnaround: simTurnaround}); err != nil {
 		return nil, err
 	}
-	if err := d.plugIn(c.Context(), demoNests); err != nil {
+	if err := d.attachNests(c.Context(), demoNests); err != nil {
 		return nil, err
 	}
 	if err := d.writeSheet(); err != nil {

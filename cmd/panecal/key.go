@@ -9,8 +9,8 @@ import (
 	"os"
 	"strings"
 
+	"github.com/charmbracelet/x/term"
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 
 	"example.org/panecal/limits/release"
 )
@@ -133,13 +133,13 @@ func askPassphrase(c *cobra.Command, file string, anew bool) (string, error) {
 		return strings.TrimRight(line, "\r\n"), nil
 	}
 	in, ok := c.InOrStdin().(*os.File)
-	if !ok || !term.IsTerminal(int(in.Fd())) {
+	if !ok || !term.IsTerminal(in.Fd()) {
 		return "", usageError(errors.New("there is no terminal to ask for the passphrase at: name a file with --passphrase"))
 	}
 	ask := func(prompt string) (string, error) {
 		fmt.Fprint(c.ErrOrStderr(), prompt)
 		defer fmt.Fprintln(c.ErrOrStderr())
-		b, err := term.ReadPassword(int(in.Fd()))
+		b, err := term.ReadPassword(in.Fd())
 		if err != nil {
 			return "", fmt.Errorf("reading the passphrase: %w", err)
 		}

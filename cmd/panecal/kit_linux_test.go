@@ -26,9 +26,9 @@ func TestDemoOnBothUnits(t *testing.T) {
 	folders := [2]string{t.TempDir(), t.TempDir()}
 	go func() {
 		defer close(done)
-		simulated, failed = demoVerdicts(folders[0])
+		simulated, failed = demoVerdicts(folders[0], "panecal", "demo", "--batch")
 	}()
-	kit, failedKit = demoVerdicts(folders[1], "--kit")
+	kit, failedKit = demoVerdicts(folders[1], "panecal-kit")
 	<-done
 	if failedKit != nil && strings.Contains(failedKit.Error(), firmware.ErrNoCompiler.Error()) {
 		t.Skip(failedKit)
@@ -53,8 +53,8 @@ func TestDemoOnBothUnits(t *testing.T) {
 
 // demoVerdicts runs the batch as a program of its own and returns what it
 // said of each unit and attempt.
-func demoVerdicts(folder string, flags ...string) (map[string]string, error) {
-	c, err := programIn(folder, append([]string{"demo", "--batch"}, flags...)...)
+func demoVerdicts(folder, program string, args ...string) (map[string]string, error) {
+	c, err := programIn(folder, program, args...)
 	if err != nil {
 		return nil, err
 	}
@@ -62,26 +62,27 @@ func demoVerdicts(folder string, flags ...string) (map[string]string, error) {
 	c.Stderr = &talk
 	out, err := c.Output()
 	if err != nil {
-		return nil, fmt.Errorf("%v: %w\n%s%s", c.Args[1:], err, out, talk.String())
+		return nil, fmt.Errorf("%v: %w\n%s%s", c.Args, err, out, talk.String())
 	}
 	all := map[string]string{}
 	for line := range strings.Lines(string(out)) {
 		var v station.Verdict
 		if err := json.Unmarshal([]byte(line), &v); err != nil {
-			return nil, fmt.Errorf("%v: %w in %s", c.Args[1:], err, line)
+			return nil, fmt.Errorf("%v: %w in %s", c.Args, err, line)
 		}
 		all[fmt.Sprintf("%s attempt %d", v.Serial, v.Attempt)] = fmt.Sprintf("%s %s, bin %d in %d, %s: %s %s", v.Outcome, v.SoftName, v.SoftBin, v.HardBin, v.Disposition, v.Code, v.Detail)
 	}
 	return all, nil
 }
 
-// programIn is this program, with everything that it writes in one folder.
-func programIn(folder string, args ...string) (*exec.Cmd, error) {
+// programIn is one of the programs of [TestMain], with everything that it
+// writes in one folder.
+func programIn(folder, name string, args ...string) (*exec.Cmd, error) {
 	self, err := os.Executable()
 	if err != nil {
 		return nil, err
 	}
-	program := filepath.Join(folder, "bin", "panecal") // its name makes this test the program
+	program := filepath.Join(folder, "bin", name) // its name makes this test the program
 	if err := os.MkdirAll(filepath.Dir(program), 0o750); err != nil {
 		return nil, err
 	}

@@ -89,11 +89,11 @@ func TestNestProcess(t *testing.T) {
 	if err != nil {
 		t.Skip("for the benchmarks, which start it as a process of its own")
 	}
-	var sockets []*simunit.Socket
+	var connectors []*simunit.Connector
 	var ports []string
 	units := make([]*simunit.Unit, n)
 	for range n {
-		s, err := simunit.NewSocket()
+		s, err := simunit.NewConnector()
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -101,7 +101,7 @@ func TestNestProcess(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		sockets, ports = append(sockets, s), append(ports, port)
+		connectors, ports = append(connectors, s), append(ports, port)
 	}
 	answer := json.NewEncoder(os.Stdout)
 	if err := answer.Encode(ports); err != nil {
@@ -127,7 +127,7 @@ func TestNestProcess(t *testing.T) {
 			t.Fatal(err)
 		}
 		units[s.Nest] = u
-		sockets[s.Nest].Plug(u)
+		connectors[s.Nest].Attach(u)
 		u.Seat(simunit.Seating{})
 		fmt.Println(u.Serial())
 	}

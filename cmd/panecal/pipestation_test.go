@@ -26,10 +26,10 @@ import (
 // estimator and store with the sample files, one nest, simulated units on
 // net.Pipe. It lives in a bubble of virtual time.
 type pipeStation struct {
-	t      testing.TB
-	files  *station.Files
-	store  *store.Store
-	socket *simunit.Socket
+	t         testing.TB
+	files     *station.Files
+	store     *store.Store
+	connector *simunit.Connector
 }
 
 // edit changes a sample file before it is read; old must be in it.
@@ -40,11 +40,11 @@ func newPipeStation(t testing.TB, name string, edits ...edit) *pipeStation {
 	f := sampleFiles(t, name, func(s *product.Sheet) { s.Nests = s.Nests[:1] }, edits...)
 	folder := filepath.Join(t.TempDir(), "store")
 	s := newStore(t, folder, f.Sheet.Station)
-	socket, err := simunit.NewSocket()
+	connector, err := simunit.NewConnector()
 	if err != nil {
 		t.Fatal(err)
 	}
-	return &pipeStation{t: t, files: f, store: s, socket: socket}
+	return &pipeStation{t: t, files: f, store: s, connector: connector}
 }
 
 // sampleFiles reads the files that a new station is given, with another sheet.
@@ -116,7 +116,7 @@ func (l *pipeLine) Close() error { return l.port.Close() }
 // Dial opens the nest's line.
 func (s *pipeStation) Dial(context.Context, product.Nest) (station.Line, error) {
 	near, far := net.Pipe()
-	go func() { _ = s.socket.Serve(context.Background(), far) }() // ends with its line
+	go func() { _ = s.connector.Serve(context.Background(), far) }() // ends with its line
 	return &pipeLine{protocol.NewClient(near, protocol.Options{}), near}, nil
 }
 
@@ -164,7 +164,7 @@ func (s *pipeStation) run(purpose station.Purpose, u *simunit.Unit) *record.Atte
 	over := make(chan error, 1)
 	go func() { over <- r.Run(ctx) }()
 	r.Scan(0, u.Serial())
-	s.socket.Plug(u)
+	s.connector.Attach(u)
 	u.Seat(simunit.Seating{})
 
 	var v station.Verdict

@@ -16,18 +16,18 @@ import (
 // rack is a row of simulated nests, each on a pseudo-terminal of its own, and
 // the units that hands put into them.
 type rack struct {
-	acts    []act
-	ports   []string // of the nests
-	sockets []*simunit.Socket
+	acts       []act
+	ports      []string // of the nests
+	connectors []*simunit.Connector
 
 	mu     sync.Mutex
 	seated []*simunit.Unit // in each nest, or taken out of it last
 }
 
-// plugIn makes so many nests, all empty, that last until ctx ends.
-func (r *rack) plugIn(ctx context.Context, nests int) error {
+// attachNests makes so many nests, all empty, that last until ctx ends.
+func (r *rack) attachNests(ctx context.Context, nests int) error {
 	for range nests {
-		s, err := simunit.NewSocket()
+		s, err := simunit.NewConnector()
 		if err != nil {
 			return err
 		}
@@ -35,7 +35,7 @@ func (r *rack) plugIn(ctx context.Context, nests int) error {
 		if err != nil {
 			return deviceError(err)
 		}
-		r.ports, r.sockets, r.seated = append(r.ports, port), append(r.sockets, s), append(r.seated, nil)
+		r.ports, r.connectors, r.seated = append(r.ports, port), append(r.connectors, s), append(r.seated, nil)
 	}
 	return nil
 }
@@ -56,7 +56,7 @@ func (r *rack) seat(nest int, label string) bool {
 				r.seated[i] = nil
 			}
 		}
-		r.sockets[nest].Plug(a.line)
+		r.connectors[nest].Attach(a.line)
 		a.unit.Seat(a.seating)
 		r.seated[nest] = a.unit
 		return true
@@ -89,7 +89,7 @@ func (r *rack) simulate(c *cobra.Command, nests int, seed uint64, speed float64)
 	for i := range r.acts {
 		r.acts[i].options.Speed = speed
 	}
-	err := errors.Join(r.plugIn(ctx, nests), cast(r.acts, seed, simunit.Line{Baud: simBaud, Turnaround: simTurnaround}))
+	err := errors.Join(r.attachNests(ctx, nests), cast(r.acts, seed, simunit.Line{Baud: simBaud, Turnaround: simTurnaround}))
 	for i, port := range r.ports {
 		err = errors.Join(err, printLine(out, simulated{Schema: simSchema, Nest: nestName(i), Port: port}))
 	}
@@ -134,7 +134,7 @@ func (r *rack) obey(line string) (done simulated, err error) {
 		return done, fmt.Errorf("%q: type a label, a label and a nest, or a nest", line)
 	}
 	done.Schema = simSchema
-	for i := range r.sockets {
+	for i := range r.connectors {
 		if done.Nest = nestName(i); words[0] != done.Nest {
 			continue
 		}
@@ -144,7 +144,7 @@ func (r *rack) obey(line string) (done simulated, err error) {
 		return done, nil
 	}
 	done.Label, done.Note = words[0], "put in"
-	for i := range r.sockets {
+	for i := range r.connectors {
 		if done.Nest = nestName(i); !r.empty(i) || len(words) == 2 && words[1] != done.Nest {
 			continue
 		}
@@ -154,7 +154,7 @@ func (r *rack) obey(line string) (done simulated, err error) {
 		return done, nil
 	}
 	if len(words) == 2 {
-		return done, fmt.Errorf("nest %s is not empty, or there is none: nests are A to %s", words[1], nestName(len(r.sockets)-1))
+		return done, fmt.Errorf("nest %s is not empty, or there is none: nests are A to %s", words[1], nestName(len(r.connectors)-1))
 	}
 	return done, errors.New("no nest is empty")
 }

@@ -19,7 +19,7 @@ func TestHandAtTheRack(t *testing.T) {
 		t.Fatal(err)
 	}
 	r := rack{acts: all}
-	if err := r.plugIn(t.Context(), 2); err != nil {
+	if err := r.attachNests(t.Context(), 2); err != nil {
 		t.Fatal(err)
 	}
 	if err := cast(r.acts, 1, simunit.Line{}); err != nil {

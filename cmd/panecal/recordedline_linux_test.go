@@ -16,7 +16,7 @@ import (
 // does runs the program and wants an exit code; it returns both streams.
 func does(t *testing.T, folder string, code int, args ...string) string {
 	t.Helper()
-	c, err := programIn(folder, args...)
+	c, err := programIn(folder, "panecal", args...)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -10,8 +10,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/charmbracelet/x/term"
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 
 	"example.org/panecal/protocol/link"
 	"example.org/panecal/station/label"
@@ -76,11 +76,11 @@ func (f scanFlags) run(c *cobra.Command, where place) (err error) {
 		in = l
 	case isTerminal(in):
 		file := in.(*os.File)
-		before, err := term.MakeRaw(int(file.Fd()))
+		before, err := term.MakeRaw(file.Fd())
 		if err != nil {
 			return fmt.Errorf("taking single keys from the terminal: %w", err)
 		}
-		defer func() { err = errors.Join(err, term.Restore(int(file.Fd()), before)) }()
+		defer func() { err = errors.Join(err, term.Restore(file.Fd(), before)) }()
 		if isTerminal(out) {
 			out = carriage{out}
 		}

@@ -20,7 +20,8 @@ import (
 
 func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){
-		"panecal": func() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) },
+		"panecal":     func() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) },
+		"panecal-kit": func() { os.Exit(demonstrateOnKit(os.Stdout, os.Stderr)) },
 	})
 }
 

@@ -9,8 +9,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/charmbracelet/x/term"
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
@@ -184,5 +184,5 @@ func (b *bench) draw(ctx context.Context, o screen.Options, show screenFlags) er
 
 func isTerminal(v any) bool {
 	f, ok := v.(*os.File)
-	return ok && term.IsTerminal(int(f.Fd()))
+	return ok && term.IsTerminal(f.Fd())
 }

@@ -10,7 +10,7 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// ServePTY puts a unit, or a socket, on a pseudo-terminal of its own, raw like a serial
+// ServePTY puts a unit, or a connector, on a pseudo-terminal of its own, raw like a serial
 // line, and returns the path for a station to open, as often as it likes.
 // When the context ends both sides are closed, which a station sees as a
 // pulled cable; a unit put on a line again gets a new path.

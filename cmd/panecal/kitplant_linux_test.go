@@ -4,11 +4,53 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
 
 	"example.org/panecal/protocol/firmware"
 	"example.org/panecal/protocol/simunit"
 )
+
+// demonstrateOnKit is `make demo-kit`: the demonstration's batch with units of
+// the C firmware kit in the nests, and its exit code. It is a program of this
+// test binary, so that neither the kit nor its defects are part of panecal.
+func demonstrateOnKit(out, talk io.Writer) int {
+	ctx, caught, stop := catchSignals(context.Background())
+	defer stop()
+	c := &cobra.Command{
+		Args: cobra.NoArgs, SilenceUsage: true, SilenceErrors: true,
+		RunE: func(c *cobra.Command, _ []string) (err error) {
+			d, err := newDemonstration(c)
+			if err != nil {
+				return err
+			}
+			fmt.Fprintf(talk, "panecal: the demonstration's files are in %s\n", d.folder)
+			k, err := putOnKit(c.Context(), d.acts, demoSeed, filepath.Join(d.folder, "kit"))
+			if err != nil {
+				return err
+			}
+			return errors.Join(d.batch(c), k.close())
+		},
+	}
+	c.SetArgs(nil)
+	c.SetOut(out)
+	c.SetErr(talk)
+	err := c.ExecuteContext(ctx)
+	if s := caught(); s != 0 {
+		return s
+	}
+	if err == nil {
+		return exitDone
+	}
+	var quiet *quietError
+	if !errors.As(err, &quiet) {
+		fmt.Fprintf(talk, "panecal: %v\n", err)
+	}
+	return exitCode(err)
+}
 
 // kit are units of the C firmware kit that answer in the demonstration's
 // nests, each a process. Scene, hands and photons remain the simulated unit's;

@@ -10,34 +10,34 @@ import (
 	"example.org/panecal/protocol/simunit"
 )
 
-// TestSocketSwapsUnits: the line stays open while units come and go.
-func TestSocketSwapsUnits(t *testing.T) {
+// TestConnectorSwapsUnits: the line stays open while units come and go.
+func TestConnectorSwapsUnits(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
 		defer cancel()
 		ours, theirs := net.Pipe()
 		defer ours.Close()
 		defer theirs.Close()
-		socket, err := simunit.NewSocket()
+		connector, err := simunit.NewConnector()
 		if err != nil {
 			t.Fatal(err)
 		}
 		ended := make(chan error, 1)
-		go func() { ended <- socket.Serve(ctx, theirs) }()
+		go func() { ended <- connector.Serve(ctx, theirs) }()
 		client := protocol.NewClient(ours, protocol.Options{})
 		if id, err := client.Identify(ctx); err == nil {
-			t.Errorf("an empty socket answered as %v", id)
+			t.Errorf("an empty connector answered as %v", id)
 		}
 		for _, serial := range []string{"first", "second"} {
 			u, err := simunit.New(simunit.Hopper54(), 1, simunit.Options{Serial: serial})
 			if err != nil {
 				t.Fatal(err)
 			}
-			socket.Plug(u)
+			connector.Attach(u)
 			synctest.Wait()
 			id, err := client.Identify(ctx)
 			if err != nil || id.Serial != serial {
-				t.Errorf("after plugging %s: serial %q, %v", serial, id.Serial, err)
+				t.Errorf("after attaching %s: serial %q, %v", serial, id.Serial, err)
 			}
 		}
 		cancel()
