@@ -5,7 +5,6 @@ import (
 	"slices"
 	"time"
 
-	"example.org/panecal/station/product"
 	"example.org/panecal/store/record"
 )
 
@@ -157,6 +156,24 @@ func (m *Machine) start() {
 	}
 }
 
+// relieve lets another operator, order or lot hold from the next attempt on.
+func (m *Machine) relieve(c Crew) {
+	m.crew = c
+	if c.Anew {
+		m.counters, m.judged = Counters{}, nil
+	}
+}
+
+// tick lets go of what has lasted too long.
+func (m *Machine) tick() {
+	if m.open.text != "" && m.now.Sub(m.open.at) >= m.cfg.LabelTime {
+		m.announce(NoNest, NoticeLabelLeft, Args{Label: m.open.text})
+		m.open = openLabel{}
+	}
+	hourAgo := m.now.Add(-time.Hour)
+	m.judged = slices.DeleteFunc(m.judged, func(t time.Time) bool { return t.Before(hourAgo) })
+}
+
 // shutdown takes every nest its shortest safe way out.
 func (m *Machine) shutdown(why string) {
 	if m.closing {
@@ -170,6 +187,12 @@ func (m *Machine) shutdown(why string) {
 			leave(m, n)
 		}
 	}
+}
+
+// end is the nest's last step.
+func (m *Machine) end(n *nest) {
+	m.rest(n)
+	m.enter(n, Ended)
 }
 
 // enter moves the nest to a step and learns how long the last one took.
@@ -210,126 +233,3 @@ func (m *Machine) emit(nest int, t Token, j Job) {
 }
 
 func (m *Machine) ignore(nest int, why string) { m.emit(nest, 0, Ignore{Why: why}) }
-
-// announce says something once, and keeps it for the snapshot.
-func (m *Machine) announce(nest int, c Code, a Args) {
-	msg := Message{At: m.now, Nest: nest, Code: c, Args: a}
-	m.messages = append(m.messages, msg)
-	if len(m.messages) > MaxMessages {
-		m.messages = slices.Clone(m.messages[len(m.messages)-MaxMessages:])
-	}
-	m.emit(nest, 0, Announce{Message: msg})
-}
-
-// tick lets go of what has lasted too long.
-func (m *Machine) tick() {
-	if m.open.text != "" && m.now.Sub(m.open.at) >= m.cfg.LabelTime {
-		m.announce(NoNest, NoticeLabelLeft, Args{Label: m.open.text})
-		m.open = openLabel{}
-	}
-	hourAgo := m.now.Add(-time.Hour)
-	m.judged = slices.DeleteFunc(m.judged, func(t time.Time) bool { return t.Before(hourAgo) })
-}
-
-// lamp is the right to emit in one light group.
-type lamp struct {
-	holder *nest
-	queue  []*nest
-}
-
-// light emits the nest's capture now or when its light group is free.
-func (m *Machine) light(n *nest, c Capture) {
-	n.awaits = m.token()
-	n.capture = &c
-	n.shotsTotal = c.Request.Shots * int64(c.Request.Frames)
-	group := n.sheet.LightGroup
-	if group == "" {
-		m.emit(n.index, n.awaits, c)
-		return
-	}
-	l := m.lamps[group]
-	if l == nil {
-		l = &lamp{}
-		m.lamps[group] = l
-	}
-	if l.holder != nil {
-		at := len(l.queue)
-		for at > 0 && n.before(l.queue[at-1], m.now) {
-			at--
-		}
-		l.queue, n.queued = slices.Insert(l.queue, at, n), m.now
-		return
-	}
-	l.holder = n
-	m.emit(n.index, n.awaits, c)
-}
-
-// lightPatience is how long a capture lets others go first.
-const lightPatience = 5 * time.Second
-
-// before reports whether the nest may go before another that waits already: a
-// look is short, and hands wait for it; after that the unit that is nearest
-// its verdict, for it frees its nest soonest.
-func (n *nest) before(other *nest, now time.Time) bool {
-	urgent := func(n *nest) Step {
-		if n.step == Targeting || n.step == Clearing {
-			return steps
-		}
-		return n.step
-	}
-	return urgent(n) > urgent(other) && now.Sub(other.queued) < lightPatience
-}
-
-// dim gives the nest's right to emit, or its place in the queue, to others.
-func (m *Machine) dim(n *nest) {
-	n.capture = nil
-	l := m.lamps[n.sheet.LightGroup]
-	if l == nil {
-		return
-	}
-	l.queue = slices.DeleteFunc(l.queue, func(q *nest) bool { return q == n })
-	if l.holder != n {
-		return
-	}
-	l.holder = nil
-	if len(l.queue) > 0 {
-		next := l.queue[0]
-		l.queue, l.holder = l.queue[1:], next
-		m.emit(next.index, next.awaits, *next.capture)
-	}
-}
-
-// waiting reports whether the nest waits for the light of another.
-func (m *Machine) waiting(n *nest) bool {
-	l := m.lamps[n.sheet.LightGroup]
-	return l != nil && slices.Contains(l.queue, n)
-}
-
-// takeUp brings new released files into force, for each nest at its next
-// unit.
-func (m *Machine) takeUp(t TakeUp) {
-	f := t.Files
-	if t.Refused != "" {
-		m.announce(NoNest, RefusedFiles, Args{Detail: t.Refused})
-		return
-	}
-	if f == nil || len(f.Sheet.Nests) != len(m.nests) {
-		m.announce(NoNest, RefusedFiles, Args{Detail: "the station sheet has other nests; restart the station"})
-		return
-	}
-	for i, s := range f.Sheet.Nests {
-		if s.Name != m.nests[i].sheet.Name || s.Port != m.nests[i].sheet.Port {
-			m.announce(NoNest, RefusedFiles, Args{Detail: "the station sheet has other nests; restart the station"})
-			return
-		}
-	}
-	m.files = f
-	m.warnOfTie()
-}
-
-// warnOfTie says what cannot be found where labels are tied here.
-func (m *Machine) warnOfTie() {
-	if m.files.Product.Label.Tie == product.TieFirst {
-		m.announce(NoNest, NoticeUnconfirmed, Args{})
-	}
-}

@@ -3,10 +3,7 @@ package station
 import (
 	"time"
 
-	"example.org/panecal/limits"
-	"example.org/panecal/limits/quantity"
 	"example.org/panecal/protocol"
-	"example.org/panecal/station/estimate"
 	"example.org/panecal/station/product"
 	"example.org/panecal/store/record"
 )
@@ -59,54 +56,6 @@ type nest struct {
 	same      string    // how the last units failed
 	sameRow   int       // how many in a row did
 	checkRow  int       // runs of check units in a row that did not pass
-}
-
-// attempt is what one attempt has brought so far.
-type attempt struct {
-	number    int
-	began     time.Time
-	crew      Crew // as it was when the attempt began
-	confirmed bool // the label is confirmed by unit or list
-	tie       string
-	intent    *record.Ref
-	found     []byte // block found in the unit
-	stages    []record.Stage
-	captures  []*record.Capture
-	refs      []record.CaptureRef
-	wire      record.Wire
-	problems  []record.Problem
-	faults    []estimate.Fault
-	tempCel   float64 // NaN: not known
-
-	tries  int        // captures of the kind in hand, bad ones
-	scene  scene      // what the field looked like
-	dark   scene      // what it looked like without a target
-	looks  sceneWatch // watching it change
-	target *protocol.Capture
-
-	unitRanges *estimate.Summary // as the unit itself ranges, compensation off
-
-	leakage      *estimate.Leakage
-	offsets      *estimate.Offsets
-	verification *estimate.Verification
-	constants    estimate.Constants
-	projection   []float64
-	quantities   quantity.Set
-
-	paused    string // why nothing ran between capture and write, "" if all ran
-	addedBack []byte // block whose effect on the captures was undone
-
-	block       *protocol.Block // as written
-	written     []byte
-	readBack    []byte
-	state       string // of the constants, as last confirmed
-	writeIntent *record.Ref
-
-	code   Code // why the attempt ends; "" while nothing speaks against it
-	detail string
-	other  string
-	result limits.Judgement
-	record record.Ref
 }
 
 // clear forgets the unit.

@@ -15,45 +15,6 @@ const (
 	goneAfter   = 2                      // silent probes
 )
 
-func (m *Machine) enterOpening(n *nest) {
-	m.enter(n, Opening)
-	m.ask(n, Open{})
-}
-
-// opened: the port is there. A label that waits for this nest still does.
-func (m *Machine) opened(n *nest, _ Fact) {
-	if n.trouble != nil && n.trouble.Code == StopPort {
-		n.trouble = nil
-	}
-	if n.label != "" {
-		m.enterExpected(n)
-		return
-	}
-	m.enterVacant(n)
-}
-
-// notOpened keeps trying: a cable that is plugged in again needs nobody.
-func (m *Machine) notOpened(n *nest, f Failure) {
-	if n.trouble == nil || n.trouble.Code != StopPort || n.trouble.Args.Detail != f.Why {
-		m.trouble(n, StopPort, Args{Detail: f.Why})
-	}
-	m.sleep(n, reopenEvery)
-}
-
-func (m *Machine) reopen(n *nest) { m.ask(n, Open{}) }
-
-// trouble says what stands in the way of the nest now.
-func (m *Machine) trouble(n *nest, c Code, a Args) {
-	a.Nest = n.sheet.Name
-	if a.Label == "" {
-		a.Label = n.label
-	}
-	m.announce(n.index, c, a)
-	n.trouble = &m.messages[len(m.messages)-1]
-	t := *n.trouble
-	n.trouble = &t
-}
-
 // enterVacant forgets the unit that was there and looks for the next.
 func (m *Machine) enterVacant(n *nest) {
 	if m.closing {
@@ -111,14 +72,6 @@ func (m *Machine) probeNow(n *nest) {
 	}
 }
 
-// lostPort: the port itself failed, which an adapter pulled out does.
-func (m *Machine) lostPort(n *nest, f Failure) {
-	m.rest(n)
-	m.trouble(n, StopPort, Args{Detail: f.Why})
-	m.enter(n, Opening)
-	m.sleep(n, reopenEvery)
-}
-
 // stillThere: the unit that must be taken out answers. Another unit in its
 // place means that it has been taken out all the same.
 func (m *Machine) stillThere(n *nest, f Fact) {
@@ -159,6 +112,16 @@ func (m *Machine) left(n *nest) {
 	silent := n.quiet > 0
 	m.enterVacant(n)
 	n.empty = silent && n.step == Vacant
+}
+
+// acknowledged: the operator has seen what the nest shows. It matters where
+// the unit's leaving cannot be seen.
+func (m *Machine) acknowledged(n *nest) {
+	if !n.mute {
+		m.operator(n, nil)
+		return
+	}
+	m.left(n)
 }
 
 // enterExpected waits for the unit whose label is for this nest.
@@ -202,20 +165,4 @@ func (m *Machine) noAnswer(n *nest) {
 func (m *Machine) dropLabel(n *nest) {
 	m.announce(n.index, NoticeLabelLeft, Args{Nest: n.sheet.Name, Label: n.label})
 	m.enterVacant(n)
-}
-
-// acknowledged: the operator has seen what the nest shows. It matters where
-// the unit's leaving cannot be seen.
-func (m *Machine) acknowledged(n *nest) {
-	if !n.mute {
-		m.operator(n, nil)
-		return
-	}
-	m.left(n)
-}
-
-// end is the nest's last step.
-func (m *Machine) end(n *nest) {
-	m.rest(n)
-	m.enter(n, Ended)
 }

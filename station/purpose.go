@@ -27,15 +27,6 @@ func validPurpose(p Purpose) error {
 	return fmt.Errorf("purpose %q: want production, audit, check, study or engineering", string(p))
 }
 
-// purposeOf is what a unit runs for: where units are made, a check unit is one
-// by its label.
-func (m *Machine) purposeOf(serial string) Purpose {
-	if m.cfg.Purpose == Production && slices.Contains(m.cfg.CheckUnits, serial) {
-		return Check
-	}
-	return m.cfg.Purpose
-}
-
 // writes reports whether constants are written into the unit.
 func writes(p Purpose) bool { return p == Production || p == Engineering }
 

@@ -2,7 +2,6 @@ package station
 
 import (
 	"math"
-	"time"
 
 	"example.org/panecal/protocol"
 )
@@ -99,49 +98,4 @@ func (s scene) like(o scene) bool {
 		}
 	}
 	return far < max(1, len(s.rate)/4)
-}
-
-// sceneWatch waits for a field to change and to keep still.
-type sceneWatch struct {
-	base   scene
-	dark   scene // without a target
-	stood  scene // what the last good target added to the dark in this nest, empty where none has
-	last   scene
-	change bool      // the field must differ from base
-	hurry  bool      // the operator says that it is as it should be
-	still  int       // looks in a row that agree
-	since  time.Time // the first of them
-	then   Step      // the capture to take
-}
-
-// seen reports whether the last look saw the change that is waited for.
-func (w *sceneWatch) seen() bool { return len(w.last.rate) > 0 && w.last.differs(w.base) }
-
-// How long a field must keep still. A hand that passes by does not keep still
-// for three looks with the pauses between them. Nor does it look like the
-// target that stood here last, at its distance and as bright in nearly every
-// zone: such a scene is looked at once more without a pause. What still moves
-// then, if slower than that shows, makes the capture bad by its own frames.
-const (
-	stillLooks = 2                     // looks that must agree with the one before
-	stillFor   = 60 * time.Millisecond // what looks like the target: from one look to one that agrees
-)
-
-// ready takes the next look. soon asks for one more without a pause.
-func (w *sceneWatch) ready(now scene, at time.Time) (ready, soon bool) {
-	if len(w.last.rate) > 0 && !now.moved(w.last) {
-		w.still++
-	} else {
-		w.still, w.since = 0, at
-	}
-	w.last = now
-	switch {
-	case w.hurry:
-		return true, false
-	case w.change && !now.differs(w.base):
-		return false, false
-	case w.change && now.above(w.dark).like(w.stood):
-		return w.still > 0 && at.Sub(w.since) >= stillFor, true
-	}
-	return w.still >= stillLooks, false
 }

@@ -1,6 +1,9 @@
 package station
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // Snapshot is everything a screen may show, at one moment. It shares nothing
 // with the machine: any goroutine may read it, nobody may change it.
@@ -22,18 +25,6 @@ type Snapshot struct {
 	Messages []Message // newest last, at most MaxMessages
 	Closing  bool      // the station is on its way out
 	Closed   bool      // nothing is awaited any more
-}
-
-// MaxMessages is how many messages a snapshot keeps.
-const MaxMessages = 8
-
-// Hands is the one thing the operator's hands do now: a code of [Codes] with
-// what its sentence names. Nest is the index of the nest it speaks of, or
-// NoNest.
-type Hands struct {
-	Nest int
-	Code Code
-	Args Args
 }
 
 // NestView is one nest as a screen shows it.
@@ -59,51 +50,50 @@ type NestView struct {
 	Verdict *Verdict // until the unit has been taken out
 }
 
-// Counters count the station's work since the operator signed on. Only
-// production counts.
-type Counters struct {
-	Units       int     // judged attempts, first and later
-	Passed      int     // of these
-	Failed      int     // of these
-	Held        int     // units put on hold, whatever their outcome
-	First       int     // units judged at attempt 1
-	FirstPassed int     // of these
-	OpenHolds   int     // units on hold now, as far as the newest records tell
-	Bins        []Tally // failed units by soft bin, most first
-	PerHour     float64 // units over the last hour (or since the first, if later); NaN while that says nothing
-}
-
-// Tally counts the units of one soft bin.
-type Tally struct {
-	SoftBin int
-	Name    string
-	Units   int
-}
-
-// FirstPassYield is FirstPassed over First, and false before the first unit.
-func (c Counters) FirstPassYield() (float64, bool) {
-	if c.First == 0 {
-		return 0, false
-	}
-	return float64(c.FirstPassed) / float64(c.First), true
-}
-
-// Stop says that a nest, or with NoNest the station, may not run.
-type Stop struct {
-	Nest  int
-	Code  Code
-	Args  Args
-	Since time.Time
-}
-
-// Message is something said once. Nest is NoNest when it concerns the
-// station.
-type Message struct {
-	At   time.Time
-	Nest int
-	Code Code
-	Args Args
-}
-
 // NoNest stands for the station where an index of a nest is wanted.
 const NoNest = -1
+
+// Snapshot is what may be shown now.
+func (m *Machine) Snapshot() Snapshot {
+	s := Snapshot{
+		At: m.now, Station: m.cfg.Station, Operator: m.crew.Operator, Order: m.crew.WorkOrder, Purpose: m.cfg.Purpose,
+		Product: m.files.Product.Name, Signed: m.files.Signed(),
+		Hands: m.hands(), Label: m.open.text, Nests: make([]NestView, len(m.nests)), Counters: m.counters,
+		Messages: slices.Clone(m.messages), Closing: m.closing, Closed: m.closing,
+	}
+	s.Counters.PerHour, s.Counters.OpenHolds = m.perHour(), len(m.holds)
+	s.Counters.Bins = slices.Clone(m.counters.Bins)
+	s.Standing = m.standing()
+	if m.stop != nil {
+		s.Stops = append(s.Stops, *m.stop)
+	}
+	for i, n := range m.nests {
+		s.Nests[i] = m.view(n)
+		s.Closed = s.Closed && n.step == Ended
+		if n.stop != nil {
+			s.Stops = append(s.Stops, *n.stop)
+		} else if n.step == Opening && n.trouble != nil {
+			s.Stops = append(s.Stops, Stop{Nest: i, Code: n.trouble.Code, Args: n.trouble.Args, Since: n.trouble.At})
+		}
+	}
+	return s
+}
+
+func (m *Machine) view(n *nest) NestView {
+	v := NestView{
+		Name: n.sheet.Name, Step: n.step, Label: n.label, Serial: n.serial, Purpose: n.purpose, UnitID: n.unit.UnitID, Attempt: n.att.number,
+		Done: n.shotsDone, Total: n.shotsTotal, Waiting: m.waiting(n), Remaining: m.remaining(n),
+	}
+	if n.att.intent != nil {
+		v.Try = n.att.tries + 1
+	}
+	if n.trouble != nil {
+		t := *n.trouble
+		v.Trouble = &t
+	}
+	if n.verdict != nil && (n.step == Showing || n.step == Rejecting) {
+		d := *n.verdict
+		v.Verdict = &d
+	}
+	return v
+}

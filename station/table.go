@@ -78,12 +78,3 @@ var table = [steps]row{
 	Stopped:   {answer: kStored, done: (*Machine).stopStored, fail: (*Machine).storeTrouble, leave: (*Machine).leaveStopped},
 	Ended:     {answer: kNone},
 }
-
-// machineStep says in which steps the station works by itself; how long they
-// take is learned for the time remaining.
-var machineStep = [steps]bool{
-	Greeting: true, Reading: true, Recalling: true, Intending: true, Voiding: true, Emptying: true, EmptyCapture: true,
-	EmptyEstimate: true, Moving: true, TargetCapture: true, RangesCapture: true, TargetEstimate: true,
-	WriteIntending: true, Writing: true, ReadingBack: true, VerifyCapture: true, VerifyEstimate: true, Saving: true,
-	Recording: true, Releasing: true, Changing: true,
-}

@@ -15,6 +15,12 @@ type openLabel struct {
 	files        *Files // in force at the scan
 }
 
+// parseLabel reads the serial off a scan.
+func (f *Files) parseLabel(text string) (serial string, err error) {
+	l, err := f.Product.Label.Rules.Parse(text)
+	return l.Serial, err
+}
+
 // twiceWithin is how long a second scan of the same label counts as a slip of
 // the trigger.
 const twiceWithin = 2 * time.Second
@@ -48,6 +54,19 @@ func (m *Machine) scan(nest int, text string) {
 		return
 	}
 	m.openScan(text, serial)
+}
+
+// refuseLabel says why a scan is no label of ours: first whether the keyboard
+// is at fault, which the eyes on the label cannot see.
+func (m *Machine) refuseLabel(text string, err error) {
+	code, a := RefusedLabel, Args{Label: text, Detail: err.Error()}
+	if k, known := m.files.Product.Label.Rules.Keyboard(text); known {
+		code, a.Detail = RefusedCapsLock, ""
+		if k.Layout != "" {
+			code, a.Detail = RefusedLayout, k.Layout
+		}
+	}
+	m.announce(NoNest, code, a)
 }
 
 // nestLabel finds the nest whose own label says text.
@@ -197,10 +216,4 @@ func (m *Machine) seatedSays(n *nest) {
 	o := m.open
 	m.open = openLabel{}
 	m.expect(n, o)
-}
-
-// confirmed: the operator wants a unit that has passed to run again.
-func (m *Machine) confirmed(n *nest) {
-	m.rest(n)
-	m.admit(n)
 }

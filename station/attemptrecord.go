@@ -2,7 +2,6 @@ package station
 
 import (
 	"maps"
-	"math"
 	"slices"
 	"strings"
 
@@ -125,50 +124,33 @@ func judgementRecord(j limits.Judgement, f *limits.File) record.Judgement {
 	return r
 }
 
-// estimateNow does the work of an estimation job.
-func estimateNow(j Job) Fact {
-	switch j := j.(type) {
-	case EstimateEmpty:
-		if j.Histogram != nil {
-			l, err := j.By.Empty(*j.Histogram)
-			return EmptyEstimated{failureOf(err), l}
-		}
-		l, err := j.By.EmptySummary(*j.Summary)
-		return EmptyEstimated{failureOf(err), l}
-	case EstimateTarget:
-		f := TargetEstimated{}
-		var err error
-		if j.Histogram != nil {
-			f.Offsets, err = j.By.Target(j.Leakage, *j.Histogram, j.Reference, j.Summary)
-		} else {
-			f.Offsets, err = j.By.TargetSummary(j.Leakage, *j.Summary, j.Reference)
-		}
-		if err != nil {
-			return TargetEstimated{Failure: failureOf(err)}
-		}
-		f.Constants = j.By.Constants(j.Leakage, f.Offsets)
-		if s := j.By.Setup(); len(s.WorkingMM) > 0 {
-			f.ProjectionMM = worstZones(j.By.Project(f.Constants, j.Leakage, f.Offsets, s.LeakageChangeStated, s.WorkingMM))
-		}
-		return f
-	case EstimateVerify:
-		v, err := j.By.Verify(j.Constants, j.Histogram, j.Summary, j.Reference, j.Offsets)
-		return VerifyEstimated{failureOf(err), v}
-	}
-	return failed(j, Failure{Broke, "not an estimation"})
+func (m *Machine) saved(n *nest, f Fact) {
+	n.att.refs = f.(Saved).Refs
+	m.putOnRecord(n)
 }
 
-// worstZones gives, per distance, the error of the largest magnitude; NaN
-// where no zone has one.
-func worstZones(perDistance [][]float64) []float64 {
-	out := make([]float64, len(perDistance))
-	for i, zones := range perDistance {
-		out[i] = math.NaN()
-		for _, v := range zones {
-			if !math.IsNaN(v) && !(math.Abs(v) <= math.Abs(out[i])) {
-				out[i] = v
-			}
-		}
+func (m *Machine) putOnRecord(n *nest) {
+	m.enter(n, Recording)
+	m.ask(n, Append{Body: m.attemptRecord(n)})
+}
+
+// recorded: the result is durable. Only now may anybody be told, and only
+// now may the unit be marked.
+func (m *Machine) recorded(n *nest, f Fact) {
+	n.att.record = f.(Stored).Ref
+	n.att.result.Outcome = string(n.outcome())
+	m.count(n)
+	m.noteHold(n.purpose, n.serial, Disposition(n.att.result.Disposition))
+	m.noteCheck(n.purpose, n.outcome(), m.now)
+	delete(m.unseen, n.serial)
+	v := m.verdictNow(n)
+	n.verdict = &v
+	switch {
+	case v.Released() && n.purpose == Production:
+		m.mark(n)
+	case len(n.queue) > 0:
+		m.change(n, func() { m.show(n) })
+	default:
+		m.show(n)
 	}
-	return out
 }

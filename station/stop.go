@@ -1,8 +1,18 @@
 package station
 
 import (
+	"time"
+
 	"example.org/panecal/store/record"
 )
+
+// Stop says that a nest, or with NoNest the station, may not run.
+type Stop struct {
+	Nest  int
+	Code  Code
+	Args  Args
+	Since time.Time
+}
 
 // stopNest stops the nest now; the unit in it, if any, has not begun.
 func (m *Machine) stopNest(n *nest, c Code, a Args) {
@@ -101,26 +111,5 @@ func (m *Machine) storeTrouble(n *nest, f Failure) {
 func (m *Machine) leaveStopped(n *nest) {
 	if n.awaits == 0 {
 		m.end(n)
-	}
-}
-
-// crashed: what serves the nest failed inside the program. An attempt is
-// ended on record, with the emitter off; then the nest is stopped.
-func (m *Machine) crashed(n *nest, r *row, why string) {
-	stop := &Stop{Nest: n.index, Code: StopWorker, Args: Args{Nest: n.sheet.Name, Detail: why}, Since: m.now}
-	switch {
-	case n.step == Ended || n.step == Stopped:
-		m.ignore(n.index, "the nest does not run")
-	case r.attempt:
-		n.stop = stop
-		m.broken(n, BrokenInternal, why)
-	case r.answer == kStored || r.answer == kSaved || n.step == Halting || n.step == Releasing ||
-		n.step == Showing || n.step == Turned || n.step == Rejecting:
-		// A record is under way or to be read, or a unit on its way to its
-		// box; the nest stops after that.
-		n.stop = stop
-	default:
-		n.stop = stop
-		m.halt(n, func() { m.enterStopped(n) })
 	}
 }

@@ -1,96 +1,19 @@
 package station
 
 import (
-	"math"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
 )
 
-var nan = math.NaN()
-
-func itoa(i int) string { return strconv.Itoa(i) }
-
-func abs(x float64) float64 { return math.Abs(x) }
-
-// Snapshot is what may be shown now.
-func (m *Machine) Snapshot() Snapshot {
-	s := Snapshot{
-		At: m.now, Station: m.cfg.Station, Operator: m.crew.Operator, Order: m.crew.WorkOrder, Purpose: m.cfg.Purpose,
-		Product: m.files.Product.Name, Signed: m.files.Signed(),
-		Hands: m.hands(), Label: m.open.text, Nests: make([]NestView, len(m.nests)), Counters: m.counters,
-		Messages: slices.Clone(m.messages), Closing: m.closing, Closed: m.closing,
-	}
-	s.Counters.PerHour, s.Counters.OpenHolds = m.perHour(), len(m.holds)
-	s.Counters.Bins = slices.Clone(m.counters.Bins)
-	s.Standing = m.standing()
-	if m.stop != nil {
-		s.Stops = append(s.Stops, *m.stop)
-	}
-	for i, n := range m.nests {
-		s.Nests[i] = m.view(n)
-		s.Closed = s.Closed && n.step == Ended
-		if n.stop != nil {
-			s.Stops = append(s.Stops, *n.stop)
-		} else if n.step == Opening && n.trouble != nil {
-			s.Stops = append(s.Stops, Stop{Nest: i, Code: n.trouble.Code, Args: n.trouble.Args, Since: n.trouble.At})
-		}
-	}
-	return s
-}
-
-func (m *Machine) view(n *nest) NestView {
-	v := NestView{
-		Name: n.sheet.Name, Step: n.step, Label: n.label, Serial: n.serial, Purpose: n.purpose, UnitID: n.unit.UnitID, Attempt: n.att.number,
-		Done: n.shotsDone, Total: n.shotsTotal, Waiting: m.waiting(n), Remaining: m.remaining(n),
-	}
-	if n.att.intent != nil {
-		v.Try = n.att.tries + 1
-	}
-	if n.trouble != nil {
-		t := *n.trouble
-		v.Trouble = &t
-	}
-	if n.verdict != nil && (n.step == Showing || n.step == Rejecting) {
-		d := *n.verdict
-		v.Verdict = &d
-	}
-	return v
-}
-
-// The steps between two times that the hands are needed.
-var (
-	untilTarget  = []Step{Greeting, Reading, Recalling, Intending, Voiding, EmptyCapture, EmptyEstimate}
-	untilVerdict = []Step{TargetCapture, RangesCapture, TargetEstimate, WriteIntending, Writing, ReadingBack, VerifyCapture,
-		VerifyEstimate, Saving, Recording, Releasing}
-)
-
-// remaining adds up what the steps that are left took lately.
-func (m *Machine) remaining(n *nest) time.Duration {
-	const unknown = -time.Second
-	if !machineStep[n.step] {
-		return unknown
-	}
-	stretches := [][]Step{untilTarget, untilVerdict}
-	if m.cfg.Fixture {
-		stretches = [][]Step{append(slices.Concat(untilTarget, []Step{Emptying, Moving}), untilVerdict...)}
-	}
-	for _, stretch := range stretches {
-		at := slices.Index(stretch, n.step)
-		if at < 0 {
-			continue
-		}
-		if _, known := m.pace[n.step]; !known {
-			return unknown
-		}
-		left := max(0, m.pace[n.step]-m.now.Sub(n.since))
-		for _, s := range stretch[at+1:] {
-			left += m.pace[s]
-		}
-		return left
-	}
-	return unknown
+// Hands is the one thing the operator's hands do now: a code of [Codes] with
+// what its sentence names. Nest is the index of the nest it speaks of, or
+// NoNest.
+type Hands struct {
+	Nest int
+	Code Code
+	Args Args
 }
 
 // hands picks the one thing to do now. A unit in the hand comes first, then
@@ -194,7 +117,7 @@ func (m *Machine) handsFor(n *nest) Code {
 func (m *Machine) handsArgs(n *nest) Args {
 	a := Args{Nest: n.sheet.Name, Label: n.label}
 	if n.verdict != nil {
-		a.Bin = itoa(n.verdict.HardBin)
+		a.Bin = strconv.Itoa(n.verdict.HardBin)
 	}
 	return a
 }

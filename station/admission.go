@@ -1,0 +1,184 @@
+package station
+
+import (
+	"fmt"
+
+	"example.org/panecal/protocol"
+	"example.org/panecal/station/estimate"
+	"example.org/panecal/store/record"
+)
+
+// greet meets a unit whose label is known: is it what the station is set up
+// for?
+func (m *Machine) greet(n *nest, id protocol.Identity) {
+	m.rest(n)
+	n.unit, n.quiet, n.trouble = id, 0, nil
+	m.begin(n)
+	if due := n.sheet.Due; !due.IsZero() && m.now.After(due) {
+		m.stopNest(n, StopDue, Args{Detail: due.Format("2006-01-02")})
+		return
+	}
+	if code, a := n.files.mismatch(id); code != "" {
+		m.refuse(n, code, a)
+		return
+	}
+	m.enter(n, Greeting)
+	m.ask(n, Report{})
+}
+
+// reported: the unit is well, as far as it can tell.
+func (m *Machine) reported(n *nest, f Fact) {
+	s := f.(Reported).Status
+	n.att.tempCel = float64(s.TempMilliCel) / 1000
+	// Constants that are no whole block are what the station mends.
+	if faults := s.Faults &^ protocol.FaultConstants; faults != 0 {
+		m.refuse(n, RefusedUnitFault, Args{Detail: fmt.Sprintf("%#x", faults)})
+		return
+	}
+	m.enter(n, Reading)
+	m.ask(n, ReadBlock{})
+}
+
+// read: the block found in the unit is known.
+func (m *Machine) read(n *nest, f Fact) {
+	n.att.found = f.(BlockRead).Raw
+	m.enter(n, Recalling)
+	m.ask(n, Recall{Serial: n.serial, UnitID: n.unit.UnitID})
+}
+
+// earlyTries is how often a unit may say who it is and then fall silent.
+const earlyTries = 3
+
+// early is trouble before the attempt began: nothing has been done to the
+// unit, so it gets its time to answer again.
+func (m *Machine) early(n *nest, f Failure) {
+	switch {
+	case f.Trouble == Broke:
+		m.lostPort(n, f)
+	case f.Trouble == Denied:
+		m.refuse(n, BrokenRefused, Args{Detail: f.Why})
+	case n.early+1 >= earlyTries:
+		m.noAnswer(n)
+	default:
+		n.early++
+		m.rest(n)
+		m.enter(n, Expected)
+		m.sleep(n, probeEvery)
+	}
+}
+
+// recalled decides, from all that is known of label and unit, whether an
+// attempt may begin.
+func (m *Machine) recalled(n *nest, f Fact) {
+	if m.closing {
+		m.end(n)
+		return
+	}
+	h := newHistory(f.(Recalled), n.serial, n.unit.UnitID, n.purpose)
+	n.att.number = h.judged + 1
+	tie := n.files.tie(n.serial, n.unit)
+	n.att.tie, n.att.confirmed = tie.how, tie.confirmed
+	if n.mute {
+		m.intend(n)
+		return
+	}
+	if tie.unlisted {
+		m.refuse(n, RefusedUnlisted, Args{})
+		return
+	}
+	if tie.wrong || len(h.conflicts) > 0 {
+		m.contradiction(n, h, tie)
+		return
+	}
+	if h.unfinished {
+		m.announce(n.index, NoticeUnfinished, Args{Nest: n.sheet.Name, Label: n.label})
+	}
+	if n.inForce() != nil && !writes(n.purpose) && n.files.Product.Setup.Ranging != estimate.RangingMean {
+		m.refuse(n, RefusedShape, Args{Detail: "it cannot range without its constants, and they cannot be added back"})
+		return
+	}
+	if !counted(n.purpose) {
+		m.admit(n)
+		return
+	}
+	most := n.files.Product.Retest.MaxAttempts
+	switch e, unseen := m.unseen[n.serial]; {
+	case h.resolvable(n.att.found):
+		m.resolve(n, h)
+	case unseen && mayShow(e, h.dispositionOf(e), n.att.found):
+		m.again(n, e, h.dispositionOf(e))
+	case h.released(n.att.found) && !n.files.Product.Retest.AfterPass:
+		m.refuse(n, RefusedPassed, Args{})
+	case most > 0 && h.judged >= most:
+		m.refuse(n, RefusedCap, Args{Detail: fmt.Sprint(most)})
+	case h.released(n.att.found):
+		m.enter(n, Confirming)
+		m.sleep(n, probeEvery)
+	default:
+		m.admit(n)
+	}
+}
+
+// admit lets the unit begin, if the gate agrees.
+func (m *Machine) admit(n *nest) {
+	if m.cfg.Gate {
+		m.enter(n, Asking)
+		m.ask(n, Ask{Serial: n.serial, UnitID: n.unit.UnitID})
+		return
+	}
+	m.intend(n)
+}
+
+func (m *Machine) allowed(n *nest, _ Fact) { m.intend(n) }
+
+func (m *Machine) notAllowed(n *nest, f Failure) { m.refuse(n, RefusedGate, Args{Detail: f.Why}) }
+
+// stillConfirming watches a unit whose rerun nobody has confirmed yet. What
+// is confirmed is this unit, and no other that has taken its place.
+func (m *Machine) stillConfirming(n *nest, f Fact) {
+	if f.(Identified).Identity.UnitID != n.unit.UnitID {
+		n.quiet = 0
+		m.left(n)
+		return
+	}
+	n.quiet = 0
+	m.sleep(n, probeEvery)
+}
+
+// confirmed: the operator wants a unit that has passed to run again.
+func (m *Machine) confirmed(n *nest) {
+	m.rest(n)
+	m.admit(n)
+}
+
+// intend makes the attempt's intent durable before anything is done to the
+// unit.
+func (m *Machine) intend(n *nest) {
+	m.rest(n)
+	m.enter(n, Intending)
+	m.ask(n, Append{Body: &record.AttemptIntent{Run: m.run(n), BlockFound: n.att.found}})
+}
+
+// intended: the attempt has begun.
+func (m *Machine) intended(n *nest, f Fact) {
+	ref := f.(Stored).Ref
+	n.att.intent = &ref
+	block, err := protocol.ParseBlock(n.att.found)
+	switch {
+	case m.closing:
+		m.broken(n, BrokenShutdown, m.closeWhy)
+	case n.mute:
+		n.att.code = FailedNoAnswer
+		m.finish(n)
+	case writes(n.purpose) && len(n.att.found) > 0 && (err != nil || block.State != protocol.Voided):
+		m.enter(n, Voiding)
+		m.ask(n, Void{})
+	default:
+		m.beginEmpty(n)
+	}
+}
+
+func (m *Machine) voided(n *nest, _ Fact) {
+	n.att.state = protocol.Voided.String()
+	m.beginEmpty(n)
+}

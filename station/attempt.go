@@ -1,0 +1,87 @@
+package station
+
+import (
+	"maps"
+	"math"
+	"time"
+
+	"example.org/panecal/limits"
+	"example.org/panecal/limits/quantity"
+	"example.org/panecal/protocol"
+	"example.org/panecal/station/estimate"
+	"example.org/panecal/store/record"
+)
+
+// attempt is what one attempt has brought so far.
+type attempt struct {
+	number    int
+	began     time.Time
+	crew      Crew // as it was when the attempt began
+	confirmed bool // the label is confirmed by unit or list
+	tie       string
+	intent    *record.Ref
+	found     []byte // block found in the unit
+	stages    []record.Stage
+	captures  []*record.Capture
+	refs      []record.CaptureRef
+	wire      record.Wire
+	problems  []record.Problem
+	faults    []estimate.Fault
+	tempCel   float64 // NaN: not known
+
+	tries  int        // captures of the kind in hand, bad ones
+	scene  scene      // what the field looked like
+	dark   scene      // what it looked like without a target
+	looks  sceneWatch // watching it change
+	target *protocol.Capture
+
+	unitRanges *estimate.Summary // as the unit itself ranges, compensation off
+
+	leakage      *estimate.Leakage
+	offsets      *estimate.Offsets
+	verification *estimate.Verification
+	constants    estimate.Constants
+	projection   []float64
+	quantities   quantity.Set
+
+	paused    string // why nothing ran between capture and write, "" if all ran
+	addedBack []byte // block whose effect on the captures was undone
+
+	block       *protocol.Block // as written
+	written     []byte
+	readBack    []byte
+	state       string // of the constants, as last confirmed
+	writeIntent *record.Ref
+
+	code   Code // why the attempt ends; "" while nothing speaks against it
+	detail string
+	other  string
+	result limits.Judgement
+	record record.Ref
+}
+
+// begin starts the account of an attempt.
+func (m *Machine) begin(n *nest) {
+	n.att = attempt{began: m.now, crew: m.crew, tempCel: math.NaN(), quantities: quantity.Set{}}
+	if n.next != nil && n.files != n.next {
+		n.files, n.stood = n.next, scene{}
+		m.announce(n.index, NoticeFiles, Args{Nest: n.sheet.Name})
+	}
+	n.sheet = n.files.Sheet.Nests[n.index]
+}
+
+func (n *nest) putQuantities(s quantity.Set) {
+	if n.att.quantities == nil {
+		n.att.quantities = quantity.Set{}
+	}
+	maps.Copy(n.att.quantities, s)
+}
+
+func (n *nest) problem(at time.Time, c Code, chain string) {
+	n.att.problems = append(n.att.problems, record.Problem{Code: string(c), Step: n.step.String(), Chain: chain, Time: at})
+}
+
+func addWire(a, b record.Wire) record.Wire {
+	return record.Wire{Requests: a.Requests + b.Requests, Retries: a.Retries + b.Retries, BadPackets: a.BadPackets + b.BadPackets,
+		Dropped: a.Dropped + b.Dropped, BytesOut: a.BytesOut + b.BytesOut, BytesIn: a.BytesIn + b.BytesIn}
+}

@@ -1,0 +1,65 @@
+package station
+
+import (
+	"slices"
+	"strconv"
+	"time"
+)
+
+// purposeOf is what a unit runs for: where units are made, a check unit is one
+// by its label.
+func (m *Machine) purposeOf(serial string) Purpose {
+	if m.cfg.Purpose == Production && slices.Contains(m.cfg.CheckUnits, serial) {
+		return Check
+	}
+	return m.cfg.Purpose
+}
+
+// noteCheck keeps the time of the last check unit that passed.
+func (m *Machine) noteCheck(p Purpose, o Outcome, at time.Time) {
+	if p == Check && o == Passed && at.After(m.checked) {
+		m.checked = at
+	}
+}
+
+// dueSoon is the part of the time between two check units in which the next
+// one is called due.
+const dueSoon = 8
+
+// standing says what is to be known until it no longer holds: a check unit
+// that is due. A station that never saw one is due from its start.
+func (m *Machine) standing() []Message {
+	if m.cfg.CheckEvery <= 0 || !counted(m.cfg.Purpose) || !m.started {
+		return nil
+	}
+	due := m.began
+	if !m.checked.IsZero() {
+		due = m.checked.Add(m.cfg.CheckEvery)
+	}
+	a := Args{Detail: due.In(m.now.Location()).Format("15:04")}
+	switch {
+	case m.now.After(due):
+		return []Message{{At: due, Nest: NoNest, Code: NoticeCheckOver, Args: a}}
+	case due.Sub(m.now) <= m.cfg.CheckEvery/dueSoon:
+		return []Message{{At: due, Nest: NoNest, Code: NoticeCheckDue, Args: a}}
+	}
+	return nil
+}
+
+// checksInARow is how many runs of check units that did not pass stop a nest:
+// one may have been a dirty window.
+const checksInARow = 2
+
+// followCheck stops a nest that a check unit does not pass in. A row ends with
+// one that passes; an aborted run says nothing.
+func (m *Machine) followCheck(n *nest) {
+	switch n.outcome() {
+	case Passed:
+		n.checkRow = 0
+	case Failed, Errored:
+		n.checkRow++
+	}
+	if n.checkRow >= checksInARow && n.stop == nil {
+		n.stop = &Stop{Nest: n.index, Code: StopCheck, Since: m.now, Args: Args{Nest: n.sheet.Name, Detail: strconv.Itoa(n.checkRow)}}
+	}
+}

@@ -1,0 +1,100 @@
+package station
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+)
+
+// Counters count the station's work since the operator signed on. Only
+// production counts.
+type Counters struct {
+	Units       int     // judged attempts, first and later
+	Passed      int     // of these
+	Failed      int     // of these
+	Held        int     // units put on hold, whatever their outcome
+	First       int     // units judged at attempt 1
+	FirstPassed int     // of these
+	OpenHolds   int     // units on hold now, as far as the newest records tell
+	Bins        []Tally // failed units by soft bin, most first
+	PerHour     float64 // units over the last hour (or since the first, if later); NaN while that says nothing
+}
+
+// Tally counts the units of one soft bin.
+type Tally struct {
+	SoftBin int
+	Name    string
+	Units   int
+}
+
+// FirstPassYield is FirstPassed over First, and false before the first unit.
+func (c Counters) FirstPassYield() (float64, bool) {
+	if c.First == 0 {
+		return 0, false
+	}
+	return float64(c.FirstPassed) / float64(c.First), true
+}
+
+// tally counts a failed unit.
+func (c *Counters) tally(bin int, name string) {
+	i := slices.IndexFunc(c.Bins, func(t Tally) bool { return t.SoftBin == bin })
+	if i < 0 {
+		i = len(c.Bins)
+		c.Bins = append(c.Bins, Tally{SoftBin: bin, Name: name})
+	}
+	c.Bins[i].Units++
+	slices.SortStableFunc(c.Bins, func(a, b Tally) int { return cmp.Compare(b.Units, a.Units) })
+}
+
+// count enters the attempt into the figures.
+func (m *Machine) count(n *nest) {
+	r := &n.att.result
+	if Disposition(r.Disposition) == Hold {
+		m.counters.Held++
+	}
+	if !counted(n.purpose) || n.outcome() != Passed && n.outcome() != Failed {
+		return
+	}
+	c := &m.counters
+	c.Units++
+	if n.outcome() == Passed {
+		c.Passed++
+	} else {
+		c.Failed++
+		c.tally(r.SoftBin, r.SoftName)
+	}
+	if n.att.number == 1 {
+		c.First++
+		if n.outcome() == Passed {
+			c.FirstPassed++
+		}
+	}
+	m.judged = append(m.judged, m.now)
+}
+
+// noteHold keeps account of what is on hold. Check units and studies are never
+// anywhere else than with who runs them.
+func (m *Machine) noteHold(p Purpose, serial string, d Disposition) {
+	switch {
+	case p == Check || p == Study || serial == "":
+	case d == Hold:
+		m.holds[serial] = true
+	default:
+		delete(m.holds, serial)
+	}
+}
+
+// perHour is the rate over the last hour, or since the first unit in it. A few
+// units in a few minutes say nothing about an hour.
+func (m *Machine) perHour() float64 {
+	const units, minutes = 5, 10
+	if len(m.judged) < 2 {
+		return math.NaN()
+	}
+	span := m.judged[len(m.judged)-1].Sub(m.judged[0])
+	if span <= 0 || len(m.judged) < units && span < minutes*time.Minute {
+		return math.NaN()
+	}
+	return float64(len(m.judged)-1) / span.Hours()
+}

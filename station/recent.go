@@ -1,0 +1,64 @@
+package station
+
+import (
+	"maps"
+
+	"example.org/panecal/store/record"
+)
+
+// remember finds, in the newest part of the log, stops that are in force and
+// results that nobody may have seen: in the run of the program that made
+// them, nothing came after them from their nest and nobody signed off, and
+// their unit has not run since.
+func (m *Machine) remember(recent []record.Entry) {
+	last := map[string]record.Entry{} // by nest, of one run of the program
+	stops := map[record.Ref]record.Entry{}
+	var order []record.Ref
+	for _, e := range recent {
+		switch b := e.Body.(type) {
+		case *record.Attempt:
+			last[b.Run.Nest] = e
+			delete(m.unseen, b.Run.Serial)
+			m.noteHold(b.Run.Purpose, b.Run.Serial, b.Judgement.Disposition)
+			m.noteCheck(b.Run.Purpose, b.Outcome, e.Time)
+		case *record.DispositionChange:
+			m.noteHold(Production, b.Serial, b.To)
+		case *record.AttemptIntent:
+			delete(last, b.Run.Nest)
+			maps.DeleteFunc(last, func(_ string, e record.Entry) bool { return e.Body.(*record.Attempt).Run.Serial == b.Run.Serial })
+			delete(m.unseen, b.Run.Serial)
+		case *record.Refusal:
+			delete(last, b.Nest)
+		case *record.SignOn:
+			if !b.Off {
+				m.keepUnseen(last)
+			}
+			clear(last)
+		case *record.Stop:
+			stops[e.Ref] = e
+			order = append(order, e.Ref)
+		case *record.StopLifted:
+			delete(stops, b.Stop)
+		}
+	}
+	m.keepUnseen(last)
+	for _, ref := range order {
+		e, open := stops[ref]
+		if !open {
+			continue
+		}
+		n := m.nests[0]
+		for _, other := range m.nests {
+			if other.sheet.Name == e.Body.(*record.Stop).Nest {
+				n = other
+			}
+		}
+		n.lifts = append(n.lifts, e)
+	}
+}
+
+func (m *Machine) keepUnseen(last map[string]record.Entry) {
+	for _, e := range last {
+		m.unseen[e.Body.(*record.Attempt).Run.Serial] = e
+	}
+}

@@ -1,0 +1,91 @@
+package station
+
+import (
+	"strconv"
+
+	"example.org/panecal/protocol"
+	"example.org/panecal/store/record"
+)
+
+// show tells the verdict. Everything it says is on record.
+func (m *Machine) show(n *nest) {
+	m.rest(n)
+	n.trouble = nil
+	m.enter(n, Showing)
+	m.emit(n.index, 0, Show{Verdict: *n.verdict})
+	if m.cfg.Gate {
+		m.emit(n.index, 0, Tell{Verdict: *n.verdict})
+	}
+	m.followUp(n)
+	if m.closing {
+		m.end(n)
+		return
+	}
+	m.probe(n)
+}
+
+// again shows a result that nobody may have seen, instead of a new attempt.
+func (m *Machine) again(n *nest, e record.Entry, at Disposition) {
+	m.announce(n.index, NoticeAgain, Args{Nest: n.sheet.Name, Label: n.label})
+	m.recallVerdict(n, e, at)
+	m.show(n)
+}
+
+// mayShow reports whether a result that nobody has seen still holds for the
+// unit: one that passed must bear what was released.
+func mayShow(e record.Entry, at Disposition, found []byte) bool {
+	a := e.Body.(*record.Attempt)
+	return a.Outcome != Passed || at != Release || bears(found, a)
+}
+
+// showAgain: the unit that is still there is the one whose result nobody may
+// have seen before the station was started.
+func (m *Machine) showAgain(n *nest, id protocol.Identity) bool {
+	for serial, e := range m.unseen {
+		a := e.Body.(*record.Attempt)
+		if id.UnitID == "" || a.Run.UnitID != id.UnitID || a.Run.Nest != n.sheet.Name {
+			continue
+		}
+		n.unit = id
+		m.expect(n, openLabel{text: a.Run.Label, serial: serial, files: m.files})
+		return true
+	}
+	return false
+}
+
+// recallVerdict makes a recorded result the nest's verdict.
+func (m *Machine) recallVerdict(n *nest, e record.Entry, at Disposition) {
+	a := e.Body.(*record.Attempt)
+	n.att.record, n.att.number = e.Ref, a.Run.AttemptNo
+	code, detail := NoticePassed, ""
+	if k := len(a.Problems); k > 0 && a.Outcome != Passed {
+		code, detail = Code(a.Problems[k-1].Code), a.Problems[k-1].Chain
+	}
+	n.verdict = &Verdict{Schema: VerdictSchema, Serial: a.Run.Serial, Outcome: a.Outcome, SoftBin: a.Judgement.SoftBin,
+		SoftName: a.Judgement.SoftName, HardBin: a.Judgement.HardBin, Disposition: at, Sequence: e.Ref.Sequence,
+		Generation: e.Ref.Generation, Station: e.Ref.Station, Nest: n.sheet.Name, Purpose: a.Run.Purpose,
+		Attempt: a.Run.AttemptNo, Code: code, Detail: detail, Other: detail, Instruction: a.Judgement.Instruction, UnitID: a.Run.UnitID,
+		Signed: a.Run.Limits.Signed && a.Run.Product.Signed && a.Run.Sheet.Signed, At: e.Time, Again: true}
+}
+
+// verdictNow makes the verdict of the attempt just recorded.
+func (m *Machine) verdictNow(n *nest) Verdict {
+	a := &n.att
+	r := a.result
+	args := Args{Nest: n.sheet.Name, Label: n.label, Bin: strconv.Itoa(r.HardBin), Detail: a.detail, Other: a.other}
+	v := Verdict{Schema: VerdictSchema, Serial: n.serial, Outcome: n.outcome(), SoftBin: r.SoftBin, SoftName: r.SoftName,
+		HardBin: r.HardBin, Disposition: Disposition(r.Disposition), Sequence: a.record.Sequence,
+		Generation: a.record.Generation, Station: a.record.Station, Nest: n.sheet.Name, Purpose: n.purpose,
+		Attempt: a.number, Code: a.code, Detail: a.detail, Instruction: r.Instruction, UnitID: n.unit.UnitID,
+		Signed: n.files.Signed(), At: m.now}
+	if a.other != "" {
+		v.Detail, v.Other = a.other, a.other
+	}
+	if n.purpose == Check && v.Outcome == Passed { // it is never anybody's product
+		v.Instruction = HandsChecked.Do(args)
+	}
+	if v.Instruction == "" {
+		v.Instruction = a.code.Do(args)
+	}
+	return v
+}

@@ -1,0 +1,86 @@
+package station
+
+import (
+	"fmt"
+	"strings"
+
+	"example.org/panecal/protocol"
+	"example.org/panecal/station/product"
+	"example.org/panecal/store/record"
+)
+
+// tie is what the product's rule says about label and unit.
+type tie struct {
+	how       string
+	confirmed bool   // the unit or the list says so
+	wrong     bool   // the unit or the list says otherwise
+	unlisted  bool   // the list does not know the label
+	belongs   string // the serial that the unit belongs to by that rule, where wrong
+	why       string
+}
+
+// tie holds a label's serial against the unit that answers.
+func (f *Files) tie(serial string, unit protocol.Identity) tie {
+	l := f.Product.Label
+	t := tie{how: l.Tie}
+	switch l.Tie {
+	case product.TieUnit:
+		t.confirmed = unit.Serial == serial
+		t.wrong = !t.confirmed
+		t.belongs = unit.Serial
+		t.why = fmt.Sprintf("the unit holds serial %q", unit.Serial)
+	case product.TieList:
+		id, listed := l.Pairs[serial]
+		t.unlisted = !listed
+		t.confirmed = listed && id == unit.UnitID
+		t.wrong = listed && !t.confirmed
+		for s, other := range l.Pairs {
+			if other == unit.UnitID {
+				t.belongs = s
+			}
+		}
+		t.why = fmt.Sprintf("the list gives unit %q", id)
+	}
+	if !t.wrong {
+		t.belongs, t.why = "", ""
+	}
+	return t
+}
+
+// warnOfTie says what cannot be found where labels are tied here.
+func (m *Machine) warnOfTie() {
+	if m.files.Product.Label.Tie == product.TieFirst {
+		m.announce(NoNest, NoticeUnconfirmed, Args{})
+	}
+}
+
+// contradiction puts this unit and every other that the contradiction names
+// on hold.
+func (m *Machine) contradiction(n *nest, h history, tie tie) {
+	n.att.code, n.att.detail = FailedLabel, tie.why
+	var others []string
+	serials := map[string]bool{n.serial: true}
+	for _, e := range h.conflicts {
+		a := e.Body.(*record.Attempt)
+		serials[a.Run.Serial] = true
+		others = append(others, describe(e))
+		ref := e.Ref
+		n.queue = append(n.queue, &record.DispositionChange{Attempt: &ref, Serial: a.Run.Serial, UnitID: a.Run.UnitID,
+			From: a.Judgement.Disposition, To: Hold, Code: string(FailedLabel), Why: "label and unit contradict each other", By: "station"})
+	}
+	if s := tie.belongs; s != "" && !serials[s] {
+		others = append(others, "label "+s)
+		n.queue = append(n.queue, &record.DispositionChange{Serial: s, UnitID: n.unit.UnitID, To: Hold,
+			Code: string(FailedLabel), Why: "its unit carries another label", By: "station"})
+	}
+	n.att.other = strings.Join(others, "; ")
+	m.finish(n)
+}
+
+// describe says where the other unit of a contradiction was seen: time, nest
+// and bin.
+func describe(e record.Entry) string {
+	a := e.Body.(*record.Attempt)
+	return fmt.Sprintf("label %s, unit %s, %s, %s, bin %d", a.Run.Label, a.Run.UnitID,
+		e.Time.UTC().Format("2006-01-02T15:04:05Z"), a.Run.Nest, a.Judgement.HardBin)
+}
