@@ -9,7 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/limits/quantity"
-	"example.org/panecal/station/estimate"
+	"example.org/panecal/station/capture"
 	"example.org/panecal/store/record"
 )
 
@@ -33,7 +33,7 @@ A malformed file is exit code 1 and names the place, as in $.empty.counts[3][7].
 				return err
 			}
 			if asJSON {
-				err = estimate.WriteAnswer(c.OutOrStdout(), answer)
+				err = answer.Write(c.OutOrStdout())
 			} else {
 				err = writeEstimate(c.OutOrStdout(), answer)
 			}
@@ -47,24 +47,24 @@ A malformed file is exit code 1 and names the place, as in $.empty.counts[3][7].
 	return c
 }
 
-func estimateFile(name string, in io.Reader) (estimate.Answer, error) {
+func estimateFile(name string, in io.Reader) (capture.Answer, error) {
 	if name != "-" {
 		f, err := os.Open(name)
 		if err != nil {
-			return estimate.Answer{}, fmt.Errorf("reading the capture file: %w", err)
+			return capture.Answer{}, fmt.Errorf("reading the capture file: %w", err)
 		}
 		defer f.Close()
 		in = f
 	}
-	capture, err := estimate.ReadCapture(in)
+	file, err := capture.Read(in)
 	if err != nil {
-		return estimate.Answer{}, fmt.Errorf("reading the capture file: %w", err)
+		return capture.Answer{}, fmt.Errorf("reading the capture file: %w", err)
 	}
-	return estimate.Run(capture)
+	return capture.Estimate(file)
 }
 
 // writeEstimate is the answer for people: the quantities, then the zones.
-func writeEstimate(w io.Writer, a estimate.Answer) error {
+func writeEstimate(w io.Writer, a capture.Answer) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	for _, f := range a.CaptureFaults {
 		fmt.Fprintf(t, "capture fault\t%s\t%s\tzones %s\n", f.Code, f.Capture, record.ZoneList(f.Zones, len(a.Zones)))

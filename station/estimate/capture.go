@@ -90,7 +90,7 @@ var ErrCapture = errors.New("capture")
 
 func (e *Estimator) checkHistogram(h Histogram) error {
 	n, nb := e.zones, e.bins
-	if h.Shots < 1 || h.Shots > maxShots {
+	if h.Shots < 1 || h.Shots > MaxShots {
 		return fmt.Errorf("%w: %d shots", ErrCapture, h.Shots)
 	}
 	if len(h.Counts) != n*nb {
@@ -122,7 +122,7 @@ func (e *Estimator) checkHistogram(h Histogram) error {
 }
 
 func (e *Estimator) checkSummary(s Summary) error {
-	if s.Shots < 1 || s.Shots > maxShots {
+	if s.Shots < 1 || s.Shots > MaxShots {
 		return fmt.Errorf("%w: %d shots", ErrCapture, s.Shots)
 	}
 	if len(s.Zones) != e.zones {
@@ -150,4 +150,4 @@ func (r Reference) check() error {
 	return nil
 }
 
-const maxShots = 1 << 50
+const MaxShots = 1 << 50

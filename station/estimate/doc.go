@@ -5,8 +5,7 @@
 // store, the error left after writing and the error to expect later.
 //
 // It does not talk to a unit, judge by limits, or know what a nest is. It is
-// pure and deterministic: no clock, no randomness, no files but the reader
-// and writer that [ReadCapture] and [WriteAnswer] are given.
+// pure and deterministic: no clock, no randomness, no files.
 //
 // Units: mm, ps, degrees (rad for slopes and directions), Cel; rates are
 // photons per shot (per bin where said), after pile-up is undone. A number
@@ -15,7 +14,7 @@
 // An [Estimator] never changes and may be used by several goroutines; results
 // belong to the caller and are never changed afterwards. Captures are not
 // kept, but for the empty one's counts, which are copied. Errors wrap
-// [ErrSetup] or [ErrCapture], or are a [FileError]; what is wrong with a field
+// [ErrSetup] or [ErrCapture]; what is wrong with a field
 // of view, a target or a unit is no error but a [Fault] or a flag.
 //
 // # Model

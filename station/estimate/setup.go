@@ -136,12 +136,12 @@ func (s Setup) validate() error {
 	}
 	n := s.Grid.Zones()
 	switch {
-	case s.Grid.Rows < 1 || s.Grid.Cols < 1 || n > maxZones:
+	case s.Grid.Rows < 1 || s.Grid.Cols < 1 || n > MaxZones:
 		return fail("grid of %d x %d zones", s.Grid.Rows, s.Grid.Cols)
 	case len(s.Grid.Ux) != n || len(s.Grid.Uy) != n:
 		return fail("%d zones with %d and %d directions", n, len(s.Grid.Ux), len(s.Grid.Uy))
-	case s.Bins < 4 || s.Bins > maxBins:
-		return fail("%d bins, want 4 to %d", s.Bins, maxBins)
+	case s.Bins < 4 || s.Bins > MaxBins:
+		return fail("%d bins, want 4 to %d", s.Bins, MaxBins)
 	case !(s.BinPS >= 1e-3 && s.BinPS <= mostPS && math.Abs(s.FirstBinPS) <= mostPS):
 		return fail("bins of %g ps from %g ps", s.BinPS, s.FirstBinPS)
 	case !finite(s.LeakageWindowPS[0], s.LeakageWindowPS[1]) || s.LeakageWindowPS[0] >= s.LeakageWindowPS[1]:
@@ -204,8 +204,8 @@ func (s Setup) withDefaults() Setup {
 }
 
 const (
-	maxZones = 1 << 14
-	maxBins  = 1 << 14
+	MaxZones = 1 << 14
+	MaxBins  = 1 << 14
 	mostPS   = 1e9 // a millisecond: no axis goes further
 )
 

@@ -1,4 +1,4 @@
-package estimate_test
+package capture_test
 
 import (
 	"bytes"
@@ -6,26 +6,52 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"math/rand/v2"
 	"strings"
 	"testing"
 
 	"example.org/panecal/limits/quantity"
+	"example.org/panecal/station/capture"
 	"example.org/panecal/station/estimate"
 )
 
-// captureFile is a small valid capture file: 2 x 2 zones of 40 bins.
+// The sample unit: 2 x 2 zones of 40 bins, a normal pulse of 350 ps, leakage at
+// 3 mm, a target at 500 mm seen 2 mm too far. Its counts are expectations
+// rounded, so that nothing is drawn.
+const (
+	halfC   = 0.299792458 / 2 // mm/ps
+	pulseSD = 350.0
+	binPS   = 250.0
+	firstPS = -1500.0
+)
+
+var directions = [][]float64{{-0.04, 0.04, -0.04, 0.04}, {-0.04, -0.04, 0.04, 0.04}}
+
+func sec(z int) float64 {
+	return math.Sqrt(1 + directions[0][z]*directions[0][z] + directions[1][z]*directions[1][z])
+}
+
+// pulse is what a return of delay tau puts into bin b.
+func pulse(b int, tau float64) float64 {
+	at := func(x float64) float64 { return math.Erf((x-tau)/pulseSD/math.Sqrt2) / 2 }
+	x := firstPS + float64(b)*binPS
+	return at(x+binPS) - at(x)
+}
+
+// captureFile is a small valid capture file of it.
 func captureFile(t testing.TB) map[string]any {
 	t.Helper()
-	s := hopper(2, 2)
-	s.Bins = 40
-	g := newSource(s, rand.New(rand.NewPCG(1, 9)))
 	empty, target := make([][]uint32, 4), make([][]uint32, 4)
 	for z := range 4 {
-		empty[z], target[z] = make([]uint32, 40), make([]uint32, 40)
-		g.rates(truth{leak: 0.01, leakTau: 20, ambient: 1e-4, ambientTarget: 1e-4, signal: 0.02, tau: (500*sec(s, z) + 2) / halfC})
-		g.draw(g.ratesE, 400_000, empty[z])
-		g.draw(g.ratesT, 100_000, target[z])
+		for b := range 40 {
+			rate := 1e-4 + 0.01*pulse(b, 20)
+			empty[z] = append(empty[z], uint32(math.Round(400_000*rate)))
+			rate += 0.02 * pulse(b, (500*sec(z)+2)/halfC)
+			target[z] = append(target[z], uint32(math.Round(100_000*rate)))
+		}
+	}
+	var density []float64
+	for x := -4 * pulseSD; x <= 4*pulseSD; x += 25 {
+		density = append(density, math.Exp(-x*x/2/pulseSD/pulseSD))
 	}
 	var frames [2][4]uint32
 	for z, row := range target {
@@ -36,9 +62,9 @@ func captureFile(t testing.TB) map[string]any {
 	}
 	raw, err := json.Marshal(map[string]any{
 		"schema": "panecal.capture/1", "remark": "unknown keys are ignored",
-		"grid": map[string]any{"rows": 2, "cols": 2, "ux": s.Grid.Ux, "uy": s.Grid.Uy},
-		"bins": 40, "bin_ps": 250, "first_bin_ps": -1500, "pileup": "none", "leakage_window_ps": []float64{-1500, 2500},
-		"pulse":  map[string]any{"start_ps": s.Pulse.StartPS, "step_ps": s.Pulse.StepPS, "density": s.Pulse.Density},
+		"grid": map[string]any{"rows": 2, "cols": 2, "ux": directions[0], "uy": directions[1]},
+		"bins": 40, "bin_ps": binPS, "first_bin_ps": firstPS, "pileup": "none", "leakage_window_ps": []float64{-1500, 2500},
+		"pulse":  map[string]any{"start_ps": -4 * pulseSD, "step_ps": 25, "density": density},
 		"empty":  map[string]any{"shots": 400000, "counts": empty},
 		"target": map[string]any{"shots": 100000, "counts": target, "frame_totals": frames, "distance_mm": 500.0, "distance_u_mm": 0.15, "leakage_change_u": 0.02},
 	})
@@ -52,13 +78,13 @@ func captureFile(t testing.TB) map[string]any {
 	return m
 }
 
-func readMap(t testing.TB, m map[string]any) (estimate.CaptureFile, error) {
+func readMap(t testing.TB, m map[string]any) (capture.File, error) {
 	t.Helper()
 	raw, err := json.Marshal(m)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return estimate.ReadCapture(bytes.NewReader(raw))
+	return capture.Read(bytes.NewReader(raw))
 }
 
 // at walks to a place in decoded JSON.
@@ -72,6 +98,13 @@ func at(m any, path ...any) any {
 		}
 	}
 	return m
+}
+
+func near(t *testing.T, what string, got, want, tol float64) {
+	t.Helper()
+	if math.Abs(got-want) > tol {
+		t.Errorf("%s is %g, want %g", what, got, want)
+	}
 }
 
 func TestMalformedCaptureNamesThePlace(t *testing.T) {
@@ -114,7 +147,7 @@ func TestMalformedCaptureNamesThePlace(t *testing.T) {
 			m := captureFile(t)
 			c.harm(m)
 			_, err := readMap(t, m)
-			var f *estimate.FileError
+			var f *capture.Error
 			if !errors.As(err, &f) || f.Path != c.path {
 				t.Fatalf("error %v, want one at %s", err, c.path)
 			}
@@ -128,8 +161,8 @@ func TestMalformedCaptureNamesThePlace(t *testing.T) {
 		`{"schema":"panecal.capture/1","grid":{"rows":1,"cols":1,"ux":[1e999]}}`: "$.grid.uy",
 		strings.Repeat("[", 1000): "$" + strings.Repeat("[0]", 17),
 	} {
-		_, err := estimate.ReadCapture(strings.NewReader(text))
-		var f *estimate.FileError
+		_, err := capture.Read(strings.NewReader(text))
+		var f *capture.Error
 		if !errors.As(err, &f) || f.Path != path && !(text != "" && strings.HasPrefix(f.Path, "$.grid.u")) {
 			t.Errorf("%.40q: error %v, want one at %s", text, err, path)
 		}
@@ -148,12 +181,12 @@ func TestAnswer(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		a, err := estimate.Run(f)
+		a, err := capture.Estimate(f)
 		if err != nil {
 			t.Fatal(err)
 		}
 		var buf bytes.Buffer
-		if err := estimate.WriteAnswer(&buf, a); err != nil {
+		if err := a.Write(&buf); err != nil {
 			t.Fatal(err)
 		}
 		var out map[string]any
@@ -181,10 +214,10 @@ func TestAnswer(t *testing.T) {
 			}
 		}
 		if target {
-			if v := at(z, "offset_mm").(float64); math.Abs(v-2) > 1.5 {
+			if v := at(z, "offset_mm").(float64); math.Abs(v-2) > 0.2 {
 				t.Errorf("offset %g mm, want about 2", v)
 			}
-			want := math.Hypot(z["range_u_mm"].(float64), 0.15*sec(f.Setup, 2))
+			want := math.Hypot(z["range_u_mm"].(float64), 0.15*sec(2))
 			near(t, "offset_u_mm", z["offset_u_mm"].(float64), want, 1e-9)
 		}
 		if fl := out["capture_faults"].([]any); len(fl) != 0 {
@@ -200,7 +233,7 @@ func TestChecksOverride(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	a, err := estimate.Run(f)
+	a, err := capture.Estimate(f)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -227,7 +260,7 @@ func TestChecksOverride(t *testing.T) {
 
 // A summary capture file, in both of its forms.
 func TestSummaryFile(t *testing.T) {
-	capture := func(signal, rng float64, more string) string {
+	keyed := func(signal, rng float64, more string) string {
 		return fmt.Sprintf(`{"shots":1000000,"signal":[%[1]g,%[1]g],"signal_u":[1e-5,1e-5],"ambient":[1e-4,1e-4],"ambient_u":[1e-6,1e-6],"range_mm":[%[2]g,%[2]g],"range_u_mm":[0.1,0.1]%[3]s}`, signal, rng, more)
 	}
 	listed := func(signal, rng float64, more string) string {
@@ -236,14 +269,14 @@ func TestSummaryFile(t *testing.T) {
 	}
 	const signal, leak, d, dx = 0.05, 0.001, 303.0, 5.0
 	mix := (signal*d + leak*dx) / (signal + leak)
-	for name, form := range map[string]func(float64, float64, string) string{"keys": capture, "zones": listed} {
+	for name, form := range map[string]func(float64, float64, string) string{"keys": keyed, "zones": listed} {
 		text := fmt.Sprintf(`{"schema":"panecal.capture/1","kind":"summary","grid":{"rows":1,"cols":2,"ux":[0,0],"uy":[0,0]},"empty":%s,"target":%s}`,
 			form(leak, dx, ""), form(signal+leak, mix, `,"distance_mm":300,"distance_u_mm":0.1`))
-		f, err := estimate.ReadCapture(strings.NewReader(text))
+		f, err := capture.Read(strings.NewReader(text))
 		if err != nil {
 			t.Fatal(err)
 		}
-		a, err := estimate.Run(f)
+		a, err := capture.Estimate(f)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -255,7 +288,7 @@ func TestSummaryFile(t *testing.T) {
 			t.Errorf("%s: faults %v flags %v", name, a.CaptureFaults, a.Zones[0].Flags)
 		}
 	}
-	_, err := estimate.ReadCapture(strings.NewReader(`{"schema":"panecal.capture/1","kind":"summary","grid":{"rows":1,"cols":1,"ux":[0],"uy":[0]},"empty":{"shots":5,"zones":[{"signal":1}]}}`))
+	_, err := capture.Read(strings.NewReader(`{"schema":"panecal.capture/1","kind":"summary","grid":{"rows":1,"cols":1,"ux":[0],"uy":[0]},"empty":{"shots":5,"zones":[{"signal":1}]}}`))
 	if err == nil || !strings.HasPrefix(err.Error(), "$.empty.zones[0].signal_u: ") {
 		t.Errorf("error %v", err)
 	}

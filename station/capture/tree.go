@@ -1,4 +1,4 @@
-package estimate
+package capture
 
 import (
 	"encoding/json"
@@ -29,7 +29,7 @@ func readTree(r io.Reader) (node, error) {
 		return node{}, err
 	}
 	if _, err := dec.Token(); err != io.EOF {
-		return node{}, &FileError{"$", errors.New("something follows the end of the capture")}
+		return node{}, &Error{"$", errors.New("something follows the end of the capture")}
 	}
 	return root, nil
 }
@@ -41,10 +41,10 @@ func readNode(dec *json.Decoder, path string, depth int) (node, error) {
 		} else if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
 			err = errors.New("the file ends here")
 		}
-		return &FileError{path, err}
+		return &Error{path, err}
 	}
 	if depth > maxDepth {
-		return node{}, &FileError{path, errors.New("nested too deep")}
+		return node{}, &Error{path, errors.New("nested too deep")}
 	}
 	t, err := dec.Token()
 	if err != nil {
@@ -94,7 +94,7 @@ type decoder struct{ err error }
 
 func (d *decoder) fail(path, format string, a ...any) {
 	if d.err == nil {
-		d.err = &FileError{path, fmt.Errorf(format, a...)}
+		d.err = &Error{path, fmt.Errorf(format, a...)}
 	}
 }
 

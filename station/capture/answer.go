@@ -1,4 +1,4 @@
-package estimate
+package capture
 
 import (
 	"encoding/json"
@@ -8,6 +8,7 @@ import (
 	"strconv"
 
 	"example.org/panecal/limits/quantity"
+	"example.org/panecal/station/estimate"
 )
 
 // number is a float64 that JSON shows as null where it is no finite number.
@@ -33,8 +34,7 @@ func (n *number) UnmarshalJSON(b []byte) error {
 	return err
 }
 
-// AnswerSchema is the schema of answers.
-const AnswerSchema = "panecal.estimate/1"
+const answerSchema = "panecal.estimate/1"
 
 // Answer is what the measurement model makes of a capture file. All keys are
 // present; what was not computed is null.
@@ -93,19 +93,19 @@ type answerDistance struct {
 
 // answerFault is a capture fault.
 type answerFault struct {
-	Code    FaultCode `json:"code"`
-	Capture string    `json:"capture"`
-	Zones   []int     `json:"zones"`
+	Code    estimate.FaultCode `json:"code"`
+	Capture string             `json:"capture"`
+	Zones   []int              `json:"zones"`
 }
 
-// Run computes the measurement model from a capture file.
-func Run(f CaptureFile) (Answer, error) {
-	e, err := New(f.Setup)
+// Estimate computes the measurement model from a capture file.
+func Estimate(f File) (Answer, error) {
+	e, err := estimate.New(f.Setup)
 	if err != nil {
 		return Answer{}, fmt.Errorf("estimating: %w", err)
 	}
-	var l *Leakage
-	var o *Offsets
+	var l *estimate.Leakage
+	var o *estimate.Offsets
 	if f.Kind == "summary" {
 		l, err = e.EmptySummary(*f.EmptySummary)
 		if err == nil && f.HasTarget {
@@ -120,19 +120,20 @@ func Run(f CaptureFile) (Answer, error) {
 	if err != nil {
 		return Answer{}, fmt.Errorf("estimating: %w", err)
 	}
-	return e.answer(l, o), nil
+	return answerOf(f.Setup.Grid, l, o), nil
 }
 
-func (e *Estimator) answer(l *Leakage, o *Offsets) Answer {
+// answerOf puts results in the answer's shape; o is nil without a target.
+func answerOf(g estimate.Grid, l *estimate.Leakage, o *estimate.Offsets) Answer {
 	nan := number(math.NaN())
 	a := Answer{
-		Schema: AnswerSchema, Zones: make([]answerZone, e.zones), Quantities: map[string]answerQuantity{},
-		Budget: []answerLine{}, Distance: answerDistance{How: NotApart, MM: nan, U: nan}, CaptureFaults: []answerFault{},
+		Schema: answerSchema, Zones: make([]answerZone, len(l.Zones)), Quantities: map[string]answerQuantity{},
+		Budget: []answerLine{}, Distance: answerDistance{How: estimate.NotApart, MM: nan, U: nan}, CaptureFaults: []answerFault{},
 	}
 	for _, d := range quantity.All() {
 		a.Quantities[string(d.Name)] = answerQuantity{nan, nan, d.Unit}
 	}
-	put := func(set quantity.Set, faults []Fault) {
+	put := func(set quantity.Set, faults []estimate.Fault) {
 		for n, m := range set {
 			d, _ := quantity.Lookup(n)
 			a.Quantities[string(n)] = answerQuantity{number(m.V), number(m.U), d.Unit}
@@ -166,7 +167,7 @@ func (e *Estimator) answer(l *Leakage, o *Offsets) Answer {
 			t := o.Zones[z]
 			out.AmbientTarget = number(t.Ambient)
 			out.Range, out.RangeU, out.Offset = number(t.RangeMM), number(t.RangeUMM), number(t.OffsetMM)
-			out.OffsetU = number(math.Hypot(t.RangeUMM, o.Reference.DistanceUMM*e.setup.Grid.sec(z)))
+			out.OffsetU = number(math.Hypot(t.RangeUMM, o.Reference.DistanceUMM*math.Sqrt(1+g.Ux[z]*g.Ux[z]+g.Uy[z]*g.Uy[z])))
 			out.Signal, out.SignalU = number(t.Signal), number(t.SignalU)
 			out.Change, out.ChangeU = number(t.Change), number(t.ChangeU)
 			out.Flags = t.Flags.Names()
@@ -176,8 +177,8 @@ func (e *Estimator) answer(l *Leakage, o *Offsets) Answer {
 	return a
 }
 
-// WriteAnswer writes the answer as one line of JSON.
-func WriteAnswer(w io.Writer, a Answer) error {
+// Write writes the answer as one line of JSON.
+func (a Answer) Write(w io.Writer) error {
 	if err := json.NewEncoder(w).Encode(a); err != nil {
 		return fmt.Errorf("writing the answer: %w", err)
 	}

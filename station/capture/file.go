@@ -1,63 +1,64 @@
-package estimate
+package capture
 
 import (
 	"fmt"
 	"io"
 	"math"
+
+	"example.org/panecal/station/estimate"
 )
 
-// CaptureFile is a capture file: what a product fixes, an empty capture and,
+// File is a capture file as read: what a product fixes, an empty capture and,
 // if there is one, a target capture, of histograms or of summaries.
-type CaptureFile struct {
-	Setup         Setup
+type File struct {
+	Setup         estimate.Setup
 	Kind          string // "histogram" or "summary"
-	Empty, Target *Histogram
-	EmptySummary  *Summary
-	TargetSummary *Summary
-	Reference     Reference
+	Empty, Target *estimate.Histogram
+	EmptySummary  *estimate.Summary
+	TargetSummary *estimate.Summary
+	Reference     estimate.Reference
 	HasTarget     bool
 }
 
-// CaptureSchema is the schema of capture files.
-const CaptureSchema = "panecal.capture/1"
+const fileSchema = "panecal.capture/1"
 
-// FileError tells where in a capture file something is wrong, as a path from
+// Error tells where in a capture file something is wrong, as a path from
 // the file's root: $.empty.counts[3][7].
-type FileError struct {
+type Error struct {
 	Path string
 	Err  error
 }
 
-func (e *FileError) Error() string { return e.Path + ": " + e.Err.Error() }
-func (e *FileError) Unwrap() error { return e.Err }
+func (e *Error) Error() string { return e.Path + ": " + e.Err.Error() }
+func (e *Error) Unwrap() error { return e.Err }
 
 // maxFile bounds the size of a capture file in bytes.
 const maxFile = 256 << 20
 
-// ReadCapture reads a capture file. Unknown keys are ignored; every other
-// departure is a *FileError with the place. Lengths are checked against grid
+// Read reads a capture file. Unknown keys are ignored; every other
+// departure is an *Error with the place. Lengths are checked against grid
 // and bins, frame totals against the counts.
-func ReadCapture(r io.Reader) (CaptureFile, error) {
+func Read(r io.Reader) (File, error) {
 	root, err := readTree(io.LimitReader(r, maxFile+1))
 	if err != nil {
-		return CaptureFile{}, err
+		return File{}, err
 	}
 	d := &decoder{}
 	f := d.file(root)
 	if d.err != nil {
-		return CaptureFile{}, d.err
+		return File{}, d.err
 	}
 	// What only the estimator can check, it names without a path.
-	if _, err := New(f.Setup); err != nil {
-		return CaptureFile{}, &FileError{"$", err}
+	if _, err := estimate.New(f.Setup); err != nil {
+		return File{}, &Error{"$", err}
 	}
 	return f, nil
 }
 
-func (d *decoder) file(root node) CaptureFile {
-	var f CaptureFile
-	if s := root.get(d, "schema").text(d); d.err == nil && s != CaptureSchema {
-		d.fail(root.path+".schema", "schema %q, want %q", s, CaptureSchema)
+func (d *decoder) file(root node) File {
+	var f File
+	if s := root.get(d, "schema").text(d); d.err == nil && s != fileSchema {
+		d.fail(root.path+".schema", "schema %q, want %q", s, fileSchema)
 	}
 	f.Kind = "histogram"
 	if n, ok := root.find(d, "kind"); ok {
@@ -72,8 +73,8 @@ func (d *decoder) file(root node) CaptureFile {
 	zones := s.Grid.Zones()
 	if summary { // nothing of a summary needs bins; any axis will do
 		s.Bins, s.BinPS, s.LeakageWindowPS = 4, 1, [2]float64{0, 4}
-		s.Pulse = Pulse{StepPS: 1, Density: []float64{0, 1, 0}}
-		s.Ranging = RangingMean
+		s.Pulse = estimate.Pulse{StepPS: 1, Density: []float64{0, 1, 0}}
+		s.Ranging = estimate.RangingMean
 	} else {
 		d.axis(root, s)
 	}
@@ -89,14 +90,14 @@ func (d *decoder) file(root node) CaptureFile {
 	if n, ok := root.find(d, "datum_mm"); ok {
 		s.DatumMM = n.number(d)
 	}
-	read := func(name string, n node) (*Histogram, *Summary) {
+	read := func(name string, n node) (*estimate.Histogram, *estimate.Summary) {
 		if m, ok := n.find(d, "count_max"); ok {
 			s.Checks.CountMax = uint32(m.whole(d, 1, math.MaxUint32))
 		}
 		if summary {
 			return nil, d.summary(n, zones)
 		}
-		return d.histogram(n, zones, s.Bins, s.PileUp == FirstPhoton), nil
+		return d.histogram(n, zones, s.Bins, s.PileUp == estimate.FirstPhoton), nil
 	}
 	f.Empty, f.EmptySummary = read("empty", root.get(d, "empty"))
 	t, ok := root.find(d, "target")
@@ -118,8 +119,8 @@ func (d *decoder) file(root node) CaptureFile {
 	return f
 }
 
-func (d *decoder) grid(n node, g *Grid) {
-	const most = maxZones
+func (d *decoder) grid(n node, g *estimate.Grid) {
+	const most = estimate.MaxZones
 	g.Rows = int(n.get(d, "rows").whole(d, 1, most))
 	g.Cols = int(n.get(d, "cols").whole(d, 1, most))
 	if d.err != nil {
@@ -133,15 +134,15 @@ func (d *decoder) grid(n node, g *Grid) {
 	g.Uy = n.get(d, "uy").numbers(d, g.Zones())
 }
 
-func (d *decoder) axis(root node, s *Setup) {
-	s.Bins = int(root.get(d, "bins").whole(d, 4, maxBins))
+func (d *decoder) axis(root node, s *estimate.Setup) {
+	s.Bins = int(root.get(d, "bins").whole(d, 4, estimate.MaxBins))
 	s.BinPS = root.get(d, "bin_ps").above(d, 0)
 	s.FirstBinPS = root.get(d, "first_bin_ps").number(d)
-	s.PileUp = NoPileUp
+	s.PileUp = estimate.NoPileUp
 	if n, ok := root.find(d, "pileup"); ok {
-		s.PileUp = PileUp(n.text(d))
-		if s.PileUp != NoPileUp && s.PileUp != FirstPhoton {
-			d.fail(n.path, "pile-up %q, want %q or %q", s.PileUp, NoPileUp, FirstPhoton)
+		s.PileUp = estimate.PileUp(n.text(d))
+		if s.PileUp != estimate.NoPileUp && s.PileUp != estimate.FirstPhoton {
+			d.fail(n.path, "pile-up %q, want %q or %q", s.PileUp, estimate.NoPileUp, estimate.FirstPhoton)
 		}
 	}
 	w := root.get(d, "leakage_window_ps")
@@ -172,7 +173,7 @@ func (d *decoder) axis(root node, s *Setup) {
 	}
 }
 
-func (d *decoder) checks(n node, c *Checks) {
+func (d *decoder) checks(n node, c *estimate.Checks) {
 	set := func(key string, v *float64, to func(float64) float64) {
 		if m, ok := n.find(d, key); ok {
 			*v = to(m.atLeast(d, 0))
@@ -197,7 +198,7 @@ func (d *decoder) checks(n node, c *Checks) {
 		d.fail(m.path, "family-wise chance %g, want above 0 and below 1", c.FamilyWise)
 	}
 	if m, ok := n.find(d, "max_dead_hot"); ok {
-		if c.MaxDeadHot = int(m.whole(d, 0, maxZones)); c.MaxDeadHot == 0 {
+		if c.MaxDeadHot = int(m.whole(d, 0, estimate.MaxZones)); c.MaxDeadHot == 0 {
 			c.MaxDeadHot = -1
 		}
 	}
@@ -213,8 +214,8 @@ func (d *decoder) temperature(n node) float64 {
 	return math.NaN()
 }
 
-func (d *decoder) histogram(n node, zones, bins int, first bool) *Histogram {
-	h := &Histogram{Shots: n.get(d, "shots").whole(d, 1, maxShots), TempCel: d.temperature(n)}
+func (d *decoder) histogram(n node, zones, bins int, first bool) *estimate.Histogram {
+	h := &estimate.Histogram{Shots: n.get(d, "shots").whole(d, 1, estimate.MaxShots), TempCel: d.temperature(n)}
 	counts := n.get(d, "counts")
 	rows := counts.list(d, zones)
 	h.Counts = make([]uint32, 0, len(rows)*bins)
@@ -266,9 +267,9 @@ func (d *decoder) histogram(n node, zones, bins int, first bool) *Histogram {
 }
 
 // summary reads either a list per key or a list of zones.
-func (d *decoder) summary(n node, zones int) *Summary {
-	s := &Summary{Shots: n.get(d, "shots").whole(d, 1, maxShots), TempCel: d.temperature(n), Zones: make([]SummaryZone, zones)}
-	each := func(q *SummaryZone) map[string]*float64 {
+func (d *decoder) summary(n node, zones int) *estimate.Summary {
+	s := &estimate.Summary{Shots: n.get(d, "shots").whole(d, 1, estimate.MaxShots), TempCel: d.temperature(n), Zones: make([]estimate.SummaryZone, zones)}
+	each := func(q *estimate.SummaryZone) map[string]*float64 {
 		return map[string]*float64{
 			"signal": &q.Signal, "signal_u": &q.SignalU, "ambient": &q.Ambient, "ambient_u": &q.AmbientU,
 			"range_mm": &q.RangeMM, "range_u_mm": &q.RangeUMM,
