@@ -82,10 +82,7 @@ func (e *Estimator) zoneParts(l *Leakage, o *Offsets, z int, tempCel, excess flo
 	if !math.IsNaN(tempCel) {
 		p[5] = math.Hypot(t.TempCoeffU*(tempCel-t.TempRefCel), t.TempCoeff*t.TempU)
 	}
-	p[6] = t.PulseShapeMM
-	if !math.IsNaN(l.width) {
-		p[6] = math.Hypot(t.PulseShapeMM, mmPerPS*f.perWidth*math.Hypot(l.width-1, l.widthU))
-	}
+	p[6] = math.Hypot(t.PulseShapeMM, mmPerPS*f.perWidth*e.widthDoubt(l))
 	p[7], p[8] = mmPerPS*f.binWidth, mmPerPS*f.multiple
 	p[9] = t.QuantisationMM / math.Sqrt(12)
 	return p

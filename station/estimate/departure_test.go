@@ -344,6 +344,8 @@ func TestAccuracyUnderDepartures(t *testing.T) {
 			s.Budget.TempCoeff, s.Budget.TempCoeffU, s.Budget.TempRefCel = 0.1, 0.03, 23
 		})}, estimate.LineTemperature},
 		{scene{name: "skewed pulse, width 5 %", leak: 1, photons: 1e6, shotsT: 4_000_000, d: departures{width: 0.05}, setup: hopperWith(skew)}, estimate.LinePulseShape},
+		{scene{name: "skewed pulse, width 3 %, no leakage", photons: 1e6, shotsT: 4_000_000, d: departures{width: 0.03}, setup: hopperWith(skew)}, estimate.LinePulseShape},
+		{scene{name: "skewed pulse, width 3 %, faint leakage", leak: 2e-5, photons: 1e6, shotsT: 4_000_000, d: departures{width: 0.03}, setup: hopperWith(skew)}, estimate.LinePulseShape},
 		{scene{name: "bin widths 2 %", leak: 1, photons: 1e6, shotsT: 4_000_000, d: departures{bins: 0.02}, setup: hopperWith(func(s *estimate.Setup) { s.Budget.BinWidth = 0.02 })}, estimate.LineBinWidth},
 		{scene{name: "multipath 0.5 %", leak: 1, photons: 1e6, shotsT: 4_000_000, d: departures{multipath: 0.005}, setup: hopperWith(func(s *estimate.Setup) { s.Budget.MultipathShare = 0.005 })}, estimate.LineMultipath},
 		{scene{name: "stored to 1 mm", leak: 1, photons: 1e6, shotsT: 4_000_000, quantised: 1, setup: hopperWith(func(s *estimate.Setup) {

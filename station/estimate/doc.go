@@ -82,7 +82,8 @@
 // Lines of an offset, and whether a mean over zones adds them linearly:
 // counting (no), leakage (no), leakage change (yes, and the excess between
 // frames that was let pass is in it), target distance (yes), direction (yes),
-// temperature (yes), pulse shape (yes: stated, and what the width seen in the
-// empty capture does to the fit), bin widths, multipath and quantisation
+// temperature (yes), pulse shape (yes: stated, and what the unit's width does
+// to the fit: the product's allowance combined with what the empty capture
+// shows), bin widths, multipath and quantisation
 // (yes). So u(offset.mean) is never below the target distance's u.
 package estimate

@@ -61,6 +61,21 @@ func (e *Estimator) measurePulse(w *worker, l *Leakage) {
 	l.Quantities.Put(quantity.PulseMisfit, m, u)
 }
 
+// widthDoubt is how far the unit's relative pulse width may be from 1, the
+// width that the fit assumes: the product's allowance, 1 ± Checks.PulseWidth,
+// combined with what the empty capture shows of it, by the weights of both.
+// It is the root mean square about 1, so that a width that is seen to depart
+// counts in full and one that is not seen counts as the allowance.
+func (e *Estimator) widthDoubt(l *Leakage) float64 {
+	allowed := e.setup.Checks.PulseWidth * e.setup.Checks.PulseWidth
+	if math.IsNaN(l.width) || allowed == 0 {
+		return math.Sqrt(allowed)
+	}
+	own := l.widthU * l.widthU
+	share := allowed / (allowed + own) // of what is seen in the combined width
+	return math.Hypot(share*(l.width-1), math.Sqrt(share*own))
+}
+
 // mostPhotons is where a bin that records one photon a shot at most says no
 // more how many came: not one shot in e^20 has none, so that every count is
 // full, and the variance of a rate read from it grows beyond all bounds.

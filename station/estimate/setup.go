@@ -100,7 +100,7 @@ type Terms struct {
 	TempCoeffU     float64 // mm/K
 	TempU          float64 // K, of the temperature the unit reports
 	TempRefCel     float64 // Cel, the temperature that offsets are referred to
-	PulseShapeMM   float64 // mm, from the unit's pulse shape, beyond the width that the empty capture shows
+	PulseShapeMM   float64 // mm, from the unit's pulse shape, beyond its width (Checks.PulseWidth)
 	BinWidth       float64 // relative sd of a bin's width, independent from bin to bin
 	MultipathShare float64 // relative signal that arrives late by a path beside the direct one
 	QuantisationMM float64 // mm, step of the stored offset
