@@ -56,7 +56,7 @@ crash:
 
 ## soak: so many simulated attempts with faults, in virtual time.
 soak:
-	PANECAL_SOAK=$(ATTEMPTS) $(GO) test -run Soak -v -count=1 -timeout 80m ./station
+	PANECAL_SOAK=$(ATTEMPTS) $(GO) test -run Soak -v -count=1 -timeout 80m ./station ./station/runner
 
 ## conform: a line a clause of SPEC.md, for the simulated unit and for the firmware kit's.
 conform: build firmware
@@ -69,7 +69,7 @@ firmware:
 
 ## kit-station: the station's tests in virtual time with units of the C kit, and their verdicts against the simulated units'.
 kit-station:
-	PANECAL_UNIT=both $(GO) test -race -count=1 -v -run TestStationOnKit ./station
+	PANECAL_UNIT=both $(GO) test -race -count=1 -v -run TestStationOnKit ./station/runner
 
 ## hil: a real unit on PORT, tried against the specification and then calibrated in a fresh store. It emits, and constants are written into it.
 hil: build
@@ -98,7 +98,7 @@ golden:
 	$(GO) test $(GOLDEN) -update
 
 imports:
-	$(GO) test -run TestImports -v -count=1 ./cmd/panecal
+	$(GO) test -run "TestImports|TestNoClock" -v -count=1 ./cmd/panecal
 
 sim: build
 	bin/panecal sim --units 3 --seed 1

@@ -1,5 +1,5 @@
-// Package station runs a calibration station: one pure [Machine] that decides
-// for every nest what happens next, and one [Runner] that carries it out.
+// Package station is a calibration station: one pure [Machine] decides for
+// every nest what happens next. Package station/runner carries it out.
 //
 // The machine takes an [Event] (what happened, when, in which nest) and gives
 // back the [Effect]s that follow (ask the unit, append to the log, show). It
@@ -17,7 +17,7 @@
 //
 // The package neither measures (station/estimate), judges (limits), stores
 // (store) nor draws (station/screen): it orders them. [Device], [Log], [Past],
-// [Fixture] and [Gate] are the interfaces it consumes. Every text an operator
+// [Fixture] and [Gate] are what it needs of the world. Every text an operator
 // may be shown comes from one table, see [Codes].
 //
 // Times are UTC, durations are time.Duration, distances in millimetres. A

@@ -16,6 +16,9 @@ type Effect struct {
 	Job   Job
 }
 
+// Name says in words what kind of job it is.
+func (e Effect) Name() string { return e.Job.job() }
+
 // Job says what is to be done: one of the types below.
 type Job interface{ job() string }
 

@@ -95,29 +95,6 @@ func keep(all []deed, places []int) []deed {
 	return some
 }
 
-// shrink finds a short list of places whose deeds still fail, by leaving out
-// ever smaller parts. It asks at most so many times.
-func shrink(places []int, budget int, fails func([]int) bool) []int {
-	for part := (len(places) + 1) / 2; part >= 1; part /= 2 {
-		for again := true; again; {
-			again = false
-			for at := 0; at < len(places); {
-				without := slices.Delete(slices.Clone(places), at, min(at+part, len(places)))
-				if budget--; budget < 0 {
-					return places
-				}
-				if fails(without) {
-					places, again = without, true
-				} else {
-					at += part
-				}
-			}
-			again = again && part == 1
-		}
-	}
-	return places
-}
-
 func commaList(places []int) string {
 	return strings.Trim(strings.ReplaceAll(fmt.Sprint(places), " ", ","), "[]")
 }

@@ -12,6 +12,8 @@ import (
 	"sync/atomic"
 	"testing"
 	"time"
+
+	"example.org/panecal/station/internal/shrink"
 )
 
 // soakDeeds is the length of a simulated day.
@@ -99,12 +101,8 @@ func (t *tally) list() string {
 // explain shortens the script of a day that broke a promise and says how to
 // play it again.
 func explain(t *testing.T, seed uint64, list []deed, what string) string {
-	places := make([]int, len(list))
-	for i := range places {
-		places[i] = i
-	}
 	promise, last := what[:1], what
-	short := shrink(places, 2000, func(some []int) bool {
+	short := shrink.Places(len(list), 2000, func(some []int) bool {
 		d := newDay(t, seed, noBug)
 		d.run(keep(list, some))
 		broken := len(d.watch.broken) > 0 && d.watch.broken[0][:1] == promise

@@ -48,14 +48,13 @@ type showDue struct {
 
 // tally counts what was tried.
 type tally struct {
-	attempts, verdicts, released, events, days, deaths, boxed, hurt int
-	struck                                                          map[string]int
+	attempts, verdicts, released, events, days, deaths, boxed int
+	struck                                                    map[string]int
 }
 
 func (t *tally) add(o tally) {
 	t.attempts, t.verdicts, t.released = t.attempts+o.attempts, t.verdicts+o.verdicts, t.released+o.released
 	t.events, t.days, t.deaths, t.boxed = t.events+o.events, t.days+o.days, t.deaths+o.deaths, t.boxed+o.boxed
-	t.hurt += o.hurt
 	for k, n := range o.struck {
 		t.struck[k] += n
 	}

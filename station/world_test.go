@@ -466,3 +466,12 @@ func describe(e station.Effect) string {
 	}
 	return fmt.Sprintf("%s %s%s", who, jobName(e.Job), text)
 }
+
+// problems lists the codes of an attempt.
+func problems(a *record.Attempt) string {
+	var list []string
+	for _, p := range a.Problems {
+		list = append(list, p.Code)
+	}
+	return strings.Join(list, " ")
+}

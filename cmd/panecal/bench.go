@@ -17,6 +17,7 @@ import (
 	"example.org/panecal/limits/release"
 	"example.org/panecal/station"
 	"example.org/panecal/station/product"
+	"example.org/panecal/station/runner"
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
 )
@@ -24,7 +25,7 @@ import (
 // bench is a station made ready: its store held, its runner set up.
 type bench struct {
 	store   *store.Store
-	runner  *station.Runner
+	runner  *runner.Runner
 	files   catalogue
 	logger  io.Closer
 	crashes *crashes
@@ -132,11 +133,11 @@ func (b *bench) setUp(o benchOptions) error {
 	if err != nil {
 		return err
 	}
-	b.runner, err = station.NewRunner(station.Config{
+	b.runner, err = runner.New(station.Config{
 		Station: o.config.Station, Purpose: o.purpose, Files: o.first, Operator: o.operator,
 		Software: version, WorkOrder: o.workOrder, Lot: o.lot, Recent: recent, HandsTime: o.handsTime,
 		SameInARow: o.shift.sameInARow, CheckEvery: o.shift.checkEvery, CheckUnits: o.shift.checkUnits, Bridge: bridge,
-	}, station.Options{
+	}, runner.Options{
 		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return b.inForce().Product.Line }, b.crashes.caught, records},
 		Log:  b.store, Past: b.store, OnVerdict: o.onVerdict, Panicked: b.crashes.caught, Logger: logger,
 	})
@@ -222,7 +223,7 @@ func (b *bench) scan(nest int, text string) {
 	b.runner.Scan(nest, text)
 }
 
-// run runs the station until ctx ends; see station.Runner.Run.
+// run runs the station until ctx ends; see runner.Runner.Run.
 func (b *bench) run(ctx context.Context) error {
 	if b.inbox != nil {
 		inner, end := context.WithCancel(ctx)

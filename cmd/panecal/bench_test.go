@@ -19,6 +19,7 @@ import (
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/product"
+	"example.org/panecal/station/runner"
 )
 
 // roundsPerOp is how many units each nest runs in one operation of the
@@ -110,7 +111,7 @@ func BenchmarkFourNests(b *testing.B) {
 // simulated units in another process.
 type lineStation struct {
 	b        *testing.B
-	runner   *station.Runner
+	runner   *runner.Runner
 	watch    *stopwatch
 	nests    *nestProcess
 	folder   string
@@ -141,9 +142,9 @@ func newLineStation(b *testing.B, nests int) *lineStation {
 	}
 	b.Cleanup(func() { log.Close() })
 	records := newStore(b, filepath.Join(s.folder, "store"), f.Sheet.Station)
-	s.runner, err = station.NewRunner(station.Config{
+	s.runner, err = runner.New(station.Config{
 		Station: f.Sheet.Station, Purpose: station.Production, Files: f, Software: version, HandsTime: time.Minute,
-	}, station.Options{
+	}, runner.Options{
 		Dial: timedDialer{s.watch, f.Product.Line}, Log: timedLog{records, s.watch}, Past: records,
 		OnVerdict: func(v station.Verdict) { s.verdicts <- shown{v, time.Now()} },
 		Logger:    slog.New(slog.NewJSONHandler(log, nil)),

@@ -12,7 +12,7 @@ import (
 	"sync"
 	"time"
 
-	"example.org/panecal/station"
+	"example.org/panecal/station/runner"
 )
 
 // mostCrashes is how many files one process leaves: a fault that comes back
@@ -53,7 +53,7 @@ func (c *crashes) guard(fn func() error) (err error) {
 	defer func() {
 		if p := recover(); p != nil {
 			c.caught(p, debug.Stack())
-			err = fmt.Errorf("%w: %v", station.ErrInternal, p)
+			err = fmt.Errorf("%w: %v", runner.ErrInternal, p)
 		}
 	}()
 	return fn()
@@ -71,10 +71,10 @@ func (c *crashes) err() error {
 		times = fmt.Sprintf(", and %d more", c.count-1)
 	}
 	if len(c.files) == 0 {
-		return fmt.Errorf("%w: %v%s; no file could be written about it", station.ErrInternal, c.first, times)
+		return fmt.Errorf("%w: %v%s; no file could be written about it", runner.ErrInternal, c.first, times)
 	}
 	return fmt.Errorf("%w: %v%s: details are in %s; send that with the station's diagnostic log to whoever maintains panecal here",
-		station.ErrInternal, c.first, times, strings.Join(c.files, ", "))
+		runner.ErrInternal, c.first, times, strings.Join(c.files, ", "))
 }
 
 // writeCrash writes crash-TIME.txt into folder: the program's version, what
@@ -112,4 +112,4 @@ func (p place) crashFolder() string {
 }
 
 // internal says whether an error is a fault of the program itself.
-func internal(err error) bool { return errors.Is(err, station.ErrInternal) }
+func internal(err error) bool { return errors.Is(err, runner.ErrInternal) }

@@ -17,6 +17,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/station"
+	"example.org/panecal/station/runner"
 )
 
 // TestFaultOfTheProgram lets the station itself fail when it has a verdict to
@@ -46,7 +47,7 @@ func TestFaultOfTheProgram(t *testing.T) {
 	u := d.acts[0].unit
 	b.turns[0].labels = []string{u.Serial()}
 	err = b.finish(c, "4711")
-	if !errors.Is(err, station.ErrInternal) || exitCode(err) != exitInternal {
+	if !errors.Is(err, runner.ErrInternal) || exitCode(err) != exitInternal {
 		t.Fatalf("ended with %v", err)
 	}
 	if u.EmitterOn() {
@@ -117,7 +118,7 @@ func TestCrashes(t *testing.T) {
 	}
 	for i := range 2 * mostCrashes {
 		err := c.guard(func() error { panic(fmt.Sprint("bug ", i)) })
-		if !errors.Is(err, station.ErrInternal) {
+		if !errors.Is(err, runner.ErrInternal) {
 			t.Errorf("returned %v", err)
 		}
 	}

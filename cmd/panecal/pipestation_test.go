@@ -18,6 +18,7 @@ import (
 	"example.org/panecal/station"
 	"example.org/panecal/station/estimate"
 	"example.org/panecal/station/product"
+	"example.org/panecal/station/runner"
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
 )
@@ -136,7 +137,7 @@ func pipeUnit(t testing.TB, m simunit.Model, i int, seed uint64, o simunit.Optio
 }
 
 // hands do what the station asks for.
-func hands(r *station.Runner, u *simunit.Unit) {
+func hands(r *runner.Runner, u *simunit.Unit) {
 	s := r.Snapshot()
 	if s.Nests[0].Step == station.Confirming {
 		r.Go(0)
@@ -154,9 +155,9 @@ func hands(r *station.Runner, u *simunit.Unit) {
 func (s *pipeStation) run(purpose station.Purpose, u *simunit.Unit) *record.Attempt {
 	s.t.Helper()
 	verdicts := make(chan station.Verdict, 1)
-	r, err := station.NewRunner(station.Config{
+	r, err := runner.New(station.Config{
 		Station: s.files.Sheet.Station, Purpose: purpose, Files: s.files, Software: version, HandsTime: time.Minute,
-	}, station.Options{Dial: s, Log: s.store, Past: s.store, OnVerdict: func(v station.Verdict) { verdicts <- v }})
+	}, runner.Options{Dial: s, Log: s.store, Past: s.store, OnVerdict: func(v station.Verdict) { verdicts <- v }})
 	if err != nil {
 		s.t.Fatal(err)
 	}

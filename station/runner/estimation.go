@@ -1,21 +1,23 @@
-package station
+package runner
 
 import (
 	"math"
+
+	"example.org/panecal/station"
 )
 
 // estimateNow does the work of an estimation job.
-func estimateNow(j Job) Fact {
+func estimateNow(j station.Job) station.Fact {
 	switch j := j.(type) {
-	case EstimateEmpty:
+	case station.EstimateEmpty:
 		if j.Histogram != nil {
 			l, err := j.By.Empty(*j.Histogram)
-			return EmptyEstimated{failureOf(err), l}
+			return station.EmptyEstimated{Failure: failureOf(err), Leakage: l}
 		}
 		l, err := j.By.EmptySummary(*j.Summary)
-		return EmptyEstimated{failureOf(err), l}
-	case EstimateTarget:
-		f := TargetEstimated{}
+		return station.EmptyEstimated{Failure: failureOf(err), Leakage: l}
+	case station.EstimateTarget:
+		f := station.TargetEstimated{}
 		var err error
 		if j.Histogram != nil {
 			f.Offsets, err = j.By.Target(j.Leakage, *j.Histogram, j.Reference, j.Summary)
@@ -23,18 +25,18 @@ func estimateNow(j Job) Fact {
 			f.Offsets, err = j.By.TargetSummary(j.Leakage, *j.Summary, j.Reference)
 		}
 		if err != nil {
-			return TargetEstimated{Failure: failureOf(err)}
+			return station.TargetEstimated{Failure: failureOf(err)}
 		}
 		f.Constants = j.By.Constants(j.Leakage, f.Offsets)
 		if s := j.By.Setup(); len(s.WorkingMM) > 0 {
 			f.ProjectionMM = worstZones(j.By.Project(f.Constants, j.Leakage, f.Offsets, s.LeakageChangeStated, s.WorkingMM))
 		}
 		return f
-	case EstimateVerify:
+	case station.EstimateVerify:
 		v, err := j.By.Verify(j.Constants, j.Histogram, j.Summary, j.Reference, j.Offsets)
-		return VerifyEstimated{failureOf(err), v}
+		return station.VerifyEstimated{Failure: failureOf(err), Verification: v}
 	}
-	return failed(j, Failure{Broke, "not an estimation"})
+	return failed(j, station.Failure{Trouble: station.Broke, Why: "not an estimation"})
 }
 
 // worstZones gives, per distance, the error of the largest magnitude; NaN

@@ -1,4 +1,4 @@
-package station_test
+package runner_test
 
 import (
 	"context"
@@ -14,6 +14,7 @@ import (
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/station"
 	"example.org/panecal/station/product"
+	"example.org/panecal/station/runner"
 )
 
 // The station in real time, on pseudo-terminals, with units of two
@@ -130,7 +131,7 @@ func (p *ptyLine) Close() error { return p.link.Close() }
 
 // kitRig is a station in real time with one nest.
 type kitRig struct {
-	*station.Runner
+	*runner.Runner
 	log  *memory
 	unit *onLine
 	end  func() error
@@ -146,8 +147,8 @@ func startKitRig(t *testing.T, u *onLine) *kitRig {
 	f.Sheet.Nests[0].Port = u.port
 	f.Product.Retest.AfterPass = true
 	var err error
-	b.Runner, err = station.NewRunner(station.Config{Station: "cal-1", Purpose: station.Production, Files: f, Operator: "op-1", HandsTime: 30 * time.Second},
-		station.Options{Dial: ptyDialer{}, Log: b.log, Past: b.log, OnVerdict: func(v station.Verdict) {
+	b.Runner, err = runner.New(station.Config{Station: "cal-1", Purpose: station.Production, Files: f, Operator: "op-1", HandsTime: 30 * time.Second},
+		runner.Options{Dial: ptyDialer{}, Log: b.log, Past: b.log, OnVerdict: func(v station.Verdict) {
 			b.mu.Lock()
 			defer b.mu.Unlock()
 			b.verdicts = append(b.verdicts, v)

@@ -1,16 +1,17 @@
-package station
+package runner
 
 import (
 	"errors"
 	"slices"
 
+	"example.org/panecal/station"
 	"example.org/panecal/store/record"
 )
 
 // clerk keeps the log: one goroutine does all that touches it.
 type clerk struct {
 	r     *Runner
-	jobs  chan Effect
+	jobs  chan station.Effect
 	ended chan struct{}
 	ahead map[int][]kept // of each nest, what Keep made durable since its last Save
 }
@@ -22,12 +23,12 @@ type kept struct {
 }
 
 func newClerk(r *Runner, room int) *clerk {
-	return &clerk{r: r, jobs: make(chan Effect, room), ended: make(chan struct{}), ahead: map[int][]kept{}}
+	return &clerk{r: r, jobs: make(chan station.Effect, room), ended: make(chan struct{}), ahead: map[int][]kept{}}
 }
 
 func (c *clerk) close() { close(c.jobs) }
 
-func (c *clerk) give(e Effect) {
+func (c *clerk) give(e station.Effect) {
 	select {
 	case c.jobs <- e:
 	default:
@@ -35,7 +36,7 @@ func (c *clerk) give(e Effect) {
 			return
 		}
 		// cannot be: a nest awaits one answer at a time
-		go c.r.answer(e, failed(e.Job, Failure{Broke, "the log's queue is full"}))
+		go c.r.answer(e, failed(e.Job, station.Failure{Trouble: station.Broke, Why: "the log's queue is full"}))
 	}
 }
 
@@ -49,25 +50,25 @@ func (c *clerk) run() {
 	}
 }
 
-func (c *clerk) do(e Effect) (f Fact) {
+func (c *clerk) do(e station.Effect) (f station.Fact) {
 	defer func() {
 		if p := recover(); p != nil {
 			why := c.r.panicked(e, p)
 			f = failed(e.Job, why)
-			if j, ok := e.Job.(Keep); ok {
+			if j, ok := e.Job.(station.Keep); ok {
 				c.ahead[e.Nest] = append(c.ahead[e.Nest], kept{capture: j.Capture, err: errors.New(why.Why)})
 			}
 		}
 	}()
 	switch j := e.Job.(type) {
-	case Append:
+	case station.Append:
 		ref, err := c.r.opt.Log.Append(j.Body)
 		if err != nil { // it may be there: asking again settles it
 			c.r.opt.Logger.Error("appending to the log", "kind", j.Body.Kind(), "error", err)
 			ref, err = c.r.opt.Log.Append(j.Body)
 		}
-		return Stored{failureOf(err), ref}
-	case Keep:
+		return station.Stored{Failure: failureOf(err), Ref: ref}
+	case station.Keep:
 		ref, err := c.r.opt.Log.AppendCapture(*j.Capture)
 		if err != nil { // Save tries again and tells
 			c.r.opt.Logger.Error("keeping a capture", "capture", j.Capture.Name, "error", err)
@@ -75,23 +76,23 @@ func (c *clerk) do(e Effect) (f Fact) {
 		}
 		c.ahead[e.Nest] = append(c.ahead[e.Nest], kept{capture: j.Capture, ref: ref})
 		return nil
-	case Save:
+	case station.Save:
 		refs, err := c.save(e.Nest, j.Captures)
-		return Saved{Failure: failureOf(err), Refs: refs}
-	case Recall:
+		return station.Saved{Failure: failureOf(err), Refs: refs}
+	case station.Recall:
 		bySerial, err := c.r.opt.Past.BySerial(j.Serial)
 		if err != nil {
-			return Recalled{Failure: failureOf(err)}
+			return station.Recalled{Failure: failureOf(err)}
 		}
-		f := Recalled{BySerial: slices.Clone(bySerial)}
+		f := station.Recalled{BySerial: slices.Clone(bySerial)}
 		if j.UnitID != "" {
 			if f.ByUnitID, err = c.r.opt.Past.ByUnitID(j.UnitID); err != nil {
-				return Recalled{Failure: failureOf(err)}
+				return station.Recalled{Failure: failureOf(err)}
 			}
 		}
 		return f
 	}
-	return failed(e.Job, Failure{Broke, "not a job for the log"})
+	return failed(e.Job, station.Failure{Trouble: station.Broke, Why: "not a job for the log"})
 }
 
 // save makes durable what Keep has not, and forgets the nest's.

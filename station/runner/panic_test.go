@@ -1,4 +1,4 @@
-package station_test
+package runner_test
 
 import (
 	"context"
@@ -13,6 +13,7 @@ import (
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/station"
 	"example.org/panecal/station/product"
+	"example.org/panecal/station/runner"
 	"example.org/panecal/store/record"
 )
 
@@ -25,7 +26,7 @@ func TestPanicAnywhere(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				bomb := &bomb{where: where}
 				var told atomic.Int32
-				b := start(t, rigging{product: "hopper-1", options: func(o *station.Options) {
+				b := start(t, rigging{product: "hopper-1", options: func(o *runner.Options) {
 					bomb.memory, bomb.dialer = o.Log.(*memory), o.Dial
 					o.Log, o.Past, o.Dial, o.Gate, o.Fixture = bomb, bomb, bomb, bomb, bomb
 					shown := o.OnVerdict
@@ -37,7 +38,7 @@ func TestPanicAnywhere(t *testing.T) {
 						told.Add(1)
 					}
 				}})
-				u := makeUnit(t, simunit.Hopper1(), 7, simunit.Options{Constants: adjustedBefore(t), Hands: []simunit.Move{}})
+				u := makeUnit(t, simunit.Hopper1(), 7, simunit.Options{Constants: elsewhereAdjusted(t), Hands: []simunit.Move{}})
 				bomb.unit = u
 				b.runner.Scan(0, u.Serial())
 				b.sockets[0].put(u)
@@ -64,7 +65,7 @@ func TestPanicAnywhere(t *testing.T) {
 					}
 				}
 				err := b.finish()
-				if internal := errors.Is(err, station.ErrInternal); internal != (where == "verdict") {
+				if internal := errors.Is(err, runner.ErrInternal); internal != (where == "verdict") {
 					t.Errorf("Run returned %v", err)
 				}
 				if bomb.blown.Load() == 0 || told.Load() != 1 {
@@ -154,4 +155,20 @@ func (l bombLine) Close() error                   { err := l.Line.Close(); l.b.a
 func (l bombLine) Stop(ctx context.Context) error { l.b.at("stop"); return l.Line.Stop(ctx) }
 func (l bombLine) Capture(ctx context.Context, r protocol.CaptureRequest, f func(protocol.Progress)) (*protocol.Capture, error) {
 	return l.Line.Capture(ctx, r, func(p protocol.Progress) { l.b.at("capture"); f(p) })
+}
+
+// elsewhereAdjusted is a block from another station.
+func elsewhereAdjusted(t testing.TB) []byte {
+	b := &protocol.Block{Serial: "A1", Rows: 1, Cols: 2, State: protocol.Released}
+	if err := b.SetLeakage([]float64{0.02, 0.02}, 0, nil); err != nil {
+		t.Fatal(err)
+	}
+	if err := b.SetOffsets([]float64{1, 1}); err != nil {
+		t.Fatal(err)
+	}
+	raw, err := b.Marshal()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return raw
 }

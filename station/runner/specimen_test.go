@@ -1,4 +1,4 @@
-package station_test
+package runner_test
 
 import (
 	"context"

@@ -1,4 +1,4 @@
-package station_test
+package runner_test
 
 import (
 	"context"
@@ -18,6 +18,7 @@ import (
 	"example.org/panecal/station"
 	"example.org/panecal/station/label"
 	"example.org/panecal/station/product"
+	"example.org/panecal/station/runner"
 	"example.org/panecal/store/record"
 )
 
@@ -26,7 +27,7 @@ import (
 
 type rig struct {
 	t       testing.TB
-	runner  *station.Runner
+	runner  *runner.Runner
 	log     *memory
 	sockets []*socket
 	cancel  context.CancelCauseFunc
@@ -44,7 +45,7 @@ type rigging struct {
 	nests   int
 	group   string
 	config  func(*station.Config)
-	options func(*station.Options)
+	options func(*runner.Options)
 	log     *memory // nil for a new one
 	chance  bool    // how it ends differs from run to run
 }
@@ -53,7 +54,7 @@ type rigging struct {
 func samples(t testing.TB, name string, nests int, group string) *station.Files {
 	t.Helper()
 	read := func(file string) []byte {
-		data, err := os.ReadFile("../cmd/panecal/sample/" + file)
+		data, err := os.ReadFile("../../cmd/panecal/sample/" + file)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -98,7 +99,7 @@ func start(t testing.TB, r rigging) *rig {
 	if r.config != nil {
 		r.config(&c)
 	}
-	o := station.Options{Dial: b, Log: b.log, Past: b.log, OnVerdict: func(v station.Verdict) {
+	o := runner.Options{Dial: b, Log: b.log, Past: b.log, OnVerdict: func(v station.Verdict) {
 		b.mu.Lock()
 		defer b.mu.Unlock()
 		b.verdicts = append(b.verdicts, v)
@@ -106,7 +107,7 @@ func start(t testing.TB, r rigging) *rig {
 	if r.options != nil {
 		r.options(&o)
 	}
-	runner, err := station.NewRunner(c, o)
+	runner, err := runner.New(c, o)
 	if err != nil {
 		t.Fatal(err)
 	}

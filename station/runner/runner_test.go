@@ -1,4 +1,4 @@
-package station_test
+package runner_test
 
 import (
 	"context"
@@ -16,6 +16,7 @@ import (
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/station"
 	"example.org/panecal/station/product"
+	"example.org/panecal/station/runner"
 	"example.org/panecal/store/record"
 )
 
@@ -320,7 +321,7 @@ func TestPanic(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		left := &atomic.Int64{}
 		left.Store(2)
-		b := start(t, rigging{product: "hopper-1", nests: 2, options: func(o *station.Options) { o.Dial = panicky{o.Dial, left} }})
+		b := start(t, rigging{product: "hopper-1", nests: 2, options: func(o *runner.Options) { o.Dial = panicky{o.Dial, left} }})
 		u := makeUnit(t, simunit.Hopper1(), 7, simunit.Options{})
 		v, ok := b.calibrate(0, u, u.Serial())
 		if !ok || v.Code != station.BrokenInternal || v.Disposition != station.Hold || u.EmitterOn() {
@@ -433,7 +434,7 @@ func TestShutdownInLongCapture(t *testing.T) {
 // told to stop.
 func TestMachineFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := start(t, rigging{product: "hopper-1", nests: 2, options: func(o *station.Options) {
+		b := start(t, rigging{product: "hopper-1", nests: 2, options: func(o *runner.Options) {
 			o.OnVerdict = func(station.Verdict) { panic("a planted bug") }
 		}})
 		slow := makeUnit(t, simunit.Hopper1(), 8, simunit.Options{Speed: 0.02})
@@ -454,7 +455,7 @@ func TestMachineFails(t *testing.T) {
 		if !lit || slow.EmitterOn() {
 			t.Errorf("emitter was on: %v, is on: %v", lit, slow.EmitterOn())
 		}
-		if err := b.finish(); !errors.Is(err, station.ErrInternal) {
+		if err := b.finish(); !errors.Is(err, runner.ErrInternal) {
 			t.Errorf("Run returned %v", err)
 		}
 	})

@@ -1,4 +1,4 @@
-package station_test
+package runner_test
 
 import (
 	"context"
@@ -18,6 +18,7 @@ import (
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/station"
 	"example.org/panecal/station/product"
+	"example.org/panecal/station/runner"
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
 )
@@ -33,7 +34,7 @@ type stack struct {
 	seed    uint64
 	dir     string
 	store   *store.Store
-	runner  *station.Runner
+	runner  *runner.Runner
 	cancel  context.CancelCauseFunc
 	done    chan error
 	sockets [stackNests]*socket
@@ -189,8 +190,8 @@ func (s *stack) begin() bool {
 	}
 	files := samples(s.t, "hopper-1", stackNests, "bench")
 	files.Product.Retest.AfterPass = true
-	s.runner, err = station.NewRunner(station.Config{Station: "cal-1", Purpose: station.Production, Files: files, Operator: "op-1", Recent: recent,
-		HandsTime: 20 * time.Second}, station.Options{Dial: s, Log: s, Past: s.store, OnVerdict: s.verdict, Now: s.now})
+	s.runner, err = runner.New(station.Config{Station: "cal-1", Purpose: station.Production, Files: files, Operator: "op-1", Recent: recent,
+		HandsTime: 20 * time.Second}, runner.Options{Dial: s, Log: s, Past: s.store, OnVerdict: s.verdict, Now: s.now})
 	if err != nil {
 		s.broke("M: the station does not start: %v", err)
 		return false

@@ -1,10 +1,8 @@
-package station_test
+package runner_test
 
 import (
-	"bytes"
 	"context"
 	"fmt"
-	"math"
 	"os"
 	"slices"
 	"strings"
@@ -14,11 +12,11 @@ import (
 	"testing/synctest"
 	"time"
 
-	"example.org/panecal/limits/quantity"
 	"example.org/panecal/protocol"
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/station"
 	"example.org/panecal/station/product"
+	"example.org/panecal/station/runner"
 	"example.org/panecal/store/record"
 )
 
@@ -39,7 +37,7 @@ func TestTroubleAnywhere(t *testing.T) {
 					lines := &lastLine{}
 					u := makeUnit(t, simunit.Hopper1(), 7, simunit.Options{Hands: simunit.UsualHands(100*time.Millisecond, 300, 0.5)})
 					b := start(t, rigging{product: "hopper-1", chance: true, // whether a step has just ended at that moment
-						options: func(o *station.Options) { lines.Dialer, o.Dial = o.Dial, lines }})
+						options: func(o *runner.Options) { lines.Dialer, o.Dial = o.Dial, lines }})
 					b.runner.Scan(0, u.Serial())
 					b.sockets[0].put(u)
 					u.Seat(simunit.Seating{})
@@ -125,52 +123,6 @@ func (l *lastLine) pull() {
 	}
 }
 
-// TestHalfWrittenBlock: whatever part of a block a unit holds, from its first
-// byte to its last but one, the read-back tells, and nothing is released.
-func TestHalfWrittenBlock(t *testing.T) {
-	whole := 0
-	scenarios()[0].begin(t, func(w *world) {
-		w.awaited = func(e station.Effect) {
-			if j, ok := e.Job.(station.Write); ok {
-				whole = len(j.Block)
-			}
-		}
-	})
-	if whole < 100 {
-		t.Fatalf("a block of %d bytes", whole)
-	}
-	for n := range whole {
-		olds := [][]byte{nil, protocol.VoidBlock(), released(t)}
-		if os.Getenv("PANECAL_FULL") == "" {
-			olds = olds[n%3 : n%3+1]
-		}
-		for _, old := range olds {
-			w := newWorld(t, usual())
-			u := newUnit("u1", "A1")
-			u.block = old
-			w.fail = func(e station.Effect) *station.Failure {
-				if j, ok := e.Job.(station.ReadBlock); ok && w.step(0) == station.ReadingBack {
-					_ = j
-					part := bytes.Clone(u.block[:n])
-					if n < len(old) {
-						part = append(part, old[n:]...)
-					}
-					u.block = part
-				}
-				return nil
-			}
-			w.tell(station.NoNest, 0, station.Started{})
-			w.pass(time.Second)
-			w.calibrate(0, "A1", u)
-			a := w.attempts()
-			if len(a) != 1 || a[0].Outcome == station.Passed || problems(a[0]) != string(station.FailedReadBack) || len(w.shown) != 1 || w.shown[0].Released() {
-				t.Fatalf("%d of %d bytes over %d: %d attempts, shown %+v", n, whole, len(old), len(a), w.shown)
-			}
-		}
-	}
-	t.Logf("%d cuts over old blocks of three kinds", whole)
-}
-
 // TestConstantsForgotten: a unit that loses its constants with its power is
 // released in good faith; its next contact shows it.
 func TestConstantsForgotten(t *testing.T) {
@@ -215,7 +167,7 @@ func (m mangled) Dial(ctx context.Context, n product.Nest) (station.Line, error)
 // that does not answer, in bounded time.
 func TestWrongSpeed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := start(t, rigging{product: "hopper-1", options: func(o *station.Options) { o.Dial = mangled{o.Dial} }})
+		b := start(t, rigging{product: "hopper-1", options: func(o *runner.Options) { o.Dial = mangled{o.Dial} }})
 		u := makeUnit(t, simunit.Hopper1(), 7, simunit.Options{})
 		began := time.Now()
 		v, ok := b.calibrate(0, u, u.Serial())
@@ -299,24 +251,6 @@ func TestSlowDisk(t *testing.T) {
 	})
 }
 
-// TestNoNumberNeverPasses: what is no number, or none that can be, fails a
-// unit, with a reason on record.
-func TestNoNumberNeverPasses(t *testing.T) {
-	for _, name := range []quantity.Name{quantity.LeakageMax, quantity.OffsetMean, quantity.VerifyError} {
-		for _, v := range []float64{math.NaN(), math.Inf(1), math.Inf(-1), 1e300, -1e300} {
-			if name == quantity.LeakageMax && v < 0 {
-				continue // its limit has no lower side
-			}
-			w := scenarios()[0].begin(t, func(w *world) { w.values[name] = v })
-			a := w.attempts()
-			if len(a) != 1 || a[0].Outcome == station.Passed || len(a[0].Problems) == 0 || len(w.shown) != 1 || w.shown[0].Released() {
-				t.Errorf("%s = %v: %d attempts, shown %+v", name, v, len(a), w.shown)
-			}
-			w.leave(fmt.Sprint(name, v))
-		}
-	}
-}
-
 // TestEightNestsOneFaulty: what goes wrong in one nest changes neither the
 // verdicts of the others nor, by more than a tenth, their times.
 func TestEightNestsOneFaulty(t *testing.T) {
@@ -324,7 +258,7 @@ func TestEightNestsOneFaulty(t *testing.T) {
 		said, took = map[string]string{}, map[string]time.Duration{}
 		synctest.Test(t, func(t *testing.T) {
 			lines := &lastLine{}
-			b := start(t, rigging{product: "hopper-1", nests: 8, chance: how == "noise" || how == "resets", options: func(o *station.Options) {
+			b := start(t, rigging{product: "hopper-1", nests: 8, chance: how == "noise" || how == "resets", options: func(o *runner.Options) {
 				if how == "panics" {
 					left := &atomic.Int64{}
 					left.Store(3)

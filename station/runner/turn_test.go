@@ -1,4 +1,4 @@
-package station_test
+package runner_test
 
 import (
 	"fmt"
@@ -13,6 +13,7 @@ import (
 
 	"example.org/panecal/protocol"
 	"example.org/panecal/protocol/simunit"
+	"example.org/panecal/station/internal/shrink"
 	"example.org/panecal/store"
 )
 
@@ -81,8 +82,11 @@ func turns(seed uint64) (list []turn) {
 	return list
 }
 
+// stackTally counts what was tried.
+type stackTally struct{ verdicts, released, records, hurt int }
+
 // stackDay plays turns and returns what it counted and what was broken.
-func stackDay(t *testing.T, seed uint64, list []turn, dir string) (sum tally, broken []string) {
+func stackDay(t *testing.T, seed uint64, list []turn, dir string) (sum stackTally, broken []string) {
 	synctest.Test(t, func(t *testing.T) {
 		s := &stack{t: t, seed: seed, dir: dir, units: map[int]*specimen{}}
 		for i := range s.sockets {
@@ -106,8 +110,7 @@ func stackDay(t *testing.T, seed uint64, list []turn, dir string) (sum tally, br
 		if err != nil || len(r.Problems) > 0 {
 			s.broke("N: the log does not check: %v %v", r.Problems, err)
 		}
-		sum.verdicts, sum.released, sum.days = len(s.verdicts), s.released, 1
-		sum.events = len(s.acked)
+		sum.verdicts, sum.released, sum.records = len(s.verdicts), s.released, len(s.acked)
 		for _, w := range s.lines {
 			sum.hurt += w.hits
 		}
@@ -134,23 +137,20 @@ func TestSoakStack(t *testing.T) {
 		}
 		days, first = 1, n
 	}
-	sum := tally{struck: map[string]int{}}
+	var sum stackTally
 	base, began := t.TempDir(), time.Now()
 	for seed := first; seed < first+uint64(days); seed++ {
 		list := turns(seed)
 		dir := filepath.Join(base, fmt.Sprint(seed))
 		one, broken := stackDay(t, seed, list, dir)
 		os.RemoveAll(dir)
-		sum.add(one)
+		sum.verdicts, sum.released = sum.verdicts+one.verdicts, sum.released+one.released
+		sum.records, sum.hurt = sum.records+one.records, sum.hurt+one.hurt
 		if len(broken) == 0 {
 			continue
 		}
-		places := make([]int, len(list))
-		for i := range places {
-			places[i] = i
-		}
 		tries := 0
-		short := shrink(places, 60, func(some []int) bool {
+		short := shrink.Places(len(list), 60, func(some []int) bool {
 			tries++
 			dir := filepath.Join(base, fmt.Sprint("again", tries))
 			defer os.RemoveAll(dir)
@@ -165,10 +165,10 @@ func TestSoakStack(t *testing.T) {
 		for _, i := range short {
 			fmt.Fprintf(&b, "  %2d  %v\n", i, list[i])
 		}
-		t.Fatalf("seed %d breaks a promise: %s\n%d of its %d turns suffice:\n%splay it again: PANECAL_SOAK_STACK=%d go test -run TestSoakStack -v ./station",
+		t.Fatalf("seed %d breaks a promise: %s\n%d of its %d turns suffice:\n%splay it again: PANECAL_SOAK_STACK=%d go test -run TestSoakStack -v ./station/runner",
 			seed, broken[0], len(short), len(list), b.String(), seed)
 	}
-	t.Logf("seeds %d to %d: %d verdicts, %d released, %d records, %d bytes hurt on lines, in %v; 0 violations", first, first+uint64(days)-1, sum.verdicts, sum.released, sum.events, sum.hurt, time.Since(began).Round(time.Millisecond))
+	t.Logf("seeds %d to %d: %d verdicts, %d released, %d records, %d bytes hurt on lines, in %v; 0 violations", first, first+uint64(days)-1, sum.verdicts, sum.released, sum.records, sum.hurt, time.Since(began).Round(time.Millisecond))
 	if sum.released < days || sum.verdicts < 3*days {
 		t.Errorf("%d verdicts, %d released in %d days: the days try nothing", sum.verdicts, sum.released, days)
 	}

@@ -1,4 +1,4 @@
-package station
+package runner
 
 import (
 	"context"
@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"example.org/panecal/protocol"
+	"example.org/panecal/station"
 	"example.org/panecal/station/product"
 	"example.org/panecal/store/record"
 )
@@ -26,14 +27,14 @@ type worker struct {
 
 	period atomic.Int64 // of the unit's pulses, ns
 
-	line    Line // nil while closed
-	present bool // the last request was answered: someone is there to be told
+	line    station.Line // nil while closed
+	present bool         // the last request was answered: someone is there to be told
 	counted protocol.Counters
 }
 
 // order is a job with the epoch it was given in.
 type order struct {
-	Effect
+	station.Effect
 	epoch   int
 	overdue *time.Timer
 }
@@ -55,9 +56,9 @@ func newWorker(r *Runner, index int, sheet product.Nest) *worker {
 }
 
 // give hands a job over. Halt ends the job that runs and those that wait.
-func (w *worker) give(e Effect) {
+func (w *worker) give(e station.Effect) {
 	w.mu.Lock()
-	if _, halt := e.Job.(Halt); halt {
+	if _, halt := e.Job.(station.Halt); halt {
 		w.epoch++
 		if w.cancel != nil {
 			w.cancel()
@@ -67,12 +68,12 @@ func (w *worker) give(e Effect) {
 	w.mu.Unlock()
 	// A port that does not return must not hold the nest for ever.
 	o.overdue = time.AfterFunc(w.limit(e.Job)+overdueAfter, func() {
-		w.r.answer(e, failed(e.Job, Failure{Silent, "the port does not return"}))
+		w.r.answer(e, failed(e.Job, station.Failure{Trouble: station.Silent, Why: "the port does not return"}))
 	})
 	select {
 	case w.jobs <- o:
 	default: // cannot be: a nest awaits one answer at a time
-		go w.r.answer(e, failed(e.Job, Failure{Broke, "the nest's queue is full"}))
+		go w.r.answer(e, failed(e.Job, station.Failure{Trouble: station.Broke, Why: "the nest's queue is full"}))
 	}
 }
 
@@ -119,7 +120,7 @@ func (w *worker) serve(o order) {
 	}
 	w.mu.Unlock()
 	if stale {
-		w.r.answer(o.Effect, failed(o.Job, Failure{Broke, "halted before it began"}))
+		w.r.answer(o.Effect, failed(o.Job, station.Failure{Trouble: station.Broke, Why: "halted before it began"}))
 		return
 	}
 	f := w.guarded(ctx, o.Effect)
@@ -130,12 +131,12 @@ func (w *worker) serve(o order) {
 }
 
 // guarded turns a panic into a crash of this nest alone, emitter off first.
-func (w *worker) guarded(ctx context.Context, e Effect) (f Fact) {
+func (w *worker) guarded(ctx context.Context, e station.Effect) (f station.Fact) {
 	defer func() {
 		if p := recover(); p != nil {
 			why := w.r.panicked(e, p)
 			w.stopOnExit()
-			w.r.post(Event{Nest: w.index, Fact: Crashed{Why: why.Why}})
+			w.r.post(station.Event{Nest: w.index, Fact: station.Crashed{Why: why.Why}})
 			f = failed(e.Job, why)
 		}
 	}()
@@ -149,7 +150,7 @@ func (w *worker) stopOnExit() {
 	}
 	defer func() {
 		if p := recover(); p != nil {
-			w.r.panicked(Effect{Nest: w.index, Job: Halt{}}, p)
+			w.r.panicked(station.Effect{Nest: w.index, Job: station.Halt{}}, p)
 		}
 	}()
 	ctx, cancel := context.WithTimeout(context.Background(), stopWithin)
@@ -162,7 +163,7 @@ func (w *worker) stopOnExit() {
 func (w *worker) hangUpOnExit() {
 	defer func() {
 		if p := recover(); p != nil {
-			w.r.panicked(Effect{Nest: w.index, Job: Halt{}}, p)
+			w.r.panicked(station.Effect{Nest: w.index, Job: station.Halt{}}, p)
 		}
 	}()
 	w.hangUp()
@@ -187,15 +188,15 @@ func (w *worker) stayAwake() {
 	defer cancel()
 	defer func() {
 		if p := recover(); p != nil {
-			w.r.panicked(Effect{Nest: w.index, Job: Report{}}, p)
+			w.r.panicked(station.Effect{Nest: w.index, Job: station.Report{}}, p)
 		}
 	}()
 	_, err := w.line.Status(ctx)
 	w.present = err == nil
 }
 
-func (w *worker) do(ctx context.Context, e Effect) Fact {
-	if _, open := e.Job.(Open); !open && w.line == nil {
+func (w *worker) do(ctx context.Context, e station.Effect) station.Fact {
+	if _, open := e.Job.(station.Open); !open && w.line == nil {
 		if err := w.dial(ctx); err != nil {
 			return failed(e.Job, failureOf(err))
 		}
@@ -211,19 +212,19 @@ func (w *worker) do(ctx context.Context, e Effect) Fact {
 }
 
 // limit is how long a job may take.
-func (w *worker) limit(j Job) time.Duration {
+func (w *worker) limit(j station.Job) time.Duration {
 	switch j := j.(type) {
-	case Identify:
+	case station.Identify:
 		if j.Quick {
 			return quickIdentify
 		}
-	case Write, Mark, Void:
+	case station.Write, station.Mark, station.Void:
 		return writeJob
-	case Halt:
+	case station.Halt:
 		return haltWithin
-	case Open:
+	case station.Open:
 		return dialWithin
-	case Capture:
+	case station.Capture:
 		return 4*time.Duration(j.Request.Shots*int64(j.Request.Frames)*w.period.Load()) + captureGrace
 	}
 	return shortJob
@@ -242,52 +243,52 @@ func (w *worker) dial(ctx context.Context) error {
 }
 
 // talk does one job on the line.
-func (w *worker) talk(ctx context.Context, e Effect) (Fact, error) {
+func (w *worker) talk(ctx context.Context, e station.Effect) (station.Fact, error) {
 	switch j := e.Job.(type) {
-	case Open:
+	case station.Open:
 		err := w.dial(ctx)
-		return Done{failureOf(err)}, err
-	case Identify:
+		return station.Done{Failure: failureOf(err)}, err
+	case station.Identify:
 		id, err := w.line.Identify(ctx)
 		if errors.Is(err, protocol.ErrVersion) {
-			return Identified{Identity: id}, nil // who it is decides what is said about it
+			return station.Identified{Identity: id}, nil // who it is decides what is said about it
 		}
 		if err == nil {
 			w.counted = w.line.Stats()
 			w.period.Store(id.PulsePeriodNS)
 		}
-		return Identified{failureOf(err), id}, err
-	case Report:
+		return station.Identified{Failure: failureOf(err), Identity: id}, err
+	case station.Report:
 		s, err := w.line.Status(ctx)
-		return Reported{failureOf(err), s}, err
-	case ReadBlock:
+		return station.Reported{Failure: failureOf(err), Status: s}, err
+	case station.ReadBlock:
 		raw, err := w.line.ReadConstants(ctx)
-		return BlockRead{failureOf(err), raw}, err
-	case Void:
+		return station.BlockRead{Failure: failureOf(err), Raw: raw}, err
+	case station.Void:
 		err := w.line.Void(ctx)
-		return Done{failureOf(err)}, err
-	case Capture:
+		return station.Done{Failure: failureOf(err)}, err
+	case station.Capture:
 		c, err := w.line.Capture(ctx, j.Request, func(p protocol.Progress) {
-			w.r.answer(e, Progressed{Done: p.ShotsFired})
+			w.r.answer(e, station.Progressed{Done: p.ShotsFired})
 		})
-		return Captured{failureOf(err), c, w.wire()}, err
-	case Write:
+		return station.Captured{Failure: failureOf(err), Capture: c, Wire: w.wire()}, err
+	case station.Write:
 		err := w.write(ctx, j.Block)
-		return Done{failureOf(err)}, err
-	case Mark:
+		return station.Done{Failure: failureOf(err)}, err
+	case station.Mark:
 		if err := w.write(ctx, j.Block); err != nil {
-			return BlockRead{Failure: failureOf(err)}, err
+			return station.BlockRead{Failure: failureOf(err)}, err
 		}
 		raw, err := w.line.ReadConstants(ctx)
-		return BlockRead{failureOf(err), raw}, err
-	case Halt:
+		return station.BlockRead{Failure: failureOf(err), Raw: raw}, err
+	case station.Halt:
 		err := w.line.Stop(ctx)
 		if j.Reopen {
 			w.hangUp()
 		}
-		return Done{failureOf(err)}, err
+		return station.Done{Failure: failureOf(err)}, err
 	}
-	return failed(e.Job, Failure{Broke, "not a job for a nest"}), nil
+	return failed(e.Job, station.Failure{Trouble: station.Broke, Why: "not a job for a nest"}), nil
 }
 
 func (w *worker) write(ctx context.Context, block []byte) error {

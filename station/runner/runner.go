@@ -1,4 +1,4 @@
-package station
+package runner
 
 import (
 	"context"
@@ -9,20 +9,22 @@ import (
 	"sync"
 	"sync/atomic"
 	"time"
+
+	"example.org/panecal/station"
 )
 
 // Options are what a Runner needs to carry a machine's effects out. Dial, Log
 // and Past are needed.
 type Options struct {
-	Dial    Dialer
-	Log     Log
-	Past    Past
-	Fixture Fixture // nil: the operator's hands, and Config.Fixture is off
-	Gate    Gate    // nil: none, and Config.Gate is off
+	Dial    station.Dialer
+	Log     station.Log
+	Past    station.Past
+	Fixture station.Fixture // nil: the operator's hands, and Config.Fixture is off
+	Gate    station.Gate    // nil: none, and Config.Gate is off
 
 	// OnVerdict is told each verdict, in order, from the goroutine of Run; it
 	// must not wait for anything. nil for nobody.
-	OnVerdict func(Verdict)
+	OnVerdict func(station.Verdict)
 
 	// Panicked is told of each panic that was caught, from the goroutine that
 	// it was in; nil for nobody.
@@ -36,8 +38,8 @@ type Options struct {
 // It outlives any screen: nothing here waits for one.
 type Runner struct {
 	opt     Options
-	machine *Machine
-	events  chan Event
+	machine *station.Machine
+	events  chan station.Event
 	over    chan struct{} // closed when Run ends
 	nests   []*worker
 	clerk   *clerk
@@ -45,8 +47,8 @@ type Runner struct {
 	halt    context.CancelFunc // ends every task
 	tasksUp context.Context
 
-	latest atomic.Pointer[Snapshot]
-	box    chan Snapshot
+	latest atomic.Pointer[station.Snapshot]
+	box    chan station.Snapshot
 }
 
 // How Run ends.
@@ -64,10 +66,10 @@ const (
 	tickEvery   = time.Second
 )
 
-// NewRunner makes a Runner of a station at rest.
-func NewRunner(c Config, o Options) (*Runner, error) {
+// New makes a Runner of a station at rest.
+func New(c station.Config, o Options) (*Runner, error) {
 	c.Fixture, c.Gate = o.Fixture != nil, o.Gate != nil
-	m, err := New(c)
+	m, err := station.New(c)
 	if err != nil {
 		return nil, err
 	}
@@ -83,53 +85,55 @@ func NewRunner(c Config, o Options) (*Runner, error) {
 	if o.Panicked == nil {
 		o.Panicked = func(any, []byte) {}
 	}
-	r := &Runner{opt: o, machine: m, events: make(chan Event, 64), over: make(chan struct{}), box: make(chan Snapshot, 1)}
+	r := &Runner{opt: o, machine: m, events: make(chan station.Event, 64), over: make(chan struct{}), box: make(chan station.Snapshot, 1)}
 	r.tasksUp, r.halt = context.WithCancel(context.Background())
-	for _, n := range m.nests {
-		r.nests = append(r.nests, newWorker(r, n.index, n.sheet))
+	for i, sheet := range c.Files.Sheet.Nests {
+		r.nests = append(r.nests, newWorker(r, i, sheet))
 	}
 	r.clerk = newClerk(r, 4*len(r.nests)+8)
-	m.now = o.Now()
 	s := m.Snapshot()
+	s.At = o.Now()
 	r.latest.Store(&s)
 	return r, nil
 }
 
 // Snapshot returns the newest snapshot, from any goroutine.
-func (r *Runner) Snapshot() Snapshot { return *r.latest.Load() }
+func (r *Runner) Snapshot() station.Snapshot { return *r.latest.Load() }
 
 // Snapshots delivers snapshots to one reader: the newest only, and never
 // waiting for it. It is closed when Run ends, after the last one.
-func (r *Runner) Snapshots() <-chan Snapshot { return r.box }
+func (r *Runner) Snapshots() <-chan station.Snapshot { return r.box }
 
 // Scan tells that a label was read; nest is NoNest unless it is for one.
-func (r *Runner) Scan(nest int, text string) { r.tell(nest, Scanned{Text: text}) }
+func (r *Runner) Scan(nest int, text string) { r.tell(nest, station.Scanned{Text: text}) }
 
 // Go is the operator's "go on" for a nest.
-func (r *Runner) Go(nest int) { r.tell(nest, Go{}) }
+func (r *Runner) Go(nest int) { r.tell(nest, station.Go{}) }
 
 // Skip ends what a nest does, on record.
-func (r *Runner) Skip(nest int) { r.tell(nest, Skip{}) }
+func (r *Runner) Skip(nest int) { r.tell(nest, station.Skip{}) }
 
 // Crew says who is at the station and on what it works from now on.
-func (r *Runner) Crew(c Crew) { r.tell(NoNest, c) }
+func (r *Runner) Crew(c station.Crew) { r.tell(station.NoNest, c) }
 
 // TakeUp brings released files into force between units.
-func (r *Runner) TakeUp(f *Files) { r.tell(NoNest, TakeUp{Files: f}) }
+func (r *Runner) TakeUp(f *station.Files) { r.tell(station.NoNest, station.TakeUp{Files: f}) }
 
 // Refused tells the operator that files that came in were not taken up, and
 // why.
-func (r *Runner) Refused(why string) { r.tell(NoNest, TakeUp{Refused: why}) }
+func (r *Runner) Refused(why string) { r.tell(station.NoNest, station.TakeUp{Refused: why}) }
 
 // Lift ends a nest's stop; whoever calls it has checked that by may.
-func (r *Runner) Lift(nest int, by, method string) { r.tell(nest, LiftStop{By: by, Method: method}) }
+func (r *Runner) Lift(nest int, by, method string) {
+	r.tell(nest, station.LiftStop{By: by, Method: method})
+}
 
-func (r *Runner) tell(nest int, f Fact) {
-	r.post(Event{At: r.opt.Now(), Nest: nest, Fact: f})
+func (r *Runner) tell(nest int, f station.Fact) {
+	r.post(station.Event{At: r.opt.Now(), Nest: nest, Fact: f})
 }
 
 // post hands an event to Run; after Run has ended it is dropped.
-func (r *Runner) post(e Event) {
+func (r *Runner) post(e station.Event) {
 	select {
 	case r.events <- e:
 	case <-r.over:
@@ -155,20 +159,20 @@ func (r *Runner) Run(ctx context.Context) (err error) {
 	defer tick.Stop()
 	leaving := ctx.Done()
 	var late <-chan time.Time
-	r.step(Event{At: r.opt.Now(), Nest: NoNest, Fact: Started{}})
+	r.step(station.Event{At: r.opt.Now(), Nest: station.NoNest, Fact: station.Started{}})
 	for !r.Snapshot().Closed {
 		select {
 		case e := <-r.events:
 			e.At = r.opt.Now() // in the order of the machine, not of the senders
 			r.step(e)
 		case <-tick.C:
-			r.step(Event{At: r.opt.Now(), Nest: NoNest, Fact: Tick{}})
+			r.step(station.Event{At: r.opt.Now(), Nest: station.NoNest, Fact: station.Tick{}})
 		case <-leaving:
 			leaving = nil
 			timer := time.NewTimer(leaveWithin - closeWithin)
 			defer timer.Stop()
 			late = timer.C
-			r.step(Event{At: r.opt.Now(), Nest: NoNest, Fact: Shutdown{Why: context.Cause(ctx).Error()}})
+			r.step(station.Event{At: r.opt.Now(), Nest: station.NoNest, Fact: station.Shutdown{Why: context.Cause(ctx).Error()}})
 		case <-late:
 			return fmt.Errorf("leaving the station: %w: %s", ErrUnfinished, r.unfinished())
 		}
@@ -179,7 +183,7 @@ func (r *Runner) Run(ctx context.Context) (err error) {
 func (r *Runner) unfinished() string {
 	text := ""
 	for _, n := range r.Snapshot().Nests {
-		if n.Step != Ended {
+		if n.Step != station.Ended {
 			text += fmt.Sprintf("%s %s; ", n.Name, n.Step)
 		}
 	}
@@ -214,7 +218,7 @@ func (r *Runner) close() error {
 }
 
 // step lets the machine take an event and carries out what follows.
-func (r *Runner) step(e Event) {
+func (r *Runner) step(e station.Event) {
 	effects := r.machine.Step(e)
 	r.logScan(e, effects)
 	for _, effect := range effects {
@@ -229,57 +233,57 @@ func (r *Runner) step(e Event) {
 	r.box <- s
 }
 
-func (r *Runner) carryOut(e Effect) {
+func (r *Runner) carryOut(e station.Effect) {
 	log := r.opt.Logger
 	switch j := e.Job.(type) {
-	case Open, Identify, Report, ReadBlock, Void, Capture, Write, Mark, Halt:
+	case station.Open, station.Identify, station.Report, station.ReadBlock, station.Void, station.Capture, station.Write, station.Mark, station.Halt:
 		r.nests[e.Nest].give(e)
-	case Append, Save, Keep, Recall:
+	case station.Append, station.Save, station.Keep, station.Recall:
 		r.clerk.give(e)
-	case EstimateEmpty, EstimateTarget, EstimateVerify:
-		r.task(e, func(context.Context) Fact { return estimateNow(e.Job) })
-	case Move:
-		r.task(e, func(ctx context.Context) Fact {
-			return Done{failureOf(r.opt.Fixture.Move(ctx, r.nests[e.Nest].sheet, j.In))}
+	case station.EstimateEmpty, station.EstimateTarget, station.EstimateVerify:
+		r.task(e, func(context.Context) station.Fact { return estimateNow(e.Job) })
+	case station.Move:
+		r.task(e, func(ctx context.Context) station.Fact {
+			return station.Done{Failure: failureOf(r.opt.Fixture.Move(ctx, r.nests[e.Nest].sheet, j.In))}
 		})
-	case Ask:
-		r.task(e, func(ctx context.Context) Fact {
+	case station.Ask:
+		r.task(e, func(ctx context.Context) station.Fact {
 			f := failureOf(r.opt.Gate.May(ctx, j.Serial, j.UnitID))
 			if f.Trouble != 0 {
-				f.Trouble = Denied
+				f.Trouble = station.Denied
 			}
-			return Allowed{f}
+			return station.Allowed{Failure: f}
 		})
-	case Tell:
-		r.task(e, func(ctx context.Context) Fact {
+	case station.Tell:
+		r.task(e, func(ctx context.Context) station.Fact {
 			if err := r.opt.Gate.Result(ctx, j.Verdict); err != nil {
 				log.Error("telling the gate", "serial", j.Verdict.Serial, "error", err)
 			}
 			return nil
 		})
-	case SetTimer:
-		time.AfterFunc(j.After, func() { r.answer(e, Expired{}) })
-	case Show:
+	case station.SetTimer:
+		time.AfterFunc(j.After, func() { r.answer(e, station.Expired{}) })
+	case station.Show:
 		log.Info("verdict", "nest", j.Verdict.Nest, "serial", j.Verdict.Serial, "outcome", j.Verdict.Outcome,
 			"disposition", j.Verdict.Disposition, "code", j.Verdict.Code, "sequence", j.Verdict.Sequence, "again", j.Verdict.Again)
 		if r.opt.OnVerdict != nil {
 			r.opt.OnVerdict(j.Verdict)
 		}
-	case Announce:
+	case station.Announce:
 		log.Info("message", "nest", j.Message.Nest, "code", j.Message.Code, "text", j.Message.Code.Say(j.Message.Args))
-	case Ignore:
+	case station.Ignore:
 		log.Debug("ignored", "nest", e.Nest, "why", j.Why)
 	}
 }
 
-func (r *Runner) answer(e Effect, f Fact) {
-	r.post(Event{Nest: e.Nest, Token: e.Token, Fact: f})
+func (r *Runner) answer(e station.Effect, f station.Fact) {
+	r.post(station.Event{Nest: e.Nest, Token: e.Token, Fact: f})
 }
 
 // task does a job in a goroutine of its own; a panic in it is an answer.
-func (r *Runner) task(e Effect, do func(context.Context) Fact) {
+func (r *Runner) task(e station.Effect, do func(context.Context) station.Fact) {
 	r.tasks.Go(func() {
-		f := func() (f Fact) {
+		f := func() (f station.Fact) {
 			defer func() {
 				if p := recover(); p != nil {
 					f = failed(e.Job, r.panicked(e, p))
@@ -294,9 +298,9 @@ func (r *Runner) task(e Effect, do func(context.Context) Fact) {
 }
 
 // panicked puts a recovered panic into the log and makes it a failure.
-func (r *Runner) panicked(e Effect, p any) Failure {
-	r.caught("a job failed", p, "nest", e.Nest, "job", e.Job.job())
-	return Failure{Broke, fmt.Sprintf("%s: %v", e.Job.job(), p)}
+func (r *Runner) panicked(e station.Effect, p any) station.Failure {
+	r.caught("a job failed", p, "nest", e.Nest, "job", e.Name())
+	return station.Failure{Trouble: station.Broke, Why: fmt.Sprintf("%s: %v", e.Name(), p)}
 }
 
 // caught tells of a recovered panic.
