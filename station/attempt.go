@@ -12,47 +12,68 @@ import (
 	"example.org/panecal/store/record"
 )
 
-// attempt is what one attempt has brought so far.
+// attempt is what one attempt has brought so far, in groups by what they
+// speak of. begin starts it, and it goes with the visit.
 type attempt struct {
 	number    int
 	began     time.Time
-	crew      Crew // as it was when the attempt began
-	confirmed bool // the label is confirmed by unit or list
-	tie       string
+	crew      Crew   // as it was when the attempt began
+	tie       string // how label and unit belong together
+	confirmed bool   // the label is confirmed by unit or list
 	intent    *record.Ref
-	found     []byte // block found in the unit
-	stages    []record.Stage
-	captures  []*record.Capture
-	refs      []record.CaptureRef
-	wire      record.Wire
-	problems  []record.Problem
-	faults    []estimate.Fault
+	found     []byte  // block found in the unit
 	tempCel   float64 // NaN: not known
+	paused    string  // why nothing ran between capture and write, "" if all ran
 
+	account
+	field
+	measured
+	adjustment
+	conclusion
+}
+
+// account is what happened in the attempt, for the record.
+type account struct {
+	stages   []record.Stage
+	captures []*record.Capture
+	refs     []record.CaptureRef // of captures, once durable
+	wire     record.Wire
+	problems []record.Problem
+	faults   []estimate.Fault
+}
+
+// field is what the unit has seen in front of it.
+type field struct {
 	tries  int        // captures of the kind in hand, bad ones
 	scene  scene      // what the field looked like
 	dark   scene      // what it looked like without a target
 	looks  sceneWatch // watching it change
 	target *protocol.Capture
+}
 
-	unitRanges *estimate.Summary // as the unit itself ranges, compensation off
-
+// measured is what the captures gave.
+type measured struct {
 	leakage      *estimate.Leakage
 	offsets      *estimate.Offsets
-	verification *estimate.Verification
+	unitRanges   *estimate.Summary // as the unit itself ranges, compensation off
+	addedBack    []byte            // block whose effect on the captures was undone
 	constants    estimate.Constants
 	projection   []float64
+	verification *estimate.Verification
 	quantities   quantity.Set
+}
 
-	paused    string // why nothing ran between capture and write, "" if all ran
-	addedBack []byte // block whose effect on the captures was undone
-
+// adjustment is what was written into the unit.
+type adjustment struct {
 	block       *protocol.Block // as written
+	writeIntent *record.Ref
 	written     []byte
 	readBack    []byte
 	state       string // of the constants, as last confirmed
-	writeIntent *record.Ref
+}
 
+// conclusion is what the attempt has come to.
+type conclusion struct {
 	code   Code // why the attempt ends; "" while nothing speaks against it
 	detail string
 	other  string
@@ -62,7 +83,7 @@ type attempt struct {
 
 // begin starts the account of an attempt.
 func (m *Machine) begin(n *nest) {
-	n.att = attempt{began: m.now, crew: m.crew, tempCel: math.NaN(), quantities: quantity.Set{}}
+	n.att = attempt{began: m.now, crew: m.crew, tempCel: math.NaN(), measured: measured{quantities: quantity.Set{}}}
 	if n.next != nil && n.files != n.next {
 		n.files, n.stood = n.next, scene{}
 		m.announce(n.index, NoticeFiles, Args{Nest: n.sheet.Name})

@@ -55,11 +55,11 @@ const checksInARow = 2
 func (m *Machine) followCheck(n *nest) {
 	switch n.outcome() {
 	case Passed:
-		n.checkRow = 0
+		n.streak.checks = 0
 	case Failed, Errored:
-		n.checkRow++
+		n.streak.checks++
 	}
-	if n.checkRow >= checksInARow && n.stop == nil {
-		n.stop = &Stop{Nest: n.index, Code: StopCheck, Since: m.now, Args: Args{Nest: n.sheet.Name, Detail: strconv.Itoa(n.checkRow)}}
+	if n.streak.checks >= checksInARow && n.stop == nil {
+		n.stop = &Stop{Nest: n.index, Code: StopCheck, Since: m.now, Args: Args{Nest: n.sheet.Name, Detail: strconv.Itoa(n.streak.checks)}}
 	}
 }

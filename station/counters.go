@@ -36,6 +36,12 @@ func (c Counters) FirstPassYield() (float64, bool) {
 	return float64(c.FirstPassed) / float64(c.First), true
 }
 
+// figures are the station's own account of its work.
+type figures struct {
+	counters Counters
+	judged   []time.Time // of the last hour
+}
+
 // tally counts a failed unit.
 func (c *Counters) tally(bin int, name string) {
 	i := slices.IndexFunc(c.Bins, func(t Tally) bool { return t.SoftBin == bin })

@@ -8,13 +8,19 @@ import (
 // lamp is the right to emit in one light group.
 type lamp struct {
 	holder *nest
-	queue  []*nest
+	queue  []unlit
+}
+
+// unlit is a capture that waits for the light.
+type unlit struct {
+	nest    *nest
+	capture Capture
+	since   time.Time
 }
 
 // light emits the nest's capture now or when its light group is free.
 func (m *Machine) light(n *nest, c Capture) {
 	n.awaits = m.token()
-	n.capture = &c
 	n.shotsTotal = c.Request.Shots * int64(c.Request.Frames)
 	group := n.sheet.LightGroup
 	if group == "" {
@@ -31,7 +37,7 @@ func (m *Machine) light(n *nest, c Capture) {
 		for at > 0 && n.before(l.queue[at-1], m.now) {
 			at--
 		}
-		l.queue, n.queued = slices.Insert(l.queue, at, n), m.now
+		l.queue = slices.Insert(l.queue, at, unlit{n, c, m.now})
 		return
 	}
 	l.holder = n
@@ -44,37 +50,36 @@ const lightPatience = 5 * time.Second
 // before reports whether the nest may go before another that waits already: a
 // look is short, and hands wait for it; after that the unit that is nearest
 // its verdict, for it frees its nest soonest.
-func (n *nest) before(other *nest, now time.Time) bool {
+func (n *nest) before(other unlit, now time.Time) bool {
 	urgent := func(n *nest) Step {
 		if n.step == Targeting || n.step == Clearing {
 			return steps
 		}
 		return n.step
 	}
-	return urgent(n) > urgent(other) && now.Sub(other.queued) < lightPatience
+	return urgent(n) > urgent(other.nest) && now.Sub(other.since) < lightPatience
 }
 
 // dim gives the nest's right to emit, or its place in the queue, to others.
 func (m *Machine) dim(n *nest) {
-	n.capture = nil
 	l := m.lamps[n.sheet.LightGroup]
 	if l == nil {
 		return
 	}
-	l.queue = slices.DeleteFunc(l.queue, func(q *nest) bool { return q == n })
+	l.queue = slices.DeleteFunc(l.queue, func(q unlit) bool { return q.nest == n })
 	if l.holder != n {
 		return
 	}
 	l.holder = nil
 	if len(l.queue) > 0 {
 		next := l.queue[0]
-		l.queue, l.holder = l.queue[1:], next
-		m.emit(next.index, next.awaits, *next.capture)
+		l.queue, l.holder = l.queue[1:], next.nest
+		m.emit(next.nest.index, next.nest.awaits, next.capture)
 	}
 }
 
 // waiting reports whether the nest waits for the light of another.
 func (m *Machine) waiting(n *nest) bool {
 	l := m.lamps[n.sheet.LightGroup]
-	return l != nil && slices.Contains(l.queue, n)
+	return l != nil && slices.ContainsFunc(l.queue, func(q unlit) bool { return q.nest == n })
 }

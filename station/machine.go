@@ -15,27 +15,39 @@ type Machine struct {
 	files *Files // newest; a nest keeps the set its unit began with
 	nests []*nest
 
-	now       time.Time // never goes back
-	told      time.Time // of the last event
-	lastToken Token
-	captureID uint32
-	open      openLabel
-	lamps     map[string]*lamp // by light group
-	pace      map[Step]time.Duration
-	stop      *Stop // the station's own, nil while it may run
-	started   bool
-	closing   bool
-	closeWhy  string
+	clock
+	life
+	issued
+	memory
+	figures // until a shift begins
 
-	unseen   map[string]record.Entry // by serial: results that nobody may have seen
-	counters Counters
-	holds    map[string]bool // serials on hold
-	checked  time.Time       // when a check unit passed last
-	began    time.Time
-	judged   []time.Time // of the last hour
+	open     openLabel
+	lamps    map[string]*lamp // by light group
+	pace     map[Step]time.Duration
+	stop     *Stop // the station's own, nil while it may run
 	messages []Message
 
 	out []Effect
+}
+
+// clock is the time that events bring.
+type clock struct {
+	now  time.Time // never goes back
+	told time.Time // of the last event
+}
+
+// life is where the station is between its start and its end.
+type life struct {
+	started  bool
+	began    time.Time
+	closing  bool
+	closeWhy string
+}
+
+// issued are the last numbers given out.
+type issued struct {
+	lastToken Token
+	captureID uint32
 }
 
 // New makes the machine of a station at rest. Its first event is Started.
@@ -45,9 +57,9 @@ func New(c Config) (*Machine, error) {
 		return nil, fmt.Errorf("setting up the station: %w", err)
 	}
 	m := &Machine{cfg: c, crew: Crew{Operator: c.Operator, WorkOrder: c.WorkOrder, Lot: c.Lot}, files: c.Files, lamps: map[string]*lamp{}, pace: map[Step]time.Duration{},
-		unseen: map[string]record.Entry{}, holds: map[string]bool{}}
+		memory: memory{unseen: map[string]record.Entry{}, holds: map[string]bool{}}}
 	for i, sheet := range c.Files.Sheet.Nests {
-		m.nests = append(m.nests, &nest{index: i, sheet: sheet, files: c.Files, purpose: c.Purpose})
+		m.nests = append(m.nests, &nest{index: i, sheet: sheet, files: c.Files, visit: visit{purpose: c.Purpose}})
 	}
 	m.remember(c.Recent)
 	return m, nil
@@ -160,7 +172,7 @@ func (m *Machine) start() {
 func (m *Machine) relieve(c Crew) {
 	m.crew = c
 	if c.Anew {
-		m.counters, m.judged = Counters{}, nil
+		m.figures = figures{}
 	}
 }
 
@@ -198,8 +210,7 @@ func (m *Machine) end(n *nest) {
 // enter moves the nest to a step and learns how long the last one took.
 func (m *Machine) enter(n *nest, s Step) {
 	m.learn(n)
-	n.step, n.since = s, m.now
-	n.shotsDone, n.shotsTotal = 0, 0
+	n.stay = stay{step: s, since: m.now}
 }
 
 // ask emits a job whose answer the nest awaits, instead of any other.
@@ -217,7 +228,7 @@ func (m *Machine) sleep(n *nest, d time.Duration) {
 // rest takes back what the nest awaits; late answers will be ignored. A light
 // that the nest holds stays its own until the unit has been halted.
 func (m *Machine) rest(n *nest) {
-	n.awaits, n.timer = 0, 0
+	n.awaited = awaited{}
 	if l := m.lamps[n.sheet.LightGroup]; l != nil && l.holder != n {
 		m.dim(n)
 	}

@@ -8,61 +8,73 @@ import (
 	"example.org/panecal/store/record"
 )
 
-// nest is one position that holds a unit.
+// nest is one position that holds a unit. What is reset together stands in one
+// struct and is reset by one assignment.
 type nest struct {
 	index int
 	sheet product.Nest
 	files *Files // in force for the unit in hand
-	next  *Files // in force when its label was scanned
+	stood scene  // what the last good target added to the dark
 
-	purpose Purpose // of the unit in hand
+	stay             // until enter
+	awaited          // until rest
+	visit            // until clear
+	stopState        // until the stop is lifted
+	streak    streak // until the nest stops
+}
 
-	step  Step
-	since time.Time // when the step began
+// stay is the nest's time in one step.
+type stay struct {
+	step                  Step
+	since                 time.Time // when the step began
+	shotsDone, shotsTotal int64     // of the capture in hand
+}
 
-	awaits  Token     // of the answer awaited, 0 for none
-	timer   Token     // of the timer set, 0 for none
-	capture *Capture  // taken, or waiting for the light
-	queued  time.Time // since when it waits
+// awaited is what the nest waits for.
+type awaited struct {
+	awaits Token // of the answer, 0 for none
+	timer  Token // of the timer set, 0 for none
+}
 
-	shotsDone, shotsTotal int64
-
+// visit is all about one unit in the nest, from its label or its first answer
+// until it has gone.
+type visit struct {
+	purpose  Purpose
 	unit     protocol.Identity // zero before it has answered
 	label    string            // as scanned, "" for none
 	serial   string
-	scanned  time.Time
-	early    int   // times it fell silent before the attempt began
-	quiet    int   // probes in a row without an answer
-	reseated bool  // the operator was asked once to reseat it
-	empty    bool  // silence proved it so since it became vacant
-	proof    Token // only a probe after this one does
-	probed   Token // the last probe
-	mute     bool  // the unit never answered: its leaving cannot be seen
-	trouble  *Message
-	verdict  *Verdict
-	att      attempt
+	labelled time.Time // when the nest was given the label
+	next     *Files    // in force when the label was scanned
+	contact
+	trouble *Message // what stands in the way now
+	verdict *Verdict
+	att     attempt
 
 	queue []record.Body // records still to be made in this step
 	after func()        // what follows Halting, Changing
+}
 
-	lifts   []record.Entry // stops to lift at the start
+// contact is how the unit, or an empty nest, has answered.
+type contact struct {
+	early    int   // times it fell silent before the attempt began
+	quiet    int   // probes in a row without an answer
+	reseated bool  // the operator was asked once to reseat it
+	mute     bool  // the unit never answered: its leaving cannot be seen
+	empty    bool  // silence proved it so since it became vacant
+	proof    Token // only a probe after this one does
+	probed   Token // the last probe
+}
+
+// stopState is the nest's stop and how far its record has come.
+type stopState struct {
 	stop    *Stop          // in force or about to be
-	stopRef *record.Ref
-	lifting *LiftStop
-
-	stood     scene     // what the last good target added to the dark
-	silentRow int       // units in a row that did not answer
-	shifts    []float64 // mean offsets in a row out of limits, mm
-	same      string    // how the last units failed
-	sameRow   int       // how many in a row did
-	checkRow  int       // runs of check units in a row that did not pass
+	stopRef *record.Ref    // of its record, nil until that is durable
+	lifting *LiftStop      // while the end of the stop is being recorded
+	lifts   []record.Entry // stops from before the start, to be lifted at it
 }
 
 // clear forgets the unit.
 func (m *Machine) clear(n *nest) {
 	m.rest(n)
-	n.unit, n.label, n.serial, n.purpose = protocol.Identity{}, "", "", m.cfg.Purpose
-	n.early, n.quiet, n.reseated, n.mute, n.empty, n.proof = 0, 0, false, false, false, 0
-	n.trouble, n.verdict, n.att = nil, nil, attempt{}
-	n.queue, n.after = nil, nil
+	n.visit = visit{purpose: m.cfg.Purpose}
 }

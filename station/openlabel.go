@@ -150,7 +150,7 @@ func (m *Machine) scanAgain(n *nest, text string) {
 		delete(m.unseen, o.serial)
 		m.clear(n)
 		m.expect(n, o)
-	case n.step == Expected || m.now.Sub(n.scanned) < twiceWithin:
+	case n.step == Expected || m.now.Sub(n.labelled) < twiceWithin:
 		m.announce(n.index, NoticeTwice, Args{Nest: n.sheet.Name, Label: text})
 	default:
 		m.announce(n.index, RefusedLabelBusy, Args{Nest: n.sheet.Name, Label: text, Other: n.sheet.Name})
@@ -176,21 +176,21 @@ func (m *Machine) takeFor(n *nest, o openLabel) {
 	case Vacant, Unlabelled:
 		m.expect(n, o)
 	case Opening:
-		m.tie(n, o)
+		m.give(n, o)
 	default:
 		m.announce(n.index, RefusedNestBusy, Args{Nest: n.sheet.Name, Label: o.text})
 	}
 }
 
-// expect ties the label to the nest and waits for its unit.
+// expect gives the label to the nest and waits for its unit.
 func (m *Machine) expect(n *nest, o openLabel) {
-	m.tie(n, o)
+	m.give(n, o)
 	m.enterExpected(n)
 }
 
-// tie makes the label that of the nest, with the files in force at its scan.
-func (m *Machine) tie(n *nest, o openLabel) {
-	n.label, n.serial, n.next, n.scanned = o.text, o.serial, o.files, m.now
+// give makes the label that of the nest, with the files in force at its scan.
+func (m *Machine) give(n *nest, o openLabel) {
+	n.label, n.serial, n.next, n.labelled = o.text, o.serial, o.files, m.now
 	n.purpose = m.purposeOf(o.serial)
 }
 
@@ -200,9 +200,9 @@ func (m *Machine) mayTake(n *nest) bool {
 	return n.empty && m.open.text != "" && m.open.may[n.index] && m.stop == nil && !m.closing
 }
 
-// attach ties the open label to the nest in which a unit was just seated.
+// attach gives the open label to the nest in which a unit was just seated.
 func (m *Machine) attach(n *nest) {
-	m.tie(n, m.open)
+	m.give(n, m.open)
 	m.open = openLabel{}
 }
 

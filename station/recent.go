@@ -2,9 +2,17 @@ package station
 
 import (
 	"maps"
+	"time"
 
 	"example.org/panecal/store/record"
 )
+
+// memory is what the log's newest part says, kept up as the station goes on.
+type memory struct {
+	unseen  map[string]record.Entry // by serial: results that nobody may have seen
+	holds   map[string]bool         // serials on hold
+	checked time.Time               // when a check unit passed last
+}
 
 // remember finds, in the newest part of the log, stops that are in force and
 // results that nobody may have seen: in the run of the program that made

@@ -30,7 +30,7 @@ func (m *Machine) enterStopped(n *nest) {
 		about = &ref
 	}
 	m.clear(n)
-	n.stop, n.silentRow, n.shifts, n.same, n.sameRow, n.checkRow = stop, 0, nil, "", 0, 0
+	n.stop, n.streak = stop, streak{}
 	m.enter(n, Stopped)
 	m.announce(n.index, stop.Code, stop.Args)
 	if stop.Code == StopStore { // what cannot be written cannot say so
@@ -58,7 +58,7 @@ func (m *Machine) stopStored(n *nest, f Fact) {
 		m.announce(n.index, NoticeStopLifted, Args{Nest: n.sheet.Name})
 		m.enterOpening(n)
 	case n.lifting != nil:
-		n.stop, n.stopRef, n.lifting = nil, nil, nil
+		n.stopState = stopState{}
 		m.announce(n.index, NoticeStopLifted, Args{Nest: n.sheet.Name})
 		m.enterOpening(n)
 	default:

@@ -5,47 +5,56 @@ import (
 	"strconv"
 )
 
+// streak is what the nest's last results have in common.
+type streak struct {
+	silent    int       // units in a row that did not answer
+	offsets   []float64 // mean offsets in a row out of limits, mm
+	same      string    // how the last units failed
+	sameUnits int       // how many in a row did
+	checks    int       // runs of check units in a row that did not pass
+}
+
 // followUp stops a nest whose results in a row speak against the nest rather
 // than against the units.
 func (m *Machine) followUp(n *nest) {
 	if n.verdict.Again {
 		return
 	}
-	n.silentRow++
+	n.streak.silent++
 	if n.att.code != FailedNoAnswer {
-		n.silentRow = 0
+		n.streak.silent = 0
 	}
-	if n.silentRow >= m.cfg.InARow && n.stop == nil {
+	if n.streak.silent >= m.cfg.InARow && n.stop == nil {
 		n.stop = &Stop{Nest: n.index, Code: StopNoAnswer, Since: m.now,
-			Args: Args{Nest: n.sheet.Name, Detail: strconv.Itoa(n.silentRow)}}
+			Args: Args{Nest: n.sheet.Name, Detail: strconv.Itoa(n.streak.silent)}}
 	}
 	if n.purpose == Check {
 		m.followCheck(n)
 		return
 	}
-	m.followShift(n)
+	m.followOffset(n)
 	m.followSame(n)
 }
 
-const shiftWithinMM = 1.0 // offsets that far apart count as the same distance
+const sameOffsetMM = 1.0 // offsets that far apart count as the same distance
 
-// followShift watches for units that are all off by the same distance, where
+// followOffset watches for units that are all off by the same distance, where
 // no end stop tells the target's place from the units' offsets.
-func (m *Machine) followShift(n *nest) {
+func (m *Machine) followOffset(n *nest) {
 	o, measured := n.att.quantities["offset.mean"]
 	if n.att.code != FailedLimits || n.att.detail != "offset.mean" || !measured || n.sheet.EndStop {
 		if n.outcome() == Passed {
-			n.shifts = nil
+			n.streak.offsets = nil
 		}
 		return
 	}
-	if k := len(n.shifts); k > 0 && math.Abs(n.shifts[k-1]-o.V) > shiftWithinMM {
-		n.shifts = nil
+	if k := len(n.streak.offsets); k > 0 && math.Abs(n.streak.offsets[k-1]-o.V) > sameOffsetMM {
+		n.streak.offsets = nil
 	}
-	n.shifts = append(n.shifts, o.V)
-	if len(n.shifts) >= m.cfg.InARow && n.stop == nil {
+	n.streak.offsets = append(n.streak.offsets, o.V)
+	if len(n.streak.offsets) >= m.cfg.InARow && n.stop == nil {
 		n.stop = &Stop{Nest: n.index, Code: StopShift, Since: m.now,
-			Args: Args{Nest: n.sheet.Name, Detail: strconv.Itoa(len(n.shifts))}}
+			Args: Args{Nest: n.sheet.Name, Detail: strconv.Itoa(len(n.streak.offsets))}}
 	}
 }
 
@@ -55,17 +64,17 @@ func (m *Machine) followShift(n *nest) {
 func (m *Machine) followSame(n *nest) {
 	switch {
 	case n.outcome() == Passed:
-		n.same, n.sameRow = "", 0
+		n.streak.same, n.streak.sameUnits = "", 0
 		return
 	case n.outcome() != Failed || n.att.code == FailedNoAnswer: // silent units have a stop of their own
 		return
 	}
-	if how := n.att.result.SoftName; how != n.same {
-		n.same, n.sameRow = how, 0
+	if how := n.att.result.SoftName; how != n.streak.same {
+		n.streak.same, n.streak.sameUnits = how, 0
 	}
-	n.sameRow++
-	if m.cfg.SameInARow > 0 && n.sameRow >= m.cfg.SameInARow && n.stop == nil {
+	n.streak.sameUnits++
+	if m.cfg.SameInARow > 0 && n.streak.sameUnits >= m.cfg.SameInARow && n.stop == nil {
 		n.stop = &Stop{Nest: n.index, Code: StopSame, Since: m.now,
-			Args: Args{Nest: n.sheet.Name, Detail: strconv.Itoa(n.sameRow), Other: n.same}}
+			Args: Args{Nest: n.sheet.Name, Detail: strconv.Itoa(n.streak.sameUnits), Other: n.streak.same}}
 	}
 }
