@@ -6,4 +6,9 @@
 // computed is null in JSON and NaN here. Unknown keys of a file are ignored;
 // whatever else is wrong with it is an [Error] that names the place. A capture
 // that is at fault is no error: the answer lists its faults.
+//
+// A file may come from anywhere: it is refused, and soon, where it is longer
+// than 64 MiB, a list in it longer than 131,072 entries, a number larger than
+// 1e30, or a key there twice. Memory stays below a few hundred MiB whatever
+// the file holds.
 package capture

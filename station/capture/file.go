@@ -1,7 +1,6 @@
 package capture
 
 import (
-	"fmt"
 	"io"
 	"math"
 
@@ -32,14 +31,11 @@ type Error struct {
 func (e *Error) Error() string { return e.Path + ": " + e.Err.Error() }
 func (e *Error) Unwrap() error { return e.Err }
 
-// maxFile bounds the size of a capture file in bytes.
-const maxFile = 256 << 20
-
 // Read reads a capture file. Unknown keys are ignored; every other
 // departure is an *Error with the place. Lengths are checked against grid
 // and bins, frame totals against the counts.
 func Read(r io.Reader) (File, error) {
-	root, err := readTree(io.LimitReader(r, maxFile+1))
+	root, err := readTree(r)
 	if err != nil {
 		return File{}, err
 	}
@@ -130,14 +126,24 @@ func (d *decoder) grid(n node, g *estimate.Grid) {
 		d.fail(n.path, "%d x %d zones, at most %d", g.Rows, g.Cols, most)
 		return
 	}
-	g.Ux = n.get(d, "ux").numbers(d, g.Zones())
-	g.Uy = n.get(d, "uy").numbers(d, g.Zones())
+	direction := func(key string) []float64 {
+		l := n.get(d, key)
+		v := l.numbers(d, g.Zones())
+		const most = estimate.MostSlope / math.Sqrt2
+		for z, u := range v {
+			if math.Abs(u) > most {
+				d.fail(entry(l.path, z), "%g, want -%.3g to %.3g", u, most, most)
+			}
+		}
+		return v
+	}
+	g.Ux, g.Uy = direction("ux"), direction("uy")
 }
 
 func (d *decoder) axis(root node, s *estimate.Setup) {
 	s.Bins = int(root.get(d, "bins").whole(d, 4, estimate.MaxBins))
-	s.BinPS = root.get(d, "bin_ps").above(d, 0)
-	s.FirstBinPS = root.get(d, "first_bin_ps").number(d)
+	s.BinPS = root.get(d, "bin_ps").between(d, estimate.LeastPS, estimate.MostPS)
+	s.FirstBinPS = root.get(d, "first_bin_ps").between(d, -estimate.MostPS, estimate.MostPS)
 	s.PileUp = estimate.NoPileUp
 	if n, ok := root.find(d, "pileup"); ok {
 		s.PileUp = estimate.PileUp(n.text(d))
@@ -153,8 +159,8 @@ func (d *decoder) axis(root node, s *estimate.Setup) {
 		}
 	}
 	p := root.get(d, "pulse")
-	s.Pulse.StartPS = p.get(d, "start_ps").number(d)
-	s.Pulse.StepPS = p.get(d, "step_ps").above(d, 0)
+	s.Pulse.StartPS = p.get(d, "start_ps").between(d, -estimate.MostPS, estimate.MostPS)
+	s.Pulse.StepPS = p.get(d, "step_ps").between(d, estimate.LeastPS, estimate.MostPS)
 	den := p.get(d, "density")
 	s.Pulse.Density = den.numbers(d, -1)
 	if d.err != nil {
@@ -163,7 +169,7 @@ func (d *decoder) axis(root node, s *estimate.Setup) {
 	top := 0.0
 	for i, v := range s.Pulse.Density {
 		if v < 0 {
-			d.fail(fmt.Sprintf("%s[%d]", den.path, i), "density %g is negative", v)
+			d.fail(entry(den.path, i), "density %g is negative", v)
 			return
 		}
 		top = max(top, v)
@@ -216,15 +222,13 @@ func (d *decoder) temperature(n node) float64 {
 
 func (d *decoder) histogram(n node, zones, bins int, first bool) *estimate.Histogram {
 	h := &estimate.Histogram{Shots: n.get(d, "shots").whole(d, 1, estimate.MaxShots), TempCel: d.temperature(n)}
-	counts := n.get(d, "counts")
-	rows := counts.list(d, zones)
+	rows := n.get(d, "counts").list(d, zones)
 	h.Counts = make([]uint32, 0, len(rows)*bins)
 	sums := make([]int64, len(rows))
 	for z, r := range rows {
-		for _, c := range r.list(d, bins) {
-			v := c.whole(d, 0, math.MaxUint32)
-			h.Counts = append(h.Counts, uint32(v))
-			sums[z] += v
+		for _, c := range r.wholes(d, bins, math.MaxUint32) {
+			h.Counts = append(h.Counts, c)
+			sums[z] += int64(c)
 		}
 		if d.err != nil {
 			return h
@@ -247,14 +251,12 @@ func (d *decoder) histogram(n node, zones, bins int, first bool) *estimate.Histo
 		d.fail(f.path, "%d shots do not make %d equal frames", h.Shots, len(frames))
 	}
 	for _, r := range frames {
-		row := make([]uint32, 0, zones)
-		for z, c := range r.list(d, zones) {
-			v := c.whole(d, 0, math.MaxUint32)
-			row = append(row, uint32(v))
-			totals[z] += v
-		}
+		row := r.wholes(d, zones, math.MaxUint32)
 		if d.err != nil {
 			return h
+		}
+		for z, c := range row {
+			totals[z] += int64(c)
 		}
 		h.FrameTotals = append(h.FrameTotals, row)
 	}

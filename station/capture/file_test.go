@@ -169,6 +169,115 @@ func TestMalformedCaptureNamesThePlace(t *testing.T) {
 	}
 }
 
+// What is no capture at all is refused soon, with its place and in words.
+func TestHostileCaptures(t *testing.T) {
+	utf16 := func(text string, bom ...byte) string {
+		for i := range len(text) {
+			bom = append(bom, text[i], 0)
+		}
+		return string(bom)
+	}
+	const good = `{"schema":"panecal.capture/1"}`
+	for _, c := range []struct{ name, text, path, says string }{
+		{"byte order mark", "\xef\xbb\xbf" + good, "$", "byte order mark"},
+		{"UTF-16 with its mark", utf16(good, 0xff, 0xfe), "$", "UTF-16"},
+		{"UTF-16, high byte first", "\xfe\xff\x00{\x00}", "$", "UTF-16"},
+		{"UTF-16 without a mark", utf16(good), "$", "UTF-16"},
+		{"UTF-32", "\xff\xfe\x00\x00{\x00\x00\x00", "$", "UTF-32"},
+		{"a key twice", `{"schema":"panecal.capture/1","bins":40,"bins":41}`, "$.bins", "twice"},
+		{"an unknown key twice", `{"remark":{"a":1,"b":{"c":0,"d":0,"c":0}}}`, "$.remark.b.c", "twice"},
+		{"a key that is no word", `{"a b\n":1,"a b\n":2}`, `$["a b\n"]`, "twice"},
+		{"a file of nothing", "", "$", "ends here"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			_, err := capture.Read(strings.NewReader(c.text))
+			var f *capture.Error
+			if !errors.As(err, &f) || f.Path != c.path || !strings.Contains(f.Err.Error(), c.says) {
+				t.Errorf("error %v, want one at %s that says %q", err, c.path, c.says)
+			}
+		})
+	}
+}
+
+// Every number of a capture is held against what a number can be, with its
+// place; under an unknown key it does not matter.
+func TestHugeNumbers(t *testing.T) {
+	const huge = 1e308
+	var places func(m any, path string, set func(any)) []string
+	m := captureFile(t)
+	m["datum_mm"], m["count_max"] = 0.0, 4e9
+	m["checks"] = map[string]any{"family_wise": 0.001, "frame_excess": 0.01, "change_sigmas": 4.0, "max_dead_hot": 2.0, "ambient_max": 1.0, "pulse_width": 0.03, "bin_width": 0.02}
+	tried := 0
+	places = func(v any, path string, set func(any)) (out []string) {
+		switch v := v.(type) {
+		case float64:
+			set(huge)
+			_, err := readMap(t, m)
+			set(v)
+			var f *capture.Error
+			if tried++; !errors.As(err, &f) || f.Path != path {
+				out = append(out, fmt.Sprintf("%s: %v", path, err))
+			}
+		case []any:
+			for i := 0; i < len(v); i += max(1, len(v)/3) {
+				out = append(out, places(v[i], fmt.Sprintf("%s[%d]", path, i), func(x any) { v[i] = x })...)
+			}
+		case map[string]any:
+			for k, e := range v {
+				out = append(out, places(e, path+"."+k, func(x any) { v[k] = x })...)
+			}
+		}
+		return out
+	}
+	if bad := places(m, "$", nil); len(bad) > 0 || tried < 50 {
+		t.Errorf("%d numbers tried, accepted or told elsewhere: %v", tried, bad)
+	}
+	m["remark"] = huge
+	if _, err := readMap(t, m); err != nil {
+		t.Errorf("under an unknown key: %v", err)
+	}
+}
+
+// endless repeats a piece of JSON and counts what was taken of it.
+type endless struct {
+	head, piece string
+	taken       int
+}
+
+func (e *endless) Read(p []byte) (int, error) {
+	n := 0
+	for n < len(p) {
+		if at := e.taken; at < len(e.head) {
+			p[n] = e.head[at]
+		} else {
+			p[n] = e.piece[(at-len(e.head))%len(e.piece)]
+		}
+		n++
+		e.taken++
+	}
+	return n, nil
+}
+
+// A file that never ends is refused after so much, whatever it repeats.
+func TestEndlessCaptures(t *testing.T) {
+	for _, c := range []struct {
+		head, piece, path string
+		most              int // bytes taken of it
+	}{
+		{`{"empty":{"counts":[[`, "0,", "$.empty.counts[0]", 1 << 19},
+		{`{"remark":[`, `"x",`, "$.remark", 1 << 20},
+		{`{"remark":[0,0,"x",`, `0,`, "$.remark", 1 << 20},
+		{`[`, "[1,2,3],", "$", 4 << 20},
+	} {
+		in := &endless{head: c.head, piece: c.piece}
+		_, err := capture.Read(in)
+		var f *capture.Error
+		if !errors.As(err, &f) || !strings.HasPrefix(f.Path, c.path) || in.taken > c.most {
+			t.Errorf("%s%s…: error %v after %d bytes, want one at %s after at most %d", c.head, c.piece, err, in.taken, c.path, c.most)
+		}
+	}
+}
+
 // The answer: every key there, null where not computed, the numbers as the
 // estimator has them.
 func TestAnswer(t *testing.T) {

@@ -149,5 +149,3 @@ func (r Reference) check() error {
 	}
 	return nil
 }
-
-const MaxShots = 1 << 50

@@ -21,7 +21,7 @@ type shape struct {
 
 func newShape(p Pulse) (*shape, error) {
 	n := len(p.Density)
-	if n < 2 || n > 1<<20 || !(p.StepPS >= 1e-3 && p.StepPS <= mostPS && math.Abs(p.StartPS) <= mostPS) {
+	if n < 2 || n > 1<<20 || !(p.StepPS >= LeastPS && p.StepPS <= MostPS && math.Abs(p.StartPS) <= MostPS) {
 		return nil, fmt.Errorf("%w: pulse of %d points from %g ps in steps of %g ps", ErrSetup, n, p.StartPS, p.StepPS)
 	}
 	s := &shape{start: p.StartPS, step: p.StepPS, inv: 1 / p.StepPS, f: make([]float64, n), cum: make([]float64, n)}

@@ -142,7 +142,7 @@ func (s Setup) validate() error {
 		return fail("%d zones with %d and %d directions", n, len(s.Grid.Ux), len(s.Grid.Uy))
 	case s.Bins < 4 || s.Bins > MaxBins:
 		return fail("%d bins, want 4 to %d", s.Bins, MaxBins)
-	case !(s.BinPS >= 1e-3 && s.BinPS <= mostPS && math.Abs(s.FirstBinPS) <= mostPS):
+	case !(s.BinPS >= LeastPS && s.BinPS <= MostPS && math.Abs(s.FirstBinPS) <= MostPS):
 		return fail("bins of %g ps from %g ps", s.BinPS, s.FirstBinPS)
 	case !finite(s.LeakageWindowPS[0], s.LeakageWindowPS[1]) || s.LeakageWindowPS[0] >= s.LeakageWindowPS[1]:
 		return fail("leakage window %g to %g ps is empty", s.LeakageWindowPS[0], s.LeakageWindowPS[1])
@@ -150,7 +150,7 @@ func (s Setup) validate() error {
 		return fail("datum %g mm", s.DatumMM)
 	}
 	for z := range n {
-		if !finite(s.Grid.Ux[z], s.Grid.Uy[z]) || math.Hypot(s.Grid.Ux[z], s.Grid.Uy[z]) > 100 {
+		if !finite(s.Grid.Ux[z], s.Grid.Uy[z]) || math.Hypot(s.Grid.Ux[z], s.Grid.Uy[z]) > MostSlope {
 			return fail("zone %d looks along (%g, %g)", z, s.Grid.Ux[z], s.Grid.Uy[z])
 		}
 	}
@@ -203,10 +203,14 @@ func (s Setup) withDefaults() Setup {
 	return s
 }
 
+// What no product exceeds; whatever is larger is refused.
 const (
-	MaxZones = 1 << 14
-	MaxBins  = 1 << 14
-	mostPS   = 1e9 // a millisecond: no axis goes further
+	MaxZones  = 1 << 14
+	MaxBins   = 1 << 14
+	MaxShots  = 1 << 50
+	LeastPS   = 1e-3 // a bin, a step of the pulse's table
+	MostPS    = 1e9  // a millisecond: no axis goes further
+	MostSlope = 100  // of a zone's direction against the axis
 )
 
 func finite(vs ...float64) bool {
