@@ -87,8 +87,16 @@ func (c *Counts) UnmarshalCBOR(data []byte) error {
 // Encode returns the byte form of the capture, whose SHA-256 names it.
 func (c *Capture) Encode() ([]byte, error) {
 	v := *c
-	v.Version = Version
+	f := form{version: 1}
+	v.Version = f.version
 	b, err := codec().enc.Marshal(&v)
+	if err == nil {
+		err = f.whole(b, shapes().capture)
+	}
+	if err == nil && f.version != v.Version {
+		v.Version = f.version
+		b, err = codec().enc.Marshal(&v)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("encoding a capture: %w", err)
 	}
@@ -101,18 +109,21 @@ func (c *Capture) Encode() ([]byte, error) {
 	return b, nil
 }
 
-// DecodeCapture reads the byte form of a capture. Bytes that are not exactly
-// what Encode gives in this version are refused with ErrMalformed.
+// DecodeCapture reads the byte form of a capture. Bytes that are not in the one
+// form of a capture are refused with ErrMalformed; keys of a later program are
+// left out.
 func DecodeCapture(data []byte) (*Capture, error) {
+	fail := func(err error) (*Capture, error) { return nil, fmt.Errorf("decoding a capture: %w", err) }
 	if len(data) > MaxCaptureSize {
-		return nil, fmt.Errorf("decoding a capture: %w: %d bytes", ErrMalformed, len(data))
+		return fail(malformed("%d bytes", len(data)))
 	}
 	c := new(Capture)
-	if err := decodeExact(data, c); err != nil {
-		return nil, fmt.Errorf("decoding a capture: %w", err)
+	f := form{version: 1}
+	if err := f.read(data, shapes().capture, c); err != nil {
+		return fail(err)
 	}
-	if c.Version < 1 || c.Version > Version {
-		return nil, fmt.Errorf("decoding a capture: %w: version %d", ErrMalformed, c.Version)
+	if c.Version < 1 || !f.later && c.Version <= Version && c.Version != f.version {
+		return fail(malformed("version %d", c.Version))
 	}
 	return c, nil
 }

@@ -53,14 +53,19 @@ var codec = sync.OnceValue(func() modes {
 func HashOf(data []byte) Hash { return sha256.Sum256(data) }
 
 // Encode returns the byte form of e and the Ref that names it; of e.Ref the
-// station, generation and sequence are used. The text of every field must be
-// UTF-8. A body that misses what its kind requires is an error.
+// station, generation and sequence are used. The record gets the lowest version
+// that can express it. The text of every field must be UTF-8. A body that
+// misses what its kind requires is an error, and so is a record that holds what
+// this program does not know: only its own bytes are that record.
 func Encode(e Entry) ([]byte, Ref, error) {
 	fail := func(err error) ([]byte, Ref, error) {
 		return nil, Ref{}, fmt.Errorf("encoding a record: %w", err)
 	}
 	if e.Body == nil {
 		return fail(fmt.Errorf("no body"))
+	}
+	if e.Later {
+		return fail(fmt.Errorf("%s: a record of a later program", e.Body.Kind()))
 	}
 	if err := e.Body.validate(); err != nil {
 		return fail(fmt.Errorf("%s: %w", e.Body.Kind(), err))
@@ -69,8 +74,13 @@ func Encode(e Entry) ([]byte, Ref, error) {
 	if err != nil {
 		return fail(err)
 	}
+	kind := e.Body.Kind()
+	f := form{version: kinds[kind].since}
+	if err := f.whole(body, shapes().bodies[kind]); err != nil {
+		return fail(fmt.Errorf("%s: %w", kind, err))
+	}
 	data, err := codec().enc.Marshal(envelope{
-		Version: Version, Kind: e.Body.Kind(),
+		Version: f.version, Kind: kind,
 		Station: e.Ref.Station, Generation: e.Ref.Generation, Sequence: e.Ref.Sequence,
 		Time: e.Time.UTC(), Previous: e.Previous, Body: body,
 	})
@@ -80,13 +90,14 @@ func Encode(e Entry) ([]byte, Ref, error) {
 	// What could not be read again must not be written.
 	back, err := Decode(data)
 	if err != nil {
-		return fail(fmt.Errorf("%s: %w", e.Body.Kind(), err))
+		return fail(fmt.Errorf("%s: %w", kind, err))
 	}
 	return data, back.Ref, nil
 }
 
-// Decode reads a record. Bytes that are not exactly what Encode gives, in this
-// or a later version, are refused with ErrMalformed.
+// Decode reads a record. Bytes that are not in the one form that a record has
+// are refused with ErrMalformed. Keys and kinds of a later program are none of
+// those: what is known is read, and the entry says that there is more.
 func Decode(data []byte) (Entry, error) {
 	e, err := decode(data)
 	if err != nil {
@@ -110,44 +121,47 @@ func DecodeFirst(data []byte) (Entry, int, error) {
 
 func decode(data []byte) (Entry, error) {
 	if len(data) > MaxSize {
-		return Entry{}, fmt.Errorf("%w: %d bytes are more than %d", ErrMalformed, len(data), MaxSize)
+		return Entry{}, malformed("%d bytes are more than %d", len(data), MaxSize)
 	}
 	var v envelope
-	if err := decodeExact(data, &v); err != nil {
+	f := form{version: 1}
+	if err := f.read(data, shapes().envelope, &v); err != nil {
 		return Entry{}, err
+	}
+	if v.Version < 1 {
+		return Entry{}, malformed("version %d", v.Version)
 	}
 	e := Entry{
 		Ref:     Ref{Station: v.Station, Generation: v.Generation, Sequence: v.Sequence, Hash: HashOf(data)},
 		Version: v.Version, Time: v.Time, Previous: v.Previous,
 	}
-	if v.Version < 1 {
-		return Entry{}, fmt.Errorf("%w: version %d", ErrMalformed, v.Version)
-	}
-	if e.Body = v.Kind.empty(); e.Body == nil || v.Version > Version {
-		if v.Version <= Version {
-			return Entry{}, fmt.Errorf("%w: %s in version %d", ErrMalformed, v.Kind, v.Version)
-		}
-		e.Body = &Unknown{Number: v.Kind, Raw: bytes.Clone(v.Body)}
+	if !v.Kind.known() {
+		e.Body, e.Later = &Unknown{Number: v.Kind, Raw: bytes.Clone(v.Body)}, true
 		return e, nil
 	}
-	if err := decodeExact(v.Body, e.Body); err != nil {
+	f.version = max(f.version, kinds[v.Kind].since)
+	e.Body = kinds[v.Kind].body()
+	err := f.read(v.Body, shapes().bodies[v.Kind], e.Body)
+	e.Later = f.later || v.Version > Version
+	switch {
+	case err != nil && v.Version > Version: // its form is proven: only its content is not known
+		e.Body = &Unknown{Number: v.Kind, Raw: bytes.Clone(v.Body)}
+	case err != nil:
 		return Entry{}, fmt.Errorf("%s: %w", v.Kind, err)
+	case !e.Later && v.Version != f.version:
+		return Entry{}, malformed("%s in version %d, which is one of version %d", v.Kind, v.Version, f.version)
 	}
 	return e, nil
 }
 
-// decodeExact decodes data into v and holds that v encodes to data again: the
-// decoder alone takes longer integers, other key orders and keys it skips.
-func decodeExact(data []byte, v any) error {
+// read proves the form of data and decodes it into v. The decoder alone takes
+// longer integers, other key orders, and keys that are missing.
+func (f *form) read(data []byte, s *shape, v any) error {
+	if err := f.whole(data, s); err != nil {
+		return err
+	}
 	if err := codec().dec.Unmarshal(data, v); err != nil {
 		return fmt.Errorf("%w: %w", ErrMalformed, err)
-	}
-	again, err := codec().enc.Marshal(v)
-	if err != nil {
-		return fmt.Errorf("%w: %w", ErrMalformed, err)
-	}
-	if !bytes.Equal(again, data) {
-		return fmt.Errorf("%w: not in its one byte form", ErrMalformed)
 	}
 	return nil
 }

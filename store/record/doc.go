@@ -11,15 +11,20 @@
 //   - Kinds, and the integer keys of every map, are the numbers in the struct
 //     tags and constants of this package. A number is never given another
 //     meaning and never used again.
-//   - A field that is added takes a new key, is left out when it is empty, and
-//     raises [Version]: old records keep their bytes. A record of a later
-//     version decodes with an [Unknown] body, so that an older program can
-//     still follow the chain and say what it cannot read.
+//   - A field or kind that is added takes a new number and says in which
+//     version it came; a field is left out when it is empty. A record gets the
+//     lowest version that can express it: old records keep their bytes, and
+//     new ones that hold nothing new are read by old programs.
+//   - A later program only adds: what is there keeps its meaning. So an older
+//     one reads what it knows of a record, keeps all of its bytes, and says
+//     that there is more ([Entry].Later); of a kind that it does not know, the
+//     body is [Unknown]. The one byte form is held against the CBOR itself, so
+//     that what is not known is proven like all else.
 //   - Numbers are float64 in the unit that the field's name or its Unit says
 //     (UCUM codes); NaN is "not known". Whole numbers are integers.
 //
 // [Decode] takes bytes from anywhere: memory is bounded by [MaxSize], and what
-// is accepted encodes again to the same bytes. Values are plain data and are
+// is accepted encodes again to the same bytes, or is of a later program. Values are plain data and are
 // owned by whoever made them; functions are safe for concurrent use. Errors
 // say what was being done; a damaged or foreign record wraps [ErrMalformed].
 package record

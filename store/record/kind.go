@@ -22,68 +22,45 @@ const (
 	KindNote              Kind = 13
 )
 
-// String returns the kind in words.
-func (k Kind) String() string {
-	switch k {
-	case KindAttemptIntent:
-		return "attempt intent"
-	case KindWriteIntent:
-		return "write intent"
-	case KindAttempt:
-		return "attempt"
-	case KindDispositionChange:
-		return "disposition change"
-	case KindRefusal:
-		return "refusal"
-	case KindReworkDone:
-		return "rework done"
-	case KindReleaseTaken:
-		return "release taken up"
-	case KindSignOn:
-		return "sign-on"
-	case KindShiftSettings:
-		return "shift settings"
-	case KindStop:
-		return "stop"
-	case KindStopLifted:
-		return "stop lifted"
-	case KindStudy:
-		return "study"
-	case KindNote:
-		return "note"
-	}
-	return fmt.Sprintf("kind %d", uint16(k))
+// kinds says of each kind its name, the version of the schema that brought it,
+// and what its body is.
+var kinds = [...]struct {
+	name  string
+	since int
+	body  func() Body
+}{
+	KindAttemptIntent:     {"attempt intent", 1, func() Body { return new(AttemptIntent) }},
+	KindWriteIntent:       {"write intent", 1, func() Body { return new(WriteIntent) }},
+	KindAttempt:           {"attempt", 1, func() Body { return new(Attempt) }},
+	KindDispositionChange: {"disposition change", 1, func() Body { return new(DispositionChange) }},
+	KindRefusal:           {"refusal", 1, func() Body { return new(Refusal) }},
+	KindReworkDone:        {"rework done", 1, func() Body { return new(ReworkDone) }},
+	KindReleaseTaken:      {"release taken up", 1, func() Body { return new(ReleaseTaken) }},
+	KindSignOn:            {"sign-on", 1, func() Body { return new(SignOn) }},
+	KindShiftSettings:     {"shift settings", 1, func() Body { return new(ShiftSettings) }},
+	KindStop:              {"stop", 1, func() Body { return new(Stop) }},
+	KindStopLifted:        {"stop lifted", 1, func() Body { return new(StopLifted) }},
+	KindStudy:             {"study", 1, func() Body { return new(Study) }},
+	KindNote:              {"note", 1, func() Body { return new(Note) }},
 }
 
-// empty returns a body of kind k to decode into, nil where k is not known.
-func (k Kind) empty() Body {
-	switch k {
-	case KindAttemptIntent:
-		return new(AttemptIntent)
-	case KindWriteIntent:
-		return new(WriteIntent)
-	case KindAttempt:
-		return new(Attempt)
-	case KindDispositionChange:
-		return new(DispositionChange)
-	case KindRefusal:
-		return new(Refusal)
-	case KindReworkDone:
-		return new(ReworkDone)
-	case KindReleaseTaken:
-		return new(ReleaseTaken)
-	case KindSignOn:
-		return new(SignOn)
-	case KindShiftSettings:
-		return new(ShiftSettings)
-	case KindStop:
-		return new(Stop)
-	case KindStopLifted:
-		return new(StopLifted)
-	case KindStudy:
-		return new(Study)
-	case KindNote:
-		return new(Note)
+// Kinds returns every kind that this program knows, in order of number.
+func Kinds() []Kind {
+	var list []Kind
+	for k := range kinds {
+		if Kind(k).known() {
+			list = append(list, Kind(k))
+		}
 	}
-	return nil
+	return list
+}
+
+func (k Kind) known() bool { return int(k) < len(kinds) && kinds[k].body != nil }
+
+// String returns the kind in words.
+func (k Kind) String() string {
+	if !k.known() {
+		return fmt.Sprintf("kind %d", uint16(k))
+	}
+	return kinds[k].name
 }

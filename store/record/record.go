@@ -8,7 +8,9 @@ import (
 	"time"
 )
 
-// Version is the newest schema that this package writes and reads in full.
+// Version is the newest schema that this package reads in full. A record says
+// the lowest version that can express it, so that an older program reads all
+// that it can.
 const Version = 1
 
 // MaxSize bounds the encoded size of a record in bytes.
@@ -61,9 +63,12 @@ type Entry struct {
 	Time     time.Time // UTC, when the record was appended
 	Previous Hash      // of the record before; zero for the first of all
 	Body     Body
+	// Later says that the record holds what this program does not know: keys,
+	// a kind, or a version. Body is what it can read, an *Unknown if nothing.
+	Later bool
 }
 
-// Unknown is the body of a record that this program is too old to read.
+// Unknown is the body of a record that this program is too old to read at all.
 type Unknown struct {
 	Number Kind
 	Raw    []byte // the body's own bytes

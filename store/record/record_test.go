@@ -164,25 +164,6 @@ func TestWhatEncodeRefuses(t *testing.T) {
 	}
 }
 
-func TestLaterVersionIsFollowedButNotRead(t *testing.T) {
-	data, _, err := record.Encode(entry(&record.Note{Text: "x"}))
-	if err != nil {
-		t.Fatal(err)
-	}
-	later := bytes.Clone(data)
-	if later[1] != 1 || later[2] != 1 {
-		t.Fatalf("the record starts % x, not with its version", later[:4])
-	}
-	later[2] = 2
-	e, err := record.Decode(later)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if u, ok := e.Body.(*record.Unknown); !ok || u.Number != record.KindNote || e.Version != 2 {
-		t.Errorf("read as %#v", e)
-	}
-}
-
 func TestQuantitiesComeBackAsASet(t *testing.T) {
 	a := bodies(t)[2].(*record.Attempt)
 	q, err := record.Quantities(a.Set())
@@ -233,7 +214,7 @@ func FuzzDecode(f *testing.F) {
 			}
 			return
 		}
-		if e.Version > record.Version {
+		if e.Later {
 			return
 		}
 		again, _, err := record.Encode(e)
