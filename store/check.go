@@ -129,6 +129,9 @@ func (c *checker) check(derived bool) error {
 	if marked {
 		chain.end()
 	}
+	if chain.later > 0 {
+		c.note(fmt.Sprintf("%d records hold what a later program wrote; this one proves them and reads what it knows", chain.later))
+	}
 	if !derived {
 		return nil
 	}
@@ -298,6 +301,7 @@ type chainCheck struct {
 	sequence uint64
 	hash     record.Hash
 	atMark   record.Hash // of the record that the head file names
+	later    int64       // records that hold what this program does not know
 }
 
 func (c *chainCheck) record(file string, offset int64, content []byte) error {
@@ -308,6 +312,9 @@ func (c *chainCheck) record(file string, offset int64, content []byte) error {
 		return nil
 	}
 	c.report.Records++
+	if e.Later {
+		c.later++
+	}
 	c.report.Head = e.Ref
 	if c.known && e.Ref.Station != c.report.Station {
 		c.problem(file, offset, fmt.Sprintf("record %d is of station %q", e.Ref.Sequence, e.Ref.Station))

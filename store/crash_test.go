@@ -475,7 +475,7 @@ func TestLaterProgramsLogIsReadOnly(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	if list, err := f.BySerial("A"); err != nil || texts(list) != "0 " {
+	if list, err := f.BySerial("A"); err != nil || texts(list) != "0 later " {
 		t.Errorf("%q, %v", texts(list), err)
 	}
 	if head, err := f.Head(); err != nil || head.Sequence != 2 {

@@ -30,6 +30,11 @@ type derivedCheck struct {
 	wanted  digest // of the index as the journal makes it
 	rowsDue int64
 	said    map[string]bool // each kind of damage is told once
+
+	before int // problems that were known before these files were looked at
+	// otherDatabase and otherRows say that another version of the program made
+	// them: what they hold is then none of this one's business.
+	otherDatabase, otherRows bool
 }
 
 // digest is the same for the same set in any order.
@@ -43,7 +48,7 @@ func (d *digest) add(key []byte, hash record.Hash) {
 }
 
 func (c *checker) derived() (err error) {
-	d := &derivedCheck{checker: c, walk: walk{disk: c.disk, dir: c.dir, promised: c.mark}, said: map[string]bool{}}
+	d := &derivedCheck{checker: c, walk: walk{disk: c.disk, dir: c.dir, promised: c.mark}, said: map[string]bool{}, before: len(c.report.Problems)}
 	defer func() { err = errors.Join(err, d.walk.close()) }()
 	f, err := c.disk.Open(filepath.Join(c.dir, databaseName))
 	if errors.Is(err, os.ErrNotExist) {
@@ -82,6 +87,9 @@ func (d *derivedCheck) once(file, what string) {
 }
 
 func (d *derivedCheck) visit(bucket string, key []byte, value func() ([]byte, error)) error {
+	if d.otherDatabase {
+		return nil
+	}
 	v, err := value()
 	if err != nil {
 		return err
@@ -99,6 +107,12 @@ func (d *derivedCheck) visit(bucket string, key []byte, value func() ([]byte, er
 			return nil
 		}
 		d.hasPos = true
+		if d.pos.Format != positionFormat {
+			d.otherDatabase = true
+			d.report.Problems = d.report.Problems[:d.before]
+			d.note(databaseName + ": " + errOutdated.Error() + "; the next start makes it anew")
+			return nil
+		}
 		if d.known && (d.pos.Store != d.store || d.pos.Station != d.report.Station) {
 			d.once(databaseName, "it belongs to another store")
 		}
@@ -177,12 +191,18 @@ func (d *derivedCheck) rowsHeader() error {
 	if d.pos.Rows == 0 {
 		return nil
 	}
-	want := rowsHeader(d.pos.Store)
-	got, err := d.readRows(0, len(want))
-	if err == nil && !bytes.Equal(got, want) {
+	got, err := d.readRows(0, rowsHead)
+	if err != nil || got == nil {
+		return err
+	}
+	switch err := holdRows(got, d.pos.Store); {
+	case errors.Is(err, errOutdated):
+		d.otherRows = true
+		d.note(rowsName + ": " + err.Error() + "; the next start makes them anew")
+	case err != nil:
 		d.once(rowsName, "not the rows of this log")
 	}
-	return err
+	return nil
 }
 
 // readRows returns bytes of the rows file, nil if they are not there.
@@ -197,6 +217,9 @@ func (d *derivedCheck) readRows(at int64, n int) ([]byte, error) {
 }
 
 func (d *derivedCheck) row(n int64, e record.Entry, a *record.Attempt) error {
+	if d.otherRows {
+		return nil
+	}
 	want, err := encodeRow(n, e, a)
 	if err != nil {
 		return err
@@ -211,6 +234,9 @@ func (d *derivedCheck) row(n int64, e record.Entry, a *record.Attempt) error {
 
 // end holds the sums against each other and tells how far the database is.
 func (d *derivedCheck) end() error {
+	if d.otherDatabase {
+		return nil
+	}
 	switch {
 	case !d.chained:
 		d.once(databaseName, "the index is missing")

@@ -32,11 +32,13 @@ type index struct {
 	info     os.FileInfo // of the database file that is open
 	rows     file
 	setAside []string // names of databases that failed and were set aside
+	remade   []string // what was made anew, and why, in words
 	tail     int64    // bytes after the last whole frame of the journal
 }
 
-// errOutdated says that the database was built by another program version.
-var errOutdated = errors.New("the database has another form")
+// errOutdated says that a derived file is of another version of the program:
+// it is made anew, and no damage.
+var errOutdated = errors.New("made by another version of the program")
 
 const (
 	batchRecords = 1024
@@ -94,6 +96,9 @@ func (ix *index) proveRows(p position) error {
 	if p.Rows == 0 {
 		return nil
 	}
+	if err := readRows(ix.rows, p.Store, 0, nil); err != nil {
+		return err
+	}
 	size, err := ix.rows.Size()
 	if err != nil {
 		return err
@@ -106,10 +111,7 @@ func (ix *index) proveRows(p position) error {
 	if _, err := ix.rows.ReadAt(b, last); err != nil {
 		return err
 	}
-	if err := decodeRow(p.Rows-1, b, &Row{}); err != nil {
-		return err
-	}
-	return readRows(ix.rows, p.Store, 0, nil)
+	return decodeRow(p.Rows-1, b, &Row{})
 }
 
 // setDatabaseAside keeps the damaged file for whoever wants to look into it.
@@ -123,6 +125,7 @@ func (ix *index) setDatabaseAside() error {
 			continue
 		}
 		ix.setAside = append(ix.setAside, name)
+		ix.remade = append(ix.remade, databaseName+": it was damaged, is kept as "+name+" and made anew")
 		return os.Rename(ix.path(), filepath.Join(ix.dir, name))
 	}
 }
@@ -151,10 +154,15 @@ func (ix *index) rowsAnew() error {
 	if err == nil && p.Format == positionFormat {
 		err = ix.proveRows(p)
 	}
-	if !errors.Is(err, ErrDamaged) {
+	switch {
+	case errors.Is(err, errOutdated):
+		ix.remade = append(ix.remade, rowsName+": "+err.Error()+", and made anew")
+	case errors.Is(err, ErrDamaged):
+		ix.setAside = append(ix.setAside, rowsName)
+		ix.remade = append(ix.remade, rowsName+": damaged, and made anew")
+	default:
 		return err
 	}
-	ix.setAside = append(ix.setAside, rowsName)
 	if err := ix.startAnew(); err != nil {
 		return err
 	}
@@ -224,6 +232,9 @@ func (ix *index) catchUp() error {
 			return &DamageError{File: string(journalKind), Offset: -1, What: "the database holds records that the segments do not"}
 		case (errors.Is(err, errConflict) || errors.Is(err, errOutdated)) && !anew:
 			anew = true
+			if errors.Is(err, errOutdated) {
+				ix.remade = append(ix.remade, databaseName+": "+err.Error()+", and made anew")
+			}
 			if err := ix.startAnew(); err != nil {
 				return err
 			}
@@ -277,7 +288,9 @@ func (ix *index) batch() (more bool, err error) {
 	}
 	w.pos.Rows, w.pos.Entries, w.pos.Newest = before.Rows, before.Entries, before.Newest
 	for _, f := range list {
-		w.pos.Newest = max(w.pos.Newest, f.entry.Version)
+		if w.pos.Newest = max(w.pos.Newest, f.entry.Version); f.entry.Later {
+			w.pos.Newest = max(w.pos.Newest, record.Version+1)
+		}
 	}
 	if err := ix.putRows(&w.pos, list); err != nil {
 		return false, fmt.Errorf("writing rows: %w", err)

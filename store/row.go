@@ -77,6 +77,22 @@ func rowsHeader(store record.Hash) []byte {
 	return append(b, make([]byte, rowsHead-len(b))...)
 }
 
+// holdRows says whether head is that of the rows of a store: errOutdated where
+// another version of the program made them, with other columns.
+func holdRows(head []byte, store record.Hash) error {
+	damaged := &DamageError{File: rowsName, Offset: 0, What: "not the rows of this log"}
+	const sum = len(rowsMagic) + 4 + 4 + len(store) // where the check is
+	want := rowsHeader(store)
+	if string(head) == string(want) {
+		return nil
+	}
+	if len(head) < rowsHead || little.Uint32(head[sum:]) != crc(head[:sum]) || string(head[sum+4:rowsHead]) != string(want[sum+4:]) ||
+		string(head[:len(rowsMagic)]) != rowsMagic || string(head[len(rowsMagic)+8:sum]) != string(store[:]) {
+		return damaged
+	}
+	return errOutdated
+}
+
 // encodeRow returns the bytes of row n of the file.
 func encodeRow(n int64, e record.Entry, a *record.Attempt) ([]byte, error) {
 	q, err := a.Set().Row()
@@ -149,8 +165,8 @@ func readRows(f io.ReaderAt, store record.Hash, count int64, each func(*Row) err
 	if _, err := f.ReadAt(head, 0); err != nil && !errors.Is(err, io.EOF) {
 		return err
 	}
-	if string(head) != string(rowsHeader(store)) {
-		return &DamageError{File: rowsName, Offset: 0, What: "not the rows of this log"}
+	if err := holdRows(head, store); err != nil {
+		return err
 	}
 	in := bufio.NewReaderSize(io.NewSectionReader(f, rowsHead, count*rowSize), 1<<20)
 	b := make([]byte, rowSize)

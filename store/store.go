@@ -259,6 +259,14 @@ func (s *Store) SetAside() ([]string, error) {
 	return names, err
 }
 
+// Remade says in words which derived files were made anew when they were
+// opened, and why: damaged, or made by another version of the program.
+func (s *Store) Remade() ([]string, error) {
+	var list []string
+	err := s.indexWorker.do(func() error { list = append(list, s.index.remade...); return nil })
+	return list, err
+}
+
 // Close ends writing, brings the derived files up to date and lets the store
 // go. A second Close returns ErrClosed.
 func (s *Store) Close() error {

@@ -49,6 +49,9 @@ func (u *Unit) WriteText(w io.Writer) error {
 			unfinished = "  UNFINISHED"
 		}
 		line("%s  record %s  %s%s", stamp(e.event.Time), e.event.Record.short(), e.event.Text, unfinished)
+		if e.event.Later {
+			line("  %s", laterText)
+		}
 	}
 	if err := t.Flush(); err != nil {
 		return err
@@ -56,6 +59,8 @@ func (u *Unit) WriteText(w io.Writer) error {
 	_, err := w.Write(b.Bytes())
 	return err
 }
+
+const laterText = "written by a later program: this one reads a part of it"
 
 // happening is an attempt or an event.
 type happening struct {
@@ -90,6 +95,9 @@ func stamp(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:05.000Z
 func (a *Attempt) write(line func(string, ...any)) {
 	line("%s  record %s  attempt %d (%s): %s, %s", stamp(a.Time), a.Record.short(), a.AttemptNo, string(a.Purpose), string(a.Outcome), orDash(string(a.Disposition)))
 	line("  bins\tsoft %d %s, hard %d", a.SoftBin, a.SoftName, a.HardBin)
+	if a.Later {
+		line("  %s", laterText)
+	}
 	if a.Instruction != "" {
 		line("  instruction\t%s", a.Instruction)
 	}

@@ -92,6 +92,7 @@ type Attempt struct {
 	Wire           Wire                `json:"wire"`
 	Stages         []Stage             `json:"stages"`
 	Projection     *Projection         `json:"projection"`
+	Later          bool                `json:"later,omitempty"` // the record holds more, of a later program
 }
 
 // Target is the nest's reference.
@@ -220,6 +221,7 @@ type Event struct {
 	Kind       string    `json:"kind"`
 	Text       string    `json:"text"`
 	Unfinished bool      `json:"unfinished"` // an attempt was begun and has no result
+	Later      bool      `json:"later,omitempty"`
 }
 
 // Source is what History reads: a store or a follower.
@@ -255,7 +257,7 @@ func History(src Source, serial string) (*Unit, error) {
 		case *record.DispositionChange:
 			u.Disposition = b.To
 		}
-		u.Events = append(u.Events, Event{Record: ref(e.Ref), Time: e.Time, Kind: e.Body.Kind().String(), Text: words(e.Body)})
+		u.Events = append(u.Events, Event{Record: ref(e.Ref), Time: e.Time, Kind: e.Body.Kind().String(), Text: words(e.Body), Later: e.Later})
 	}
 	for _, e := range list {
 		if _, ok := e.Body.(*record.AttemptIntent); ok && !finished[e.Ref] {
@@ -309,7 +311,7 @@ func attempt(e record.Entry, a *record.Attempt) Attempt {
 		UnitTempCel: Number(a.UnitTempCel), Intent: refOrNil(a.Intent), WriteIntent: refOrNil(a.WriteIntent),
 		Problems: []Problem{}, Quantities: map[string]Quantity{}, Lines: []Line{}, Rows: a.Zones.Rows, Cols: a.Zones.Cols,
 		Zones: zones(&a.Zones), Budget: []Budget{}, CaptureFaults: []Fault{}, AddedBack: hex.EncodeToString(a.AddedBack),
-		Captures: []Capture{}, Wire: Wire(a.Wire), Stages: []Stage{},
+		Captures: []Capture{}, Wire: Wire(a.Wire), Stages: []Stage{}, Later: e.Later,
 	}
 	for _, p := range a.Problems {
 		out.Problems = append(out.Problems, Problem{p.Time, p.Code, p.Step, p.Chain})

@@ -1,0 +1,248 @@
+package store_test
+
+import (
+	"encoding/binary"
+	"fmt"
+	"hash/crc32"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/fxamacker/cbor/v2"
+
+	"example.org/panecal/store"
+	"example.org/panecal/store/record"
+)
+
+// firstStore returns a copy of the store that the first schema wrote.
+func firstStore(t testing.TB) string {
+	t.Helper()
+	dir := filepath.Join(fastDir(t), "first")
+	if err := os.CopyFS(dir, os.DirFS("../testdata/first-store/store")); err != nil {
+		t.Fatal(err)
+	}
+	return dir
+}
+
+// The store of the first schema is read for ever: the same records, under the
+// same hashes, and the captures they name.
+func TestFirstStore(t *testing.T) {
+	dir := firstStore(t)
+	const records, captures, head = 38, 26, "369e4ea9360bcfd7a4b97e39f041c2f0aa5f85daac4451d79e3a5fcdf223c49c"
+	r := check(t, dir)
+	if len(r.Problems) > 0 || r.Records != records || r.Captures != captures || r.Head.Hash.String() != head {
+		t.Fatalf("check: %+v", r)
+	}
+	f, err := store.Follow(dir, t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	kinds := map[record.Kind]int{}
+	read := 0
+	err = f.Since(record.Ref{}, func(e record.Entry) error {
+		kinds[e.Body.Kind()]++
+		if e.Later || e.Version != 1 {
+			t.Errorf("record %d: version %d, later %v", e.Ref.Sequence, e.Version, e.Later)
+		}
+		if a, ok := e.Body.(*record.Attempt); ok {
+			for _, c := range a.Captures {
+				if _, err := f.Capture(c); err != nil {
+					t.Error(err)
+				}
+				read++
+			}
+		}
+		return nil
+	})
+	want := map[record.Kind]int{record.KindAttemptIntent: 7, record.KindWriteIntent: 5, record.KindAttempt: 9, record.KindDispositionChange: 2,
+		record.KindRefusal: 1, record.KindReleaseTaken: 5, record.KindSignOn: 8, record.KindNote: 1}
+	if err != nil || fmt.Sprint(kinds) != fmt.Sprint(want) || read != captures {
+		t.Errorf("%v, %d captures, %v", kinds, read, err)
+	}
+	if err := f.Close(); err != nil {
+		t.Fatal(err)
+	}
+	// It goes on, too.
+	s, err := store.Open(dir, store.Options{Station: "demo-1"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ref, err := s.Append(note("H54-00001-O", "still here"))
+	if err != nil || ref.Sequence != records+1 {
+		t.Errorf("%v, %v", ref, err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if r := check(t, dir); len(r.Problems) > 0 || len(r.Notes) > 0 || r.Records != records+1 {
+		t.Errorf("after it went on: %+v", r)
+	}
+}
+
+// remake gives every record of the log in dir to change and writes the log
+// anew, chained, as a later program would have.
+func remake(t *testing.T, change func(e record.Entry, m map[uint64]any)) string {
+	t.Helper()
+	dir := create(t)
+	s := open(t, dir)
+	for _, b := range everyKind() {
+		if _, err := s.Append(b); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	f, err := store.Follow(dir, t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	mode, err := cbor.CoreDetEncOptions().EncMode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	segment, err := os.ReadFile(filepath.Join(dir, "journal-00000002.seg"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := segment[:frameEnd(t, segment, 8)]
+	var previous record.Hash
+	err = f.Since(record.Ref{}, func(e record.Entry) error {
+		data, _, err := record.Encode(e)
+		if err != nil {
+			return err
+		}
+		m := map[uint64]any{}
+		raw := map[uint64]cbor.RawMessage{}
+		if err := cbor.Unmarshal(data, &raw); err != nil {
+			return err
+		}
+		for k, v := range raw {
+			m[k] = v
+		}
+		m[7] = previous
+		change(e, m)
+		if data, err = mode.Marshal(m); err != nil {
+			return err
+		}
+		previous = record.HashOf(data)
+		out = store.AppendFrame(out, data)
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	// Only the plain segments: what is derived is this program's own.
+	state := map[string][]byte{"journal-00000002.seg": out}
+	first, err := os.ReadFile(filepath.Join(dir, "journal-00000001.seg"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	state["journal-00000001.seg"] = first
+	copied := filepath.Join(t.TempDir(), "later")
+	lay(t, copied, state)
+	return copied
+}
+
+func everyKind() []record.Body {
+	a := attempt("A", 1)
+	block := []byte{1, 2, 3}
+	return []record.Body{
+		&record.AttemptIntent{Run: a.Run}, &record.WriteIntent{Serial: "A", Body: block, BodyHash: record.HashOf(block)}, a,
+		&record.DispositionChange{Serial: "A", To: record.Hold}, &record.Refusal{Serial: "A"}, &record.ReworkDone{Serial: "A"},
+		&record.ReleaseTaken{}, &record.SignOn{}, &record.ShiftSettings{}, &record.Stop{Code: "x"}, &record.StopLifted{}, &record.Study{},
+		note("A", "last"),
+	}
+}
+
+// Fields and kinds that a later program writes are no damage to this one: a
+// check tells of them in one note, and the rest of each record is read.
+func TestLogOfALaterProgram(t *testing.T) {
+	with99 := func(m map[uint64]any) {
+		body := map[uint64]any{}
+		var raw map[uint64]cbor.RawMessage
+		if err := cbor.Unmarshal(m[8].(cbor.RawMessage), &raw); err != nil {
+			t.Fatal(err)
+		}
+		for k, v := range raw {
+			body[k] = v
+		}
+		body[99] = "more"
+		m[8] = body
+	}
+	for name, change := range map[string]func(record.Entry, map[uint64]any){
+		"a field 99 in every kind":                    func(_ record.Entry, m map[uint64]any) { with99(m) },
+		"a field 99 in every kind of a later version": func(_ record.Entry, m map[uint64]any) { m[1] = 2; with99(m) },
+		"a kind 99": func(e record.Entry, m map[uint64]any) {
+			if e.Body.Kind() == record.KindStudy {
+				m[2] = 99
+			}
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			dir := remake(t, change)
+			r, err := store.CheckOn(store.OSDisk(), dir, false)
+			if err != nil {
+				t.Fatal(err)
+			}
+			// The head file alone is missing in a copy of the segments.
+			if len(r.Problems) != 1 || r.Problems[0].File != "head" || len(r.Notes) != 1 || !strings.Contains(r.Notes[0], "later program") || int(r.Records) != len(everyKind()) {
+				t.Errorf("check: %+v", r)
+			}
+			f, err := store.Follow(dir, t.TempDir())
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer f.Close()
+			if list, err := f.BySerial("A"); err != nil || len(list) != 7 {
+				t.Errorf("%s, %v", texts(list), err)
+			}
+		})
+	}
+}
+
+// Derived files of a program with a column more are made anew: a note, and no
+// damage.
+func TestRowsWithAColumnMore(t *testing.T) {
+	dir := smallLog(t)
+	path := filepath.Join(dir, "rows")
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const head = 64
+	columns := int(binary.LittleEndian.Uint32(data[12:]))
+	binary.LittleEndian.PutUint32(data[12:], uint32(columns+1))
+	table := crc32.MakeTable(crc32.Castagnoli)
+	binary.LittleEndian.PutUint32(data[48:], crc32.Checksum(data[:48], table))
+	var wide []byte
+	for rest := data[head:]; len(rest) > 0; rest = rest[8*columns+8:] {
+		wide = append(append(wide, rest[:8*columns]...), make([]byte, 16)...)
+	}
+	if err := os.WriteFile(path, append(data[:head], wide...), 0o640); err != nil {
+		t.Fatal(err)
+	}
+	if r := check(t, dir); len(r.Problems) > 0 || len(r.Notes) != 1 || !strings.Contains(r.Notes[0], "another version") {
+		t.Errorf("problems %v, notes %v", r.Problems, r.Notes)
+	}
+	s := open(t, dir)
+	if told, err := s.Remade(); err != nil || len(told) != 1 || !strings.Contains(told[0], "another version") {
+		t.Errorf("told %q, %v", told, err)
+	}
+	if aside, err := s.SetAside(); err != nil || len(aside) > 0 {
+		t.Errorf("set aside %v, %v", aside, err)
+	}
+	n := 0
+	if err := s.Rows(func(*store.Row) error { n++; return nil }); err != nil || n != 2 {
+		t.Errorf("%d rows, %v", n, err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if r := check(t, dir); len(r.Problems) > 0 || len(r.Notes) > 0 {
+		t.Errorf("made anew: problems %v, notes %v", r.Problems, r.Notes)
+	}
+}
