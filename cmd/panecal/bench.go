@@ -110,6 +110,14 @@ func (b *bench) setUp(o benchOptions) error {
 		return err
 	}
 	b.logger = closer
+	remade, err := b.store.Remade()
+	if err != nil {
+		return err
+	}
+	for _, what := range remade {
+		logger.Warn("derived file made anew", "what", what)
+		fmt.Fprintln(os.Stderr, "panecal: the log:", what)
+	}
 	var recent []record.Entry
 	now := time.Now()
 	err = b.store.Between(now.Add(-lookBack), now.Add(time.Hour), func(e record.Entry) error {

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
@@ -39,6 +40,11 @@ func TestScripts(t *testing.T) {
 			e.Setenv("XDG_STATE_HOME", e.WorkDir+"/state")
 			e.Setenv("XDG_CACHE_HOME", e.WorkDir+"/cache")
 			e.Setenv("TMPDIR", e.WorkDir+"/tmp")
+			first, err := filepath.Abs("../../testdata/first-store")
+			if err != nil {
+				return err
+			}
+			e.Setenv("FIRST_STORE", first)
 			// Each process under the race detector would sleep a second at its end.
 			e.Setenv("GORACE", "atexit_sleep_ms=10")
 			return os.Mkdir(e.WorkDir+"/tmp", 0o750)
