@@ -14,6 +14,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/conform"
 	"example.org/panecal/protocol/link"
 	"example.org/panecal/protocol/simunit"
@@ -101,7 +102,7 @@ them cannot try may be tried by another.`,
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
 	f.BoolVar(&asked.self, "self", false, "try the simulated units of this program, on pseudo-terminals")
 	f.StringArrayVar(&asked.programs, "start", nil, "start this unit program, its arguments separated by spaces, and try it; may be repeated")
-	f.IntVar(&asked.baud, "baud", simBaud, "speed of a serial line")
+	f.IntVar(&asked.baud, "baud", plant.Baud, "speed of a serial line")
 	f.StringVar(&asked.openText, "open-text", "", `text that opens protocol mode on a unit with a console; \r and \n as in Go`)
 	f.StringVar(&asked.closeText, "close-text", "", "text that closes it")
 	f.BoolVar(&asked.askPower, "ask-power", false, "ask on the terminal for the unit's power to be cut and given back")
@@ -234,7 +235,7 @@ func (q conformance) trySimulated(ctx context.Context, o conform.Options) (*conf
 		if err != nil {
 			return nil, fmt.Errorf("making a simulated unit: %w", err)
 		}
-		u.SetScene(simunit.Scene{TargetMM: simTargetMM, Reflectance: simReflectance})
+		u.SetScene(simunit.Scene{TargetMM: plant.TargetMM, Reflectance: plant.Reflectance})
 		report, err := q.tryUnit(ctx, o, u, variant.console)
 		if err != nil {
 			return report, err

@@ -17,6 +17,7 @@ import (
 	"testing"
 	"time"
 
+	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/station"
 	"example.org/panecal/store"
@@ -87,7 +88,7 @@ func (k *killer) command(args ...string) *exec.Cmd {
 func (k *killer) units(ctx context.Context, n int) []byte {
 	var list bytes.Buffer
 	for range n {
-		u, err := newSimulated("hopper-1", k.next, uint64(k.next), simunit.Options{Speed: 1e6, Hands: simunit.UsualHands(time.Millisecond, simTargetMM, simReflectance)})
+		u, err := plant.NewUnit("hopper-1", k.next, uint64(k.next), simunit.Options{Speed: 1e6, Hands: simunit.UsualHands(time.Millisecond, plant.TargetMM, plant.Reflectance)})
 		if err != nil {
 			k.t.Fatal(err)
 		}

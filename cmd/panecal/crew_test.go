@@ -16,7 +16,7 @@ import (
 // written are not confirmed.
 func TestOnlyWhatIsOnRecordIsSaidToBe(t *testing.T) {
 	for _, broken := range []bool{false, true} {
-		b, err := plant(t, "").bench("test", nil)
+		b, err := demoPlant(t, "").bench("test", nil)
 		if err != nil {
 			t.Fatal(err)
 		}

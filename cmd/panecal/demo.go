@@ -6,11 +6,11 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
@@ -19,6 +19,8 @@ import (
 const (
 	demoNests = 3
 	demoSeed  = 54
+
+	demoStation = "demo-1"
 
 	demoGraceMS = 2000
 )
@@ -61,7 +63,7 @@ Units, plant and numbers are invented.`,
 
 // demonstration is a station with simulated nests, and the hands at them.
 type demonstration struct {
-	rack
+	plant.Rack
 	folder   string
 	where    place
 	config   configuration
@@ -74,18 +76,18 @@ func newDemonstration(c *cobra.Command) (*demonstration, error) {
 	if err != nil {
 		return nil, fmt.Errorf("making a folder for the demonstration: %w", err)
 	}
-	d := &demonstration{folder: folder, where: place{data: folder}, rack: rack{acts: acts(simHandTime)}, operator: "demo"}
-	if _, err := initStation(d.where, "demo-1", ""); err != nil {
+	d := &demonstration{folder: folder, where: place{data: folder}, Rack: plant.Rack{Acts: plant.Acts(plant.HandTime)}, operator: "demo"}
+	if _, err := initStation(d.where, demoStation, ""); err != nil {
 		return nil, err
 	}
-	if err := cast(d.acts, demoSeed, simunit.Line{Baud: simBaud, Turnaround: simTurnaround}); err != nil {
+	if err := plant.Cast(d.Acts, demoSeed, simunit.Line{Baud: plant.Baud, Turnaround: plant.Turnaround}); err != nil {
 		return nil, err
 	}
-	if err := d.attachNests(c.Context(), demoNests); err != nil {
-		return nil, err
+	if err := d.Attach(c.Context(), demoNests); err != nil {
+		return nil, deviceError(err)
 	}
-	if err := d.writeSheet(); err != nil {
-		return nil, err
+	if err := os.WriteFile(filepath.Join(folder, "station.sheet.toml"), d.Sheet(demoStation), 0o640); err != nil {
+		return nil, fmt.Errorf("writing the demonstration's station sheet: %w", err)
 	}
 	if d.config, err = d.where.readConfig(); err != nil {
 		return nil, err
@@ -96,37 +98,11 @@ func newDemonstration(c *cobra.Command) (*demonstration, error) {
 	return d, err
 }
 
-// writeSheet writes the station sheet that names the nests.
-func (d *demonstration) writeSheet() error {
-	var sheet strings.Builder
-	fmt.Fprintf(&sheet, "# The nests of the demonstration; all invented.\nstation = \"demo-1\"\n[release]\nauthor = \"demonstration\"\nreason = \"demonstration\"\n")
-	for i, port := range d.ports {
-		fmt.Fprintf(&sheet, `
-[[nest]]
-name = "%c"
-port = %q
-light_group = "baffle %d"
-fixture = "fixture %d"
-distance_mm = %d
-distance_u_mm = 0.15
-reflectance = %g
-certificate = "demo-%d"
-due = 2036-01-31T00:00:00Z
-end_stop = false
-`, 'A'+i, port, i+1, i+1, simTargetMM, simReflectance, i+1)
-	}
-	path := filepath.Join(d.folder, "station.sheet.toml")
-	if err := os.WriteFile(path, []byte(sheet.String()), 0o640); err != nil {
-		return fmt.Errorf("writing the demonstration's station sheet: %w", err)
-	}
-	return nil
-}
-
 // free is a nest that the hands may use: the station sees it empty and so do
 // they.
 func (d *demonstration) free(s station.Snapshot) (int, bool) {
 	for i, n := range s.Nests {
-		if n.Step == station.Vacant && d.empty(i) {
+		if n.Step == station.Vacant && d.Empty(i) {
 			return i, true
 		}
 	}
@@ -151,18 +127,18 @@ func (d *demonstration) shift(c *cobra.Command, show screenFlags) error {
 		return err
 	}
 	var hints []screen.Hint
-	for _, a := range d.acts {
-		if !a.again {
-			hints = append(hints, screen.Hint{Label: a.unit.Serial(), Note: a.note})
+	for _, a := range d.Acts {
+		if !a.Again {
+			hints = append(hints, screen.Hint{Label: a.Unit.Serial(), Note: a.Note})
 		}
 	}
 	at := shiftOf{config: d.config, operator: d.operator, workOrder: "WO-1", lot: "L-1", handOvers: filepath.Join(d.folder, "handover"), hints: hints}
 	at.scan = func(nest int, text string) {
 		b.scan(nest, text)
 		// The hands take as long as hands do, and look for an empty nest.
-		time.AfterFunc(2*simHandTime, func() {
+		time.AfterFunc(2*plant.HandTime, func() {
 			if i, ok := d.free(b.runner.Snapshot()); ok && b.runner.Snapshot().Label == text {
-				d.seat(i, text)
+				d.Seat(i, text)
 			}
 		})
 	}
@@ -178,49 +154,29 @@ func (d *demonstration) batch(c *cobra.Command) error {
 	if err != nil {
 		return err
 	}
-	b.bench, b.seat = station1, func(nest int, label string) { d.seat(nest, label) }
+	b.bench, b.seat = station1, func(nest int, label string) { d.Seat(nest, label) }
 	// The unit that comes back is in the nest where it was first, after it.
-	for i, a := range d.acts {
+	for i, a := range d.Acts {
 		nest := i % demoNests
-		b.turns[nest].labels = append(b.turns[nest].labels, a.unit.Serial())
+		b.turns[nest].labels = append(b.turns[nest].labels, a.Unit.Serial())
 	}
-	seen := map[string]int{}
+	critic := plant.NewCritic(d.Acts)
 	var wrong error
 	err = b.run(c.Context(), func(v station.Verdict) error {
-		wrong = errors.Join(wrong, d.judge(v, seen))
+		wrong = errors.Join(wrong, critic.Judge(v))
 		return printLine(c.OutOrStdout(), v)
 	})
 	if err = errors.Join(err, b.bench.close()); err != nil {
 		return err
 	}
-	total := 0
-	for _, n := range seen {
-		total += n
-	}
-	fmt.Fprintf(c.ErrOrStderr(), "panecal: %d verdicts of %d units; read one back with: panecal --data %s unit %s\n", total, len(d.acts), d.folder, d.acts[0].unit.Serial())
+	total := critic.Seen()
+	fmt.Fprintf(c.ErrOrStderr(), "panecal: %d verdicts of %d units; read one back with: panecal --data %s unit %s\n", total, len(d.Acts), d.folder, d.Acts[0].Unit.Serial())
 	switch {
 	case wrong != nil:
 		fmt.Fprintf(c.ErrOrStderr(), "panecal: not as expected:\n%v\n", wrong)
 		return &quietError{exitFailed}
-	case total != len(d.acts):
-		return fmt.Errorf("the demonstration made %d verdicts, expected %d", total, len(d.acts))
+	case total != len(d.Acts):
+		return fmt.Errorf("the demonstration made %d verdicts, expected %d", total, len(d.Acts))
 	}
 	return nil
-}
-
-// judge compares a verdict with the act that it belongs to: the n-th verdict
-// of a serial with its n-th act.
-func (d *demonstration) judge(v station.Verdict, seen map[string]int) error {
-	n := seen[v.Serial]
-	seen[v.Serial]++
-	for _, a := range d.acts {
-		if a.unit.Serial() != v.Serial {
-			continue
-		}
-		if n == 0 {
-			return a.expected(v)
-		}
-		n--
-	}
-	return fmt.Errorf("%s: a verdict too many", v.Serial)
 }

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/firmware"
 	"example.org/panecal/station"
 )
@@ -36,8 +37,8 @@ func TestDemoOnBothUnits(t *testing.T) {
 	if err := errors.Join(failed, failedKit); err != nil {
 		t.Fatal(err)
 	}
-	if len(simulated) != len(acts(0)) {
-		t.Errorf("%d verdicts of %d units: %v", len(simulated), len(acts(0)), simulated)
+	if len(simulated) != len(plant.Acts(0)) {
+		t.Errorf("%d verdicts of %d units: %v", len(simulated), len(plant.Acts(0)), simulated)
 	}
 	for unit, want := range simulated {
 		if kit[unit] != want {

@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/firmware"
 	"example.org/panecal/protocol/simunit"
 )
@@ -28,7 +29,7 @@ func demonstrateOnKit(out, talk io.Writer) int {
 				return err
 			}
 			fmt.Fprintf(talk, "panecal: the demonstration's files are in %s\n", d.folder)
-			k, err := putOnKit(c.Context(), d.acts, demoSeed, filepath.Join(d.folder, "kit"))
+			k, err := putOnKit(c.Context(), d.Acts, demoSeed, filepath.Join(d.folder, "kit"))
 			if err != nil {
 				return err
 			}
@@ -64,13 +65,13 @@ var kitDefects = map[simunit.Flaw]string{"": "", simunit.FlawOffsetSign: "offset
 
 // putOnKit casts the acts anew, compiles the kit into a new folder and starts
 // a unit of it for every act. The caller closes the kit.
-func putOnKit(ctx context.Context, all []act, seed uint64, folder string) (_ *kit, err error) {
+func putOnKit(ctx context.Context, all []plant.Act, seed uint64, folder string) (_ *kit, err error) {
 	if err := os.MkdirAll(folder, 0o750); err != nil {
 		return nil, fmt.Errorf("making a folder for the firmware kit: %w", err)
 	}
 	// The simulated units hear what those of the kit hear, at once: the line
 	// is the kit's.
-	if err := cast(all, seed, simunit.Line{}); err != nil {
+	if err := plant.Cast(all, seed, simunit.Line{}); err != nil {
 		return nil, err
 	}
 	k := &kit{}
@@ -82,13 +83,13 @@ func putOnKit(ctx context.Context, all []act, seed uint64, folder string) (_ *ki
 	programs := map[string]string{}
 	for i := range all {
 		a := &all[i]
-		if a.again {
-			a.line = all[0].line
+		if a.Again {
+			a.Speaker = all[0].Speaker
 			continue
 		}
-		defect, ok := kitDefects[a.options.Flaw]
+		defect, ok := kitDefects[a.Options.Flaw]
 		if !ok {
-			return nil, fmt.Errorf("the firmware kit has no defect like %q", a.options.Flaw)
+			return nil, fmt.Errorf("the firmware kit has no defect like %q", a.Options.Flaw)
 		}
 		program, ok := programs[defect]
 		if !ok {
@@ -97,21 +98,21 @@ func putOnKit(ctx context.Context, all []act, seed uint64, folder string) (_ *ki
 			}
 			programs[defect] = program
 		}
-		h, err := startOnKit(ctx, program, a.unit, a.product, seed+uint64(i))
+		h, err := startOnKit(ctx, program, a.Unit, a.Product, seed+uint64(i))
 		if err != nil {
 			return nil, err
 		}
 		k.hosts = append(k.hosts, h)
-		a.line = h
+		a.Speaker = h
 	}
 	return k, nil
 }
 
 // startOnKit starts a program of the kit in the place of a simulated unit that
-// newSimulated has made of that product and seed.
+// plant.NewUnit has made of that product and seed.
 func startOnKit(ctx context.Context, program string, u *simunit.Unit, product string, seed uint64) (*firmware.Host, error) {
 	// The unit itself lies beside its nest and tells nobody who it is.
-	alike, err := newSimulated(product, 0, seed, simunit.Options{Serial: u.Serial()})
+	alike, err := plant.NewUnit(product, 0, seed, simunit.Options{Serial: u.Serial()})
 	if err != nil {
 		return nil, err
 	}

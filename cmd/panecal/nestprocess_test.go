@@ -14,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/simunit"
 )
 
@@ -119,9 +120,9 @@ func TestNestProcess(t *testing.T) {
 			fmt.Println(units[s.Nest].Serial())
 			continue
 		}
-		u, err := newSimulated("hopper-54", s.Unit, benchSeed+uint64(s.Unit), simunit.Options{
-			Out: true, Hands: simunit.UsualHands(100*time.Millisecond, simTargetMM, simReflectance)[:1], // the target alone
-			Line: simunit.Line{Baud: simBaud, Turnaround: 16 * time.Millisecond},
+		u, err := plant.NewUnit("hopper-54", s.Unit, benchSeed+uint64(s.Unit), simunit.Options{
+			Out: true, Hands: simunit.UsualHands(100*time.Millisecond, plant.TargetMM, plant.Reflectance)[:1], // the target alone
+			Line: simunit.Line{Baud: plant.Baud, Turnaround: 16 * time.Millisecond},
 		})
 		if err != nil {
 			t.Fatal(err)

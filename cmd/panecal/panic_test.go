@@ -43,8 +43,8 @@ func TestFaultOfTheProgram(t *testing.T) {
 	if b.bench, err = d.bench("test", func(station.Verdict) { panic("a planted bug") }); err != nil {
 		t.Fatal(err)
 	}
-	b.seat = func(nest int, label string) { d.seat(nest, label) }
-	u := d.acts[0].unit
+	b.seat = func(nest int, label string) { d.Seat(nest, label) }
+	u := d.Acts[0].Unit
 	b.turns[0].labels = []string{u.Serial()}
 	err = b.finish(c, "4711")
 	if !errors.Is(err, runner.ErrInternal) || exitCode(err) != exitInternal {

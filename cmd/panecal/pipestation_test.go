@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/cmd/panecal/sample"
 	"example.org/panecal/limits"
 	"example.org/panecal/protocol"
@@ -124,7 +125,7 @@ func (s *pipeStation) Dial(context.Context, product.Nest) (station.Line, error) 
 // pipeUnit makes the i-th unit of a model, lying beside the nest.
 func pipeUnit(t testing.TB, m simunit.Model, i int, seed uint64, o simunit.Options) *simunit.Unit {
 	t.Helper()
-	n, err := newSimulated(m.Product, i, seed, simunit.Options{})
+	n, err := plant.NewUnit(m.Product, i, seed, simunit.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -146,7 +147,7 @@ func hands(r *runner.Runner, u *simunit.Unit) {
 	case station.HandsClear:
 		u.SetScene(simunit.Scene{})
 	case station.HandsTarget, station.HandsTargetIn:
-		u.SetScene(simunit.Scene{TargetMM: simTargetMM, Reflectance: simReflectance})
+		u.SetScene(simunit.Scene{TargetMM: plant.TargetMM, Reflectance: plant.Reflectance})
 	}
 }
 

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"testing/synctest"
 
+	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol"
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/station"
@@ -74,7 +75,7 @@ func TestProjection(t *testing.T) {
 				more.StrayAcceptance *= 1 + c.change
 				largest := 0.0
 				for i, mm := range c.distances {
-					scene := simunit.Scene{TargetMM: mm, Reflectance: simReflectance}
+					scene := simunit.Scene{TargetMM: mm, Reflectance: plant.Reflectance}
 					dirty := scene
 					dirty.Smear = smear
 					before, after := ranges(t, again(m), scene, c.shots), ranges(t, again(more), scene, c.shots)

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/simunit"
 )
 
@@ -55,8 +56,8 @@ func configure(t *testing.T, folder, lines string) (data string) {
 // stayingUnit lies in its nest until the test is over; hands bring the target.
 func stayingUnit(t *testing.T, o simunit.Options) *simunit.Unit {
 	t.Helper()
-	o.Hands = []simunit.Move{{On: simunit.Emptied, After: 100 * time.Millisecond, Do: simunit.PlaceTarget, TargetMM: simTargetMM, Reflect: simReflectance}}
-	u, err := newSimulated("hopper-1", 3, 9, o)
+	o.Hands = []simunit.Move{{On: simunit.Emptied, After: 100 * time.Millisecond, Do: simunit.PlaceTarget, TargetMM: plant.TargetMM, Reflect: plant.Reflectance}}
+	u, err := plant.NewUnit("hopper-1", 3, 9, o)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -13,6 +13,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol"
 	"example.org/panecal/protocol/link"
 	"example.org/panecal/protocol/recording"
@@ -127,7 +128,7 @@ type replayDeviation struct {
 
 func newReplay() *cobra.Command {
 	var asUnit, asJSON bool
-	baud := simBaud
+	baud := plant.Baud
 	c := &cobra.Command{
 		Use:   "replay FILE [PORT]",
 		Short: "Play a recorded line back, to a unit or as one",

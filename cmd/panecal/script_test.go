@@ -15,6 +15,7 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 
+	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/store"
 )
@@ -96,7 +97,7 @@ func startUnits(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Defer(cancel)
 	var lines strings.Builder
 	for i, kind := range args {
-		o := simunit.Options{Hands: patientHands()}
+		o := simunit.Options{Hands: plant.PatientHands()}
 		product := "hopper-54"
 		switch kind {
 		case "good":
@@ -113,7 +114,7 @@ func startUnits(ts *testscript.TestScript, neg bool, args []string) {
 		default:
 			ts.Fatalf("no unit of kind %q", kind)
 		}
-		u, err := newSimulated(product, i, 100+uint64(i), o)
+		u, err := plant.NewUnit(product, i, 100+uint64(i), o)
 		ts.Check(err)
 		port, err := simunit.ServePTY(ctx, u)
 		ts.Check(err)

@@ -17,9 +17,9 @@ import (
 	"example.org/panecal/store/record"
 )
 
-// plant is a demonstration whose station another process runs: its simulated
+// demoPlant is a demonstration whose station another process runs: its simulated
 // nests are served here, and its configuration says what the test adds.
-func plant(t *testing.T, config string) *demonstration {
+func demoPlant(t *testing.T, config string) *demonstration {
 	t.Helper()
 	t.Setenv("TMPDIR", t.TempDir())
 	c := newDemo()
@@ -48,8 +48,8 @@ func TestShiftOnATerminal(t *testing.T) {
 	}
 	defer scanner.Close()
 	defer scannerPort.Close()
-	d := plant(t, fmt.Sprintf("badge = \"[0-9]{4,8}\"\nask = [\"order\", \"quantity\", \"windows\"]\ntakt_s = 40.0\nbell = true\ncheck_every = \"8h\"\nscanner = %q\n", scannerPort.Name()))
-	good := d.acts[0].unit
+	d := demoPlant(t, fmt.Sprintf("badge = \"[0-9]{4,8}\"\nask = [\"order\", \"quantity\", \"windows\"]\ntakt_s = 40.0\nbell = true\ncheck_every = \"8h\"\nscanner = %q\n", scannerPort.Name()))
+	good := d.Acts[0].Unit
 	x := startTerminal(t, "--data", d.folder, "shift")
 	x.wait("Scan your badge")
 	x.enter("12\r")
@@ -70,7 +70,7 @@ func TestShiftOnATerminal(t *testing.T) {
 	x.wait("check unit is overdue")
 	x.enter(good.Serial() + "\r")
 	x.wait("Put " + good.Serial())
-	d.seat(0, good.Serial())
+	d.Seat(0, good.Serial())
 	x.wait("\a")
 	x.wait("passed")
 	good.TakeOut()
@@ -134,8 +134,8 @@ sign-on 4711 false by screen, 0 cautions`
 // the record of the unit in hand cannot be written, and whoever leaves then is
 // not signed off, so that the next start shows what may not have been seen.
 func TestNobodySignsOffInDoubt(t *testing.T) {
-	d := plant(t, "")
-	good := d.acts[0].unit
+	d := demoPlant(t, "")
+	good := d.Acts[0].Unit
 	x := startTerminal(t, "--data", d.folder, "shift", "--plain", "--operator", "4711")
 	x.wait("Scan the next label")
 	segments, err := filepath.Glob(filepath.Join(d.folder, "store", "journal-*.seg"))
@@ -148,7 +148,7 @@ func TestNobodySignsOffInDoubt(t *testing.T) {
 	}
 	x.enter(good.Serial() + "\r")
 	x.wait("Put " + good.Serial())
-	d.seat(0, good.Serial())
+	d.Seat(0, good.Serial())
 	x.wait("could not be written")
 	if good.EmitterOn() {
 		t.Error("the emitter is on")

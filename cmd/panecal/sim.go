@@ -1,14 +1,15 @@
 package main
 
 import (
+	"bufio"
 	"context"
+	"errors"
 	"fmt"
-	"time"
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/simunit"
-	"example.org/panecal/station/label"
 )
 
 // simulated is one line of `panecal sim`: a unit on its port. With --nests, an
@@ -25,17 +26,6 @@ type simulated struct {
 }
 
 const simSchema = "panecal.sim/1"
-
-// What the simulated plant has: the fixture of the sample station sheet.
-const (
-	simTargetMM     = 300
-	simReflectance  = 0.5
-	simBaud         = 921600
-	simTurnaround   = 2 * time.Millisecond
-	simHandTime     = 300 * time.Millisecond
-	simRounds       = 10000 // times that the hands seat the unit again
-	simFirstHopper1 = 90001
-)
 
 func newSim() *cobra.Command {
 	units, nests, product := 1, 0, "hopper-54"
@@ -67,27 +57,26 @@ The units and all their numbers are invented.`,
 				return usageError(fmt.Errorf("--nests %d: give 1 to 4, without --still", nests))
 			}
 			if nests > 0 {
-				all, err := unitsOf(product, units, simHandTime)
+				all, err := plant.ActsOf(product, units, plant.HandTime)
 				if err != nil {
-					return err
+					return unitError(err)
 				}
-				r := rack{acts: all}
-				return r.simulate(c, nests, seed, speed)
+				return simulate(c, &plant.Rack{Acts: all}, nests, seed, speed)
 			}
 			for i := range units {
-				hands := patientHands()
+				hands := plant.PatientHands()
 				if still {
 					hands = []simunit.Move{}
 				}
-				u, err := newSimulated(product, i, seed+uint64(i), simunit.Options{
-					Hands: hands, Speed: speed, Line: simunit.Line{Baud: simBaud, Turnaround: simTurnaround},
+				u, err := plant.NewUnit(product, i, seed+uint64(i), simunit.Options{
+					Hands: hands, Speed: speed, Line: simunit.Line{Baud: plant.Baud, Turnaround: plant.Turnaround},
 				})
 				if err != nil {
-					return err
+					return unitError(err)
 				}
 				if still {
 					u.Seat(simunit.Seating{})
-					u.SetScene(simunit.Scene{TargetMM: simTargetMM, Reflectance: simReflectance})
+					u.SetScene(simunit.Scene{TargetMM: plant.TargetMM, Reflectance: plant.Reflectance})
 				}
 				path, err := simunit.ServePTY(c.Context(), u)
 				if err != nil {
@@ -111,45 +100,56 @@ The units and all their numbers are invented.`,
 	return c
 }
 
-func noProduct(name string) error {
-	return usageError(fmt.Errorf("no simulated product %q: use hopper-54 or hopper-1", name))
+// unitError tells a product that is not simulated from what went wrong.
+func unitError(err error) error {
+	if errors.Is(err, plant.ErrNoProduct) {
+		return usageError(err)
+	}
+	return err
 }
 
-// newSimulated makes the i-th unit of a product, with a serial as its labels
-// have it.
-func newSimulated(product string, i int, seed uint64, o simunit.Options) (*simunit.Unit, error) {
-	var m simunit.Model
-	var stem string
-	switch product {
-	case "hopper-54":
-		m, stem = simunit.Hopper54(), fmt.Sprintf("H54-%05d-", 1+i)
-	case "hopper-1":
-		m, stem = simunit.Hopper1(), fmt.Sprintf("H1-%05d-", 1+i)
-	default:
-		return nil, noProduct(product)
+// simulate serves empty nests until the context ends, and does with the units
+// what is typed.
+func simulate(c *cobra.Command, r *plant.Rack, nests int, seed uint64, speed float64) error {
+	ctx, out := c.Context(), c.OutOrStdout()
+	for i := range r.Acts {
+		r.Acts[i].Options.Speed = speed
 	}
-	check, err := label.Mod37_36.Compute(stem)
-	if err != nil {
-		return nil, fmt.Errorf("making a label: %w", err)
+	if err := r.Attach(ctx, nests); err != nil {
+		return deviceError(err)
 	}
-	if o.Serial == "" {
-		o.Serial = stem + check
+	err := plant.Cast(r.Acts, seed, simunit.Line{Baud: plant.Baud, Turnaround: plant.Turnaround})
+	for i, port := range r.Ports {
+		err = errors.Join(err, printLine(out, simulated{Schema: simSchema, Nest: plant.NestName(i), Port: port}))
 	}
-	u, err := simunit.New(m, seed, o)
-	if err != nil {
-		return nil, fmt.Errorf("making a simulated unit: %w", err)
+	for _, a := range r.Acts {
+		if err != nil {
+			return err
+		}
+		err = printLine(out, simulated{Schema: simSchema, Serial: a.Unit.Serial(), Label: a.Unit.Serial(), Product: a.Product, Note: a.Note})
 	}
-	return u, nil
-}
-
-// patientHands serve a unit over and over.
-func patientHands() []simunit.Move {
-	var all []simunit.Move
-	for range simRounds {
-		all = append(all, simunit.UsualHands(simHandTime, simTargetMM, simReflectance)...)
-		all = append(all,
-			simunit.Move{On: simunit.Lifted, Do: simunit.ClearField},
-			simunit.Move{On: simunit.Lifted, After: 2 * time.Second, Do: simunit.PutBack})
+	typed := make(chan string)
+	go func() { // ends with the input, for which nobody waits
+		for lines := bufio.NewScanner(c.InOrStdin()); lines.Scan(); {
+			select {
+			case typed <- lines.Text():
+			case <-ctx.Done():
+				return
+			}
+		}
+	}()
+	for err == nil {
+		select {
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		case line := <-typed:
+			done, wrong := r.Obey(line)
+			if wrong != nil {
+				fmt.Fprintf(c.ErrOrStderr(), "panecal: %v\n", wrong)
+				continue
+			}
+			err = printLine(out, simulated{Schema: simSchema, Nest: done.Nest, Label: done.Label, Note: done.Note})
+		}
 	}
-	return all
+	return err
 }

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol"
 	"example.org/panecal/protocol/link"
 )
@@ -45,11 +46,11 @@ func light(t *testing.T, args ...string) (counts uint64) {
 	if err := json.Unmarshal(line, &unit); err != nil {
 		t.Fatal(err)
 	}
-	port, err := link.Open(ctx, unit.Port, link.Options{Baud: simBaud})
+	port, err := link.Open(ctx, unit.Port, link.Options{Baud: plant.Baud})
 	if err != nil {
 		t.Fatal(err)
 	}
-	client := protocol.NewClient(port, protocol.Options{Baud: simBaud, Grace: 5 * time.Second})
+	client := protocol.NewClient(port, protocol.Options{Baud: plant.Baud, Grace: 5 * time.Second})
 	if _, err := client.Identify(ctx); err != nil {
 		t.Fatal(err)
 	}

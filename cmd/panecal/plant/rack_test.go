@@ -1,28 +1,29 @@
 //go:build linux
 
-package main
+package plant_test
 
 import (
 	"testing"
 	"time"
 
+	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/simunit"
 )
 
 // TestHandAtTheRack types what a hand is to do with simulated units.
 func TestHandAtTheRack(t *testing.T) {
-	if _, err := unitsOf("hopper-5", 8, time.Hour); err == nil {
+	if _, err := plant.ActsOf("hopper-5", 8, time.Hour); err == nil {
 		t.Error("there are units of no product")
 	}
-	all, err := unitsOf("hopper-54", 8, time.Hour)
+	all, err := plant.ActsOf("hopper-54", 8, time.Hour)
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := rack{acts: all}
-	if err := r.attachNests(t.Context(), 2); err != nil {
+	r := plant.Rack{Acts: all}
+	if err := r.Attach(t.Context(), 2); err != nil {
 		t.Fatal(err)
 	}
-	if err := cast(r.acts, 1, simunit.Line{}); err != nil {
+	if err := plant.Cast(r.Acts, 1, simunit.Line{}); err != nil {
 		t.Fatal(err)
 	}
 	for _, c := range []struct{ typed, nest, note, wrong string }{
@@ -36,7 +37,7 @@ func TestHandAtTheRack(t *testing.T) {
 		{"H54-00002-M", "B", "put in", ""},
 		{" ", "", "", `" ": type a label, a label and a nest, or a nest`},
 	} {
-		done, err := r.obey(c.typed)
+		done, err := r.Obey(c.typed)
 		switch {
 		case c.wrong != "" && (err == nil || err.Error() != c.wrong):
 			t.Errorf("%q: %v, want %s", c.typed, err, c.wrong)
@@ -44,7 +45,7 @@ func TestHandAtTheRack(t *testing.T) {
 			t.Errorf("%q: %+v, %v; want %s in nest %s", c.typed, done, err, c.note, c.nest)
 		}
 	}
-	if r.empty(0) || r.empty(1) || !r.acts[1].unit.Seated() || r.acts[0].unit.Seated() {
+	if r.Empty(0) || r.Empty(1) || !r.Acts[1].Unit.Seated() || r.Acts[0].Unit.Seated() {
 		t.Error("the units do not lie where they were put")
 	}
 }
