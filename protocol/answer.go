@@ -21,8 +21,9 @@ const (
 )
 
 func (c Code) String() string {
-	names := [...]string{"ok", "busy", "unknown request", "bad argument", "no session", "capturing",
-		"no such capture", "unsupported", "not staged", "wrong unit", "fault"}
+	names := [...]string{CodeOK: "ok", CodeBusy: "busy", CodeUnknownRequest: "unknown request", CodeBadArgument: "bad argument",
+		CodeNoSession: "no session", CodeCapturing: "capturing", CodeNoCapture: "no such capture", CodeUnsupported: "unsupported",
+		CodeNotStaged: "not staged", CodeWrongUnit: "wrong unit", CodeFault: "fault"}
 	if int(c) < len(names) {
 		return names[c]
 	}

@@ -20,7 +20,7 @@ const (
 )
 
 func (s State) String() string {
-	names := [...]string{"", "written", "released", "void"}
+	names := [...]string{Written: "written", Released: "released", Voided: "void"}
 	if s > 0 && int(s) < len(names) {
 		return names[s]
 	}

@@ -19,7 +19,8 @@ const (
 )
 
 func (r EndReason) String() string {
-	names := [...]string{"running", "complete", "stopped", "watchdog", "unit fault", "session gone"}
+	names := [...]string{Running: "running", Complete: "complete", Stopped: "stopped", Watchdog: "watchdog",
+		UnitFault: "unit fault", SessionGone: "session gone"}
 	if int(r) < len(names) {
 		return names[r]
 	}

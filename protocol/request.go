@@ -27,8 +27,9 @@ const (
 )
 
 func (op Op) String() string {
-	names := [...]string{"", "who are you", "status", "start capture", "progress", "fetch",
-		"read constants", "stage", "commit", "void", "restart", "stop"}
+	names := [...]string{OpWhoAreYou: "who are you", OpStatus: "status", OpStartCapture: "start capture", OpProgress: "progress",
+		OpFetch: "fetch", OpReadConstants: "read constants", OpStage: "stage", OpCommit: "commit", OpVoid: "void",
+		OpRestart: "restart", OpStop: "stop"}
 	if op > 0 && int(op) < len(names) {
 		return names[op]
 	}

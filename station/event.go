@@ -36,7 +36,11 @@ const (
 )
 
 func (t Trouble) String() string {
-	return [...]string{"none", "silent", "reset", "denied", "short", "broke"}[t%(Broke+1)]
+	names := [...]string{0: "none", Silent: "silent", Reset: "reset", Denied: "denied", Short: "short", Broke: "broke"}
+	if int(t) < len(names) {
+		return names[t]
+	}
+	return "unknown"
 }
 
 // Failure is embedded in every answer; the zero value is success. Why is the
@@ -151,48 +155,36 @@ type (
 	Crashed struct{ Why string }
 )
 
-// kind numbers the facts for the table of transitions.
-type kind uint8
+// kind names the facts for the table of transitions.
+type kind string
 
 const (
-	kDone kind = iota
-	kIdentified
-	kReported
-	kBlockRead
-	kRecalled
-	kAllowed
-	kStored
-	kSaved
-	kCaptured
-	kEmptyEstimated
-	kTargetEstimated
-	kVerifyEstimated
-	kExpired
-	kStarted
-	kTick
-	kProgressed
-	kScanned
-	kGo
-	kSkip
-	kCrew
-	kTakeUp
-	kLift
-	kShutdown
-	kCrashed
-	kinds
-	kNone = kinds
+	kDone            kind = "done"
+	kIdentified      kind = "identified"
+	kReported        kind = "reported"
+	kBlockRead       kind = "block read"
+	kRecalled        kind = "recalled"
+	kAllowed         kind = "allowed"
+	kStored          kind = "stored"
+	kSaved           kind = "saved"
+	kCaptured        kind = "captured"
+	kEmptyEstimated  kind = "empty estimated"
+	kTargetEstimated kind = "target estimated"
+	kVerifyEstimated kind = "verify estimated"
+	kExpired         kind = "expired"
+	kStarted         kind = "started"
+	kTick            kind = "tick"
+	kProgressed      kind = "progressed"
+	kScanned         kind = "scanned"
+	kGo              kind = "go"
+	kSkip            kind = "skip"
+	kCrew            kind = "crew"
+	kTakeUp          kind = "take up"
+	kLift            kind = "lift"
+	kShutdown        kind = "shutdown"
+	kCrashed         kind = "crashed"
+	kNothing         kind = "nothing"
 )
-
-var kindNames = [kinds]string{"done", "identified", "reported", "block read", "recalled", "allowed", "stored",
-	"saved", "captured", "empty estimated", "target estimated", "verify estimated", "expired", "started", "tick",
-	"progressed", "scanned", "go", "skip", "crew", "take up", "lift", "shutdown", "crashed"}
-
-func (k kind) String() string {
-	if k < kinds {
-		return kindNames[k]
-	}
-	return "nothing"
-}
 
 func (Done) fact() kind            { return kDone }
 func (Identified) fact() kind      { return kIdentified }

@@ -7,15 +7,6 @@ import (
 	"example.org/panecal/store/record"
 )
 
-// machineStep says in which steps the station works by itself; how long they
-// take is learned for the time remaining.
-var machineStep = [steps]bool{
-	Greeting: true, Reading: true, Recalling: true, Intending: true, Voiding: true, Emptying: true, EmptyCapture: true,
-	EmptyEstimate: true, Moving: true, TargetCapture: true, RangesCapture: true, TargetEstimate: true,
-	WriteIntending: true, Writing: true, ReadingBack: true, VerifyCapture: true, VerifyEstimate: true, Saving: true,
-	Recording: true, Releasing: true, Changing: true,
-}
-
 // The steps between two times that the hands are needed.
 var (
 	untilTarget  = []Step{Greeting, Reading, Recalling, Intending, Voiding, EmptyCapture, EmptyEstimate}
@@ -29,7 +20,7 @@ func (m *Machine) learn(n *nest) {
 	if n.att.intent != nil && !n.since.IsZero() {
 		n.att.stages = append(n.att.stages, record.Stage{Name: n.step.String(), TookUS: took.Microseconds()})
 	}
-	if !machineStep[n.step] || n.since.IsZero() {
+	if !stepTable[n.step].works || n.since.IsZero() {
 		return
 	}
 	// A slow mean: one odd unit does not make the screen promise nonsense.
@@ -42,7 +33,7 @@ func (m *Machine) learn(n *nest) {
 // remaining adds up what the steps that are left took lately.
 func (m *Machine) remaining(n *nest) time.Duration {
 	const unknown = -time.Second
-	if !machineStep[n.step] {
+	if !stepTable[n.step].works {
 		return unknown
 	}
 	stretches := [][]Step{untilTarget, untilVerdict}

@@ -45,18 +45,54 @@ const (
 	steps
 )
 
-var stepNames = [steps]string{
-	"opening", "vacant", "unlabelled", "expected", "greeting", "reading", "recalling", "confirming", "asking",
-	"refusing", "intending", "voiding", "emptying", "clearing", "empty capture", "empty estimate", "moving",
-	"targeting", "target capture", "ranges capture", "target estimate", "write intending", "writing", "reading back",
-	"verify capture", "verify estimate", "halting", "saving", "recording", "releasing", "changing", "showing", "turned",
-	"rejecting", "stopped", "ended",
+// stepTable has a line for each step. Names stand on record, and so are never
+// changed: testdata/names.txt.
+var stepTable = [steps]struct {
+	name  string // the constant's, in words
+	works bool   // the station works by itself; how long it takes is learned
+}{
+	Opening:        {name: "opening"},
+	Vacant:         {name: "vacant"},
+	Unlabelled:     {name: "unlabelled"},
+	Expected:       {name: "expected"},
+	Greeting:       {name: "greeting", works: true},
+	Reading:        {name: "reading", works: true},
+	Recalling:      {name: "recalling", works: true},
+	Confirming:     {name: "confirming"},
+	Asking:         {name: "asking"},
+	Refusing:       {name: "refusing"},
+	Intending:      {name: "intending", works: true},
+	Voiding:        {name: "voiding", works: true},
+	Emptying:       {name: "emptying", works: true},
+	Clearing:       {name: "clearing"},
+	EmptyCapture:   {name: "empty capture", works: true},
+	EmptyEstimate:  {name: "empty estimate", works: true},
+	Moving:         {name: "moving", works: true},
+	Targeting:      {name: "targeting"},
+	TargetCapture:  {name: "target capture", works: true},
+	RangesCapture:  {name: "ranges capture", works: true},
+	TargetEstimate: {name: "target estimate", works: true},
+	WriteIntending: {name: "write intending", works: true},
+	Writing:        {name: "writing", works: true},
+	ReadingBack:    {name: "reading back", works: true},
+	VerifyCapture:  {name: "verify capture", works: true},
+	VerifyEstimate: {name: "verify estimate", works: true},
+	Halting:        {name: "halting"},
+	Saving:         {name: "saving", works: true},
+	Recording:      {name: "recording", works: true},
+	Releasing:      {name: "releasing", works: true},
+	Changing:       {name: "changing", works: true},
+	Showing:        {name: "showing"},
+	Turned:         {name: "turned"},
+	Rejecting:      {name: "rejecting"},
+	Stopped:        {name: "stopped"},
+	Ended:          {name: "ended"},
 }
 
 // String returns the step's name, stable for records and goldens.
 func (s Step) String() string {
 	if s < steps {
-		return stepNames[s]
+		return stepTable[s].name
 	}
 	return "unknown"
 }

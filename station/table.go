@@ -74,7 +74,7 @@ var table = [steps]row{
 		goOn: (*Machine).acknowledged, leave: (*Machine).leaveIdle},
 	Turned: {answer: kIdentified, done: (*Machine).stillThere, fail: (*Machine).notThere, expire: (*Machine).probe,
 		goOn: (*Machine).acknowledged, leave: (*Machine).leaveIdle},
-	Rejecting: {answer: kNone, leave: (*Machine).leaveIdle},
+	Rejecting: {answer: kNothing, leave: (*Machine).leaveIdle},
 	Stopped:   {answer: kStored, done: (*Machine).stopStored, fail: (*Machine).storeTrouble, leave: (*Machine).leaveStopped},
-	Ended:     {answer: kNone},
+	Ended:     {answer: kNothing},
 }

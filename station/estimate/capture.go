@@ -74,12 +74,17 @@ const (
 	NoSignal                    // no return stands out of the noise
 )
 
+var flagNames = [...]struct {
+	flag Flags
+	name string
+}{{Dead, "dead"}, {Hot, "hot"}, {Saturated, "saturated"}, {NoSignal, "no_signal"}}
+
 // Names returns the flags in words: dead, hot, saturated, no_signal.
 func (f Flags) Names() []string {
 	names := []string{}
-	for i, n := range []string{"dead", "hot", "saturated", "no_signal"} {
-		if f&(1<<i) != 0 {
-			names = append(names, n)
+	for _, n := range flagNames {
+		if f&n.flag != 0 {
+			names = append(names, n.name)
 		}
 	}
 	return names
