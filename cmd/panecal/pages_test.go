@@ -1,0 +1,182 @@
+package main
+
+import (
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// page is one page for readers: a Markdown file somewhere in the repository.
+type page struct {
+	path  string // from the repository's root
+	lines []string
+}
+
+// fenced is a fenced block of a page.
+type fenced struct {
+	line int // of its first line, from 1
+	lang string
+	text string
+}
+
+// pages finds every page of the repository.
+func pages(t *testing.T) []page {
+	t.Helper()
+	const root = "../.."
+	var found []page
+	err := filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		name := d.Name()
+		if d.IsDir() && path != root && (strings.HasPrefix(name, ".") || name == "build" || name == "bin") {
+			return fs.SkipDir
+		}
+		if d.IsDir() || filepath.Ext(name) != ".md" {
+			return nil
+		}
+		text, err := os.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		from, err := filepath.Rel(root, path)
+		found = append(found, page{filepath.ToSlash(from), strings.Split(strings.ReplaceAll(string(text), "\r", ""), "\n")})
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(found) == 0 {
+		t.Fatal("there are no pages")
+	}
+	return found
+}
+
+// blocks are the fenced blocks of a page, in order.
+func (p page) blocks() []fenced {
+	var all []fenced
+	open := -1
+	for i, line := range p.lines {
+		switch lang, fence := strings.CutPrefix(line, "```"); {
+		case !fence:
+			if open >= 0 {
+				all[open].text += line + "\n"
+			}
+		case open < 0:
+			all = append(all, fenced{line: i + 2, lang: lang})
+			open = len(all) - 1
+		default:
+			open = -1
+		}
+	}
+	return all
+}
+
+// prose is the page without its fenced blocks.
+func (p page) prose() []string {
+	var all []string
+	inside := false
+	for _, line := range p.lines {
+		if strings.HasPrefix(line, "```") {
+			inside = !inside
+		} else if !inside {
+			all = append(all, line)
+		}
+	}
+	return all
+}
+
+// anchors are the names that a link to a heading of the page may have.
+func (p page) anchors() []string {
+	drop := regexp.MustCompile(`[^\p{L}\p{N} _-]`)
+	var all []string
+	for _, line := range p.prose() {
+		if text, ok := strings.CutPrefix(strings.TrimLeft(line, "#"), " "); ok && strings.HasPrefix(line, "#") {
+			all = append(all, strings.ReplaceAll(strings.ToLower(drop.ReplaceAllString(text, "")), " ", "-"))
+		}
+	}
+	return all
+}
+
+// links are the targets of the page's links.
+func (p page) links() []string {
+	link := regexp.MustCompile(`\]\(([^)\s]+)\)`)
+	var all []string
+	for _, line := range p.prose() {
+		for _, m := range link.FindAllStringSubmatch(line, -1) {
+			all = append(all, m[1])
+		}
+	}
+	return all
+}
+
+// TestPageLinks follows every link from page to page and to files.
+func TestPageLinks(t *testing.T) {
+	all := pages(t)
+	tried := 0
+	for _, p := range all {
+		for _, link := range p.links() {
+			if strings.Contains(link, "://") {
+				continue
+			}
+			tried++
+			file, anchor, _ := strings.Cut(link, "#")
+			to := p.path
+			if file != "" {
+				to = filepath.ToSlash(filepath.Join(filepath.Dir(p.path), file))
+			}
+			if _, err := os.Stat(filepath.Join("../..", to)); err != nil {
+				t.Errorf("%s leads to %s: %v", p.path, link, err)
+				continue
+			}
+			i := slices.IndexFunc(all, func(q page) bool { return q.path == to })
+			if anchor != "" && (i < 0 || !slices.Contains(all[i].anchors(), anchor)) {
+				t.Errorf("%s leads to %s: no such heading", p.path, link)
+			}
+		}
+	}
+	if tried == 0 {
+		t.Error("no page leads anywhere")
+	}
+	t.Logf("%d links on %d pages", tried, len(all))
+}
+
+// rooms are the pages that the README leads a reader to, each in the folder
+// of what it is about.
+func rooms(t *testing.T, all []page) []string {
+	t.Helper()
+	var to []string
+	for _, p := range all {
+		if p.path != "README.md" {
+			continue
+		}
+		for _, link := range p.links() {
+			file, _, _ := strings.Cut(link, "#")
+			name := filepath.Base(file)
+			if filepath.Ext(name) == ".md" && filepath.Dir(file) != "." && name == strings.ToUpper(strings.TrimSuffix(name, ".md"))+".md" && !slices.Contains(to, file) {
+				to = append(to, file)
+			}
+		}
+	}
+	return to
+}
+
+// script is the page's shell blocks as one script that says after each block
+// that it has been run.
+func (p page) script() (text string, lines []int) {
+	var b strings.Builder
+	b.WriteString("set -eu\n")
+	for _, k := range p.blocks() {
+		if k.lang != "sh" {
+			continue
+		}
+		lines = append(lines, k.line)
+		fmt.Fprintf(&b, "%secho %d >> \"$RAN\"\n", k.text, k.line)
+	}
+	return b.String(), lines
+}
