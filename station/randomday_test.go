@@ -2,121 +2,15 @@ package station_test
 
 import (
 	"fmt"
-	"maps"
 	"math/rand/v2"
 	"os"
 	"slices"
 	"testing"
 	"time"
 
-	"example.org/panecal/protocol"
 	"example.org/panecal/station"
 	"example.org/panecal/station/estimate"
-	"example.org/panecal/store/record"
 )
-
-var troubles = []station.Trouble{station.Silent, station.Reset, station.Denied, station.Short, station.Broke}
-
-// leave closes the station and holds what must be true at every end.
-func (w *world) leave(what string) {
-	w.t.Helper()
-	if s := w.machine.Snapshot(); !s.Closing {
-		w.tell(station.NoNest, 0, station.Shutdown{Why: "test"})
-	}
-	w.pass(time.Second)
-	if !w.machine.Snapshot().Closed {
-		w.t.Errorf("%s: not closed: %v", what, w.machine.Snapshot().Nests)
-	}
-	warned := slices.ContainsFunc(w.said, func(m station.Message) bool { return m.Code == station.BrokenEmitter })
-	for _, u := range w.units {
-		if u.emits && !warned {
-			w.t.Errorf("%s: unit %s emits, and nobody was told", what, u.id.UnitID)
-		}
-	}
-	for _, e := range w.log {
-		if a, ok := e.Body.(*record.Attempt); ok && a.Outcome == station.Passed && a.Constants != nil {
-			if string(a.Constants.Written) != string(a.Constants.ReadBack) {
-				w.t.Errorf("%s: passed with constants that were not read back", what)
-			}
-		}
-	}
-}
-
-// TestEachEffectFails fails every awaited effect of every scenario in turn,
-// in every way, once and from then on. That no verdict goes without its
-// record, and no unit is released with other constants, is checked at every
-// verdict.
-func TestEachEffectFails(t *testing.T) {
-	failed, kinds := 0, map[string]bool{}
-	// The first of each kind in each scenario; all of them on demand.
-	most := 1
-	if os.Getenv("PANECAL_FULL") != "" {
-		most = 1 << 30
-	}
-	for _, s := range scenarios() {
-		total, tried, seen := 0, []int{}, map[string]int{}
-		s.begin(t, func(w *world) {
-			w.fail = func(e station.Effect) *station.Failure {
-				if seen[jobName(e.Job)]++; seen[jobName(e.Job)] <= most {
-					tried = append(tried, total)
-				}
-				total++
-				return nil
-			}
-		})
-		for _, i := range tried {
-			for _, trouble := range troubles {
-				for _, always := range []bool{false, true} {
-					if always && most == 1 && trouble != station.Silent && trouble != station.Broke {
-						continue
-					}
-					n, job := 0, ""
-					var f station.Failure
-					w := s.begin(t, func(w *world) {
-						w.fail = func(e station.Effect) *station.Failure {
-							if n++; n <= i || n > i+1 && !(always && jobName(e.Job) == job) {
-								return nil
-							}
-							job = jobName(e.Job)
-							f = station.Failure{Trouble: trouble, Why: trouble.String()}
-							return &f
-						}
-					})
-					failed++
-					kinds[job] = true
-					w.leave(fmt.Sprintf("%s, %s (effect %d) %v, for ever %v", s.name, job, i, trouble, always))
-				}
-			}
-		}
-	}
-	t.Logf("%d awaited effects of %d kinds failed: %v", failed, len(kinds), slices.Sorted(maps.Keys(kinds)))
-	if want := 26; len(kinds) != want {
-		t.Errorf("%d kinds of effects failed, the table of states has %d", len(kinds), want)
-	}
-}
-
-// TestStoreFailsNothingShown: from whichever append on the log fails, no
-// verdict is shown and no unit gets the mark.
-func TestStoreFailsNothingShown(t *testing.T) {
-	for _, kind := range []record.Kind{record.KindAttemptIntent, record.KindWriteIntent, record.KindAttempt} {
-		w := scenarios()[0].begin(t, func(w *world) {
-			w.fail = func(e station.Effect) *station.Failure {
-				if a, ok := e.Job.(station.Append); ok && a.Body.Kind() == kind {
-					return &station.Failure{Trouble: station.Broke, Why: "disk full"}
-				}
-				return nil
-			}
-		})
-		if len(w.shown) != 0 || w.machine.Snapshot().Counters.Units != 0 {
-			t.Errorf("%v fails: shown %+v", kind, w.shown)
-		}
-		stops := w.machine.Snapshot().Stops
-		if len(stops) == 0 || stops[0].Code != station.StopStore {
-			t.Errorf("%v fails: stops %+v", kind, stops)
-		}
-		w.leave(kind.String())
-	}
-}
 
 // TestRandomDays lets three nests of two light groups meet people and faults
 // at random. The seed is printed; the same seed gives the same day.
@@ -164,7 +58,7 @@ func randomDay(t *testing.T, seed uint64) *world {
 			return
 		}
 		for n := range emitting {
-			if n != e.Nest && w.live2(n) {
+			if n != e.Nest && w.capturing(n) {
 				t.Errorf("nests %d and %d emit together", n, e.Nest)
 			}
 		}
@@ -240,8 +134,8 @@ func randomDay(t *testing.T, seed uint64) *world {
 	return w
 }
 
-// live2 reports whether a nest's capture is under way.
-func (w *world) live2(nest int) bool {
+// capturing reports whether a nest's capture is under way.
+func (w *world) capturing(nest int) bool {
 	return slices.ContainsFunc(w.pending, func(e station.Effect) bool {
 		_, capture := e.Job.(station.Capture)
 		return capture && e.Nest == nest
@@ -271,27 +165,5 @@ func TestSameEventsSameEffects(t *testing.T) {
 		if !slices.Equal(first, again) {
 			t.Errorf("%s: the same events gave other effects", s.name)
 		}
-	}
-}
-
-// TestBlockBearsWitness: what is written names the record that ordered it.
-func TestBlockBearsWitness(t *testing.T) {
-	w := scenarios()[0].begin(t, func(*world) {})
-	a := w.attempts()[0]
-	b, err := protocol.ParseBlock(a.Constants.Written)
-	if err != nil {
-		t.Fatal(err)
-	}
-	intent := w.log[a.WriteIntent.Sequence-1]
-	body, err := b.Body()
-	if err != nil {
-		t.Fatal(err)
-	}
-	wi := intent.Body.(*record.WriteIntent)
-	if b.Witness.Sequence != intent.Ref.Sequence || b.Witness.Station != "cal-1" || b.Witness.Intent != [16]byte(intent.Ref.Hash[:16]) {
-		t.Errorf("witness %+v of record %v", b.Witness, intent.Ref)
-	}
-	if record.HashOf(body) != wi.BodyHash || b.Serial != "A1" || b.OffsetMillimetres(1) != 1.5 {
-		t.Errorf("block %+v", b)
 	}
 }

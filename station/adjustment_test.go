@@ -2,16 +2,36 @@ package station_test
 
 import (
 	"bytes"
-	"fmt"
-	"math"
 	"os"
 	"testing"
 	"time"
 
-	"example.org/panecal/limits/quantity"
 	"example.org/panecal/protocol"
 	"example.org/panecal/station"
+	"example.org/panecal/store/record"
 )
+
+// TestBlockBearsWitness: what is written names the record that ordered it.
+func TestBlockBearsWitness(t *testing.T) {
+	w := scenarios()[0].begin(t, func(*world) {})
+	a := w.attempts()[0]
+	b, err := protocol.ParseBlock(a.Constants.Written)
+	if err != nil {
+		t.Fatal(err)
+	}
+	intent := w.log[a.WriteIntent.Sequence-1]
+	body, err := b.Body()
+	if err != nil {
+		t.Fatal(err)
+	}
+	wi := intent.Body.(*record.WriteIntent)
+	if b.Witness.Sequence != intent.Ref.Sequence || b.Witness.Station != "cal-1" || b.Witness.Intent != [16]byte(intent.Ref.Hash[:16]) {
+		t.Errorf("witness %+v of record %v", b.Witness, intent.Ref)
+	}
+	if record.HashOf(body) != wi.BodyHash || b.Serial != "A1" || b.OffsetMillimetres(1) != 1.5 {
+		t.Errorf("block %+v", b)
+	}
+}
 
 // TestHalfWrittenBlock: whatever part of a block a unit holds, from its first
 // byte to its last but one, the read-back tells, and nothing is released.
@@ -57,22 +77,4 @@ func TestHalfWrittenBlock(t *testing.T) {
 		}
 	}
 	t.Logf("%d cuts over old blocks of three kinds", whole)
-}
-
-// TestNoNumberNeverPasses: what is no number, or none that can be, fails a
-// unit, with a reason on record.
-func TestNoNumberNeverPasses(t *testing.T) {
-	for _, name := range []quantity.Name{quantity.LeakageMax, quantity.OffsetMean, quantity.VerifyError} {
-		for _, v := range []float64{math.NaN(), math.Inf(1), math.Inf(-1), 1e300, -1e300} {
-			if name == quantity.LeakageMax && v < 0 {
-				continue // its limit has no lower side
-			}
-			w := scenarios()[0].begin(t, func(w *world) { w.values[name] = v })
-			a := w.attempts()
-			if len(a) != 1 || a[0].Outcome == station.Passed || len(a[0].Problems) == 0 || len(w.shown) != 1 || w.shown[0].Released() {
-				t.Errorf("%s = %v: %d attempts, shown %+v", name, v, len(a), w.shown)
-			}
-			w.leave(fmt.Sprint(name, v))
-		}
-	}
 }
