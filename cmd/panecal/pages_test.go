@@ -9,6 +9,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"example.org/panecal/station"
 )
 
 // page is one page for readers: a Markdown file somewhere in the repository.
@@ -146,10 +148,11 @@ func TestPageLinks(t *testing.T) {
 	t.Logf("%d links on %d pages", tried, len(all))
 }
 
-// rooms are the pages that the README leads a reader to, each in the folder
-// of what it is about.
+// rooms are the pages that the README leads a person to, each in the folder of
+// what it is about: station/LEAD.md. The protocol's text is none.
 func rooms(t *testing.T, all []page) []string {
 	t.Helper()
+	person := regexp.MustCompile(`^[a-z/]+/[A-Z]+\.md$`)
 	var to []string
 	for _, p := range all {
 		if p.path != "README.md" {
@@ -157,13 +160,54 @@ func rooms(t *testing.T, all []page) []string {
 		}
 		for _, link := range p.links() {
 			file, _, _ := strings.Cut(link, "#")
-			name := filepath.Base(file)
-			if filepath.Ext(name) == ".md" && filepath.Dir(file) != "." && name == strings.ToUpper(strings.TrimSuffix(name, ".md"))+".md" && !slices.Contains(to, file) {
+			if person.MatchString(file) && !strings.HasSuffix(file, "/SPEC.md") && !strings.HasSuffix(file, "/README.md") && !slices.Contains(to, file) {
 				to = append(to, file)
 			}
 		}
 	}
 	return to
+}
+
+// TestReadme: the job comes first, in one line of its own, and the page stays
+// short enough to be read.
+func TestReadme(t *testing.T) {
+	const most = 150
+	all := pages(t)
+	i := slices.IndexFunc(all, func(p page) bool { return p.path == "README.md" })
+	if i < 0 {
+		t.Fatal("there is no README.md")
+	}
+	lines := all[i].lines
+	if n := len(lines) - 1; n > most {
+		t.Errorf("README.md has %d lines, want at most %d: a page in its room takes the rest", n, most)
+	}
+	if len(lines) < 4 || lines[1] != "" || !strings.HasPrefix(lines[2], "panecal ") || lines[3] != "" {
+		t.Error("README.md does not begin with the job in one paragraph")
+	}
+	if n := len(rooms(t, all)); n < 4 {
+		t.Errorf("README.md leads to %d pages for people", n)
+	}
+}
+
+// TestStopsForTheLead: whoever is called to a nest finds its stop on the page.
+func TestStopsForTheLead(t *testing.T) {
+	text, err := os.ReadFile("../../station/LEAD.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	stops := 0
+	for _, m := range station.Codes() {
+		if m.Class != station.NotRunning {
+			continue
+		}
+		stops++
+		if !strings.Contains(string(text), fmt.Sprintf("| `%s` |", m.Code)) {
+			t.Errorf("station/LEAD.md does not say what to do about %s", m.Code)
+		}
+	}
+	if stops == 0 {
+		t.Error("there are no stops")
+	}
 }
 
 // script is the page's shell blocks as one script that says after each block
