@@ -136,24 +136,52 @@ func (b *body) zero(z int) float64 { return b.zeroMM[z] + b.tempMM*(b.tempCel-25
 // counted.
 func (b *body) efficiency() float64 { return b.model.OpticsT * b.model.Detection }
 
-// radial is the true distance along a zone's direction to a plane target at a
-// stated perpendicular distance from the fixture's reference.
-func (b *body) radial(z int, s seat, statedMM float64) float64 {
-	ux, uy := b.model.Ux[z], b.model.Uy[z]
-	plane := (statedMM + b.farMM + s.shiftMM + b.model.DatumMM) / (1 - s.slopeX*ux - s.slopeY*uy)
-	return plane * math.Sqrt(1+ux*ux+uy*uy)
+// ray is a direction within a zone (tangents) and the share of the zone's
+// photons that goes along it.
+type ray struct{ ux, uy, share float64 }
+
+// rays spreads a zone's photons over its area with even radiant intensity:
+// so much for each solid angle, du·dv/(1+u²)^(3/2). Three points each way
+// after Gauss and Legendre; a zone without area is one ray.
+func (b *body) rays(z int) []ray {
+	m := b.model
+	if m.ZoneU == 0 && m.ZoneV == 0 {
+		return []ray{{m.Ux[z], m.Uy[z], 1}}
+	}
+	at, weight := [3]float64{-math.Sqrt(0.6), 0, math.Sqrt(0.6)}, [3]float64{5, 8, 5}
+	var out []ray
+	sum := 0.0
+	for i, v := range at {
+		for j, u := range at {
+			r := ray{ux: m.Ux[z] + u*m.ZoneU/2, uy: m.Uy[z] + v*m.ZoneV/2}
+			r.share = weight[i] * weight[j] * math.Pow(1+r.ux*r.ux+r.uy*r.uy, -1.5)
+			sum += r.share
+			out = append(out, r)
+		}
+	}
+	for i := range out {
+		out[i].share /= sum
+	}
+	return out
 }
 
-// signal is the lidar equation for a flat Lambertian target that fills the
-// zone: N_tx (ρ/π) cos θ (A_r/d²) T_w² T_o η (Jelalian, Laser Radar Systems,
+// radial is the true distance along a ray to a plane target at a stated
+// perpendicular distance from the fixture's reference.
+func (b *body) radial(r ray, s seat, statedMM float64) float64 {
+	plane := (statedMM + b.farMM + s.shiftMM + b.model.DatumMM) / (1 - s.slopeX*r.ux - s.slopeY*r.uy)
+	return plane * math.Sqrt(1+r.ux*r.ux+r.uy*r.uy)
+}
+
+// signal is what comes back along one ray of a zone: the lidar equation for a
+// flat Lambertian target that fills it: N_tx (ρ/π) cos θ (A_r/d²) T_w² T_o η (Jelalian, Laser Radar Systems,
 // 1992; McManamon, Opt. Eng. 51, 060901, 2012). The aperture lies in the
 // module's plane, so the zone's own obliquity enters once more.
-func (b *body) signal(z int, radialMM, reflectance float64) float64 {
+func (b *body) signal(z int, r ray, radialMM, reflectance float64) float64 {
 	m := b.model
-	u := math.Hypot(m.Ux[z], m.Uy[z])
+	u := math.Hypot(r.ux, r.uy)
 	cos := 1 / math.Sqrt(1+u*u)
 	return LinkBudget{
-		Photons: b.photons * b.power() / float64(m.Zones()), Reflectance: reflectance, IncidenceCos: cos,
+		Photons: r.share * b.photons * b.power() / float64(m.Zones()), Reflectance: reflectance, IncidenceCos: cos,
 		ApertureMM2: m.Window.ApertureMM2 * cos, RadialMM: radialMM, TwoPass: b.through[z],
 		Optics: m.OpticsT, Detection: m.Detection,
 	}.Counts() * b.gain[z]

@@ -27,7 +27,7 @@ type light struct {
 	leakage []float64 // per zone, counts per shot
 	near    []float64 // per zone, mean distance of the leakage as it appears, mm
 	signal  []float64 // per zone
-	radial  []float64 // per zone, mm; 0 without a target
+	radial  []float64 // per zone, mm, signal-weighted mean over its area; 0 without a target
 }
 
 // shine computes what the unit receives from a scene.
@@ -55,15 +55,23 @@ func (b *body) shine(s Scene, at seat) *light {
 		}
 		l.leakage[z], l.near[z] = perFraction*fraction, nearMM+zero
 		if s.TargetMM > 0 {
-			l.radial[z] = b.radial(z, at, s.TargetMM)
-			l.signal[z] = b.signal(z, l.radial[z], s.Reflectance)
-			seen := l.radial[z] + zero + b.added[z]
 			late := m.Departures.MultipathRel
-			b.add(l.laser, z, l.signal[z]*(1-late), seen)
-			b.add(l.laser, z, l.signal[z]*late, seen+millimetres(at.late[z]))
+			for _, r := range b.rays(z) {
+				far := b.radial(r, at, s.TargetMM)
+				counts := b.signal(z, r, far, s.Reflectance)
+				l.signal[z] += counts
+				l.radial[z] += counts * far
+				seen := far + zero + b.added[z]
+				b.add(l.laser, z, counts*(1-late), seen)
+				b.add(l.laser, z, counts*late, seen+millimetres(at.late[z]))
+			}
+			if l.signal[z] > 0 {
+				l.radial[z] /= l.signal[z]
+			}
 		}
-		if s.HandMM > 0 && m.Ux[z] <= 0 {
-			b.add(l.laser, z, b.signal(z, s.HandMM, handReflectance), s.HandMM+zero+b.added[z])
+		if s.HandMM > 0 && m.Ux[z] <= 0 { // round, so that every way to it is as long
+			middle := ray{m.Ux[z], m.Uy[z], 1}
+			b.add(l.laser, z, b.signal(z, middle, s.HandMM, handReflectance), s.HandMM+zero+b.added[z])
 		}
 		rate := b.ambient[z] * ambient
 		if b.hot[z] {

@@ -80,8 +80,9 @@ func TestSignalOffAxis(t *testing.T) {
 		}
 		axis.through[0] = 1
 		const plane = 400
-		far := b.radial(0, seat{}, plane-m.DatumMM)
-		got := b.signal(0, far, 0.5) / axis.signal(0, plane, 0.5)
+		off, on := ray{u, 0, 1}, ray{0, 0, 1}
+		far := b.radial(off, seat{}, plane-m.DatumMM)
+		got := b.signal(0, off, far, 0.5) / axis.signal(0, on, plane, 0.5)
 		if want := num(t, r, "rel_signal_flat_target_fixed_aperture_parallel_to_target"); math.Abs(got/want-1) > 1e-8 {
 			t.Errorf("%s: relative signal %.10g, want %.10g", r["case"], got, want)
 		}
@@ -241,12 +242,70 @@ func TestTargetPlane(t *testing.T) {
 	}
 	for z := range m.Zones() {
 		ux, uy := m.Ux[z], m.Uy[z]
-		depth := b.radial(z, s, 300) / math.Sqrt(1+ux*ux+uy*uy)
+		depth := b.radial(ray{ux, uy, 1}, s, 300) / math.Sqrt(1+ux*ux+uy*uy)
 		want := 300 + m.DatumMM + b.farMM + 7 + s.slopeX*ux*depth + s.slopeY*uy*depth
 		if math.Abs(depth-want) > 1e-9 {
 			t.Errorf("zone %d: depth %g, plane at %g", z, depth, want)
 		}
 	}
+}
+
+// A zone sees the mean over its area, and its light falls with the seventh
+// power of the distance: three for the solid angle, one each for the target's
+// and the receiver's obliquity, two for the distance. The sum here is over
+// small patches of the plane, by that law alone.
+func TestZonesHaveArea(t *testing.T) {
+	m := Hopper54()
+	m.Spread, m.Departures = Spread{}, Departures{}
+	b, err := newBody(m, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := Scene{TargetMM: 300, Reflectance: 0.5}
+	l := b.shine(s, b.newSeat(1, 1, 0, 0, 0))
+	largest := 0.0
+	for z := range m.Zones() {
+		const n = 200
+		var sum, far float64
+		for i := range n {
+			for j := range n {
+				u := m.Ux[z] + m.ZoneU*((float64(i)+0.5)/n-0.5)
+				v := m.Uy[z] + m.ZoneV*((float64(j)+0.5)/n-0.5)
+				r := math.Sqrt(1 + u*u + v*v)
+				w := math.Pow(r, -7)
+				sum += w
+				far += w * r * (300 + m.DatumMM)
+			}
+		}
+		if d := l.radial[z] - far/sum; math.Abs(d) > 1e-3 { // three points each way against forty thousand
+			t.Errorf("zone %d: %.4f mm, want %.4f", z, l.radial[z], far/sum)
+		}
+		middle := b.radial(ray{m.Ux[z], m.Uy[z], 1}, seat{}, 300)
+		largest = math.Max(largest, math.Abs(l.radial[z]-middle))
+		// Where the counts lie is where the radial distance says.
+		first := 0.0
+		for i := range m.Bins {
+			first += l.laser[z*m.Bins+i] * b.centre(i)
+		}
+		first -= leakageMoment(b, z)
+		if mm := millimetres(first/l.signal[z] - b.pulse.mean); math.Abs(mm-l.radial[z]-b.zero(z)-b.added[z]) > 0.05 {
+			t.Errorf("zone %d: counts lie at %.3f mm, radial %.3f", z, mm-b.zero(z)-b.added[z], l.radial[z])
+		}
+	}
+	t.Logf("mean and middle of a zone differ by at most %.3f mm at 300 mm", largest)
+	if largest < 0.2 {
+		t.Errorf("mean and middle differ by %.3f mm: nothing to see", largest)
+	}
+}
+
+// leakageMoment is the first moment of a zone's leakage, to take off.
+func leakageMoment(b *body, z int) float64 {
+	dark := b.shine(Scene{}, seat{})
+	first := 0.0
+	for i := range b.model.Bins {
+		first += dark.laser[z*b.model.Bins+i] * b.centre(i)
+	}
+	return first
 }
 
 // Multipath takes half a percent of the signal and brings it late; nothing else.

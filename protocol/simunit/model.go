@@ -22,7 +22,9 @@ type Model struct {
 	Product, Firmware string
 
 	Rows, Cols int
-	Ux, Uy     []float64 // effective direction of each zone, row-major, tangents
+	Ux, Uy     []float64 // direction of the middle of each zone, row-major, tangents
+	ZoneU      float64   // width of a zone along x and y, tangents; 0 is a zone without area
+	ZoneV      float64
 
 	Bins               int
 	BinPS, FirstBinPS  int64
@@ -116,14 +118,14 @@ const photonNJ = 2.11324e-10
 func Hopper54() Model {
 	m := Model{
 		Product: "hopper-54", Firmware: "1.4.0", Rows: 6, Cols: 9,
-		Bins: 96, BinPS: 250, FirstBinPS: -3000, PulseRepetitionNS: 100,
+		Bins: 96, BinPS: 240, FirstBinPS: -2880, PulseRepetitionNS: 100,
 		CountBits: 32, Histograms: true, CompensationSwitch: true, HoldsSerial: true,
 		Ranging: RangePulse,
 		Pulse:   skewedPulse(200, 260, -1200, 25, 193),
-		Window: window.Window{Plate: window.NewPlate(window.Materials()[0], 0.94, 1.0),
-			BaselineMM: 2.5, GapMM: 0.5, HalfPowerDeg: 25, ApertureMM2: 0.2, TopReflectance: 0.1},
+		Window: window.Window{Plate: window.NewPlate(window.Materials()[0], 0.94, 1.1),
+			BaselineMM: 2.5, GapMM: 0.4, HalfPowerDeg: 25, ApertureMM2: 0.2, TopReflectance: 0.1},
 		EnergyNJ: 0.1, OpticsT: 0.7, Detection: 0.05,
-		StrayAcceptance: 5e-6, StrayXSlope: 0.3, AmbientRate: 1.2e-4, DatumMM: 1.6,
+		StrayAcceptance: 6.4e-6, StrayXSlope: 0.3, AmbientRate: 1.2e-4, DatumMM: 1.6,
 		OffsetMM: 4, TempCoeffMM: 0.06, PowerPerK: -0.002,
 		Spread: Spread{GapMM: 0.04, ThicknessMM: 0.015, TiltDeg: 0.3, Index: 0.001,
 			AcceptanceRel: 0.12, ZoneAcceptanceRel: 0.08, ScatterRho: 2e-4, EnergyRel: 0.04, ZoneGainRel: 0.05,
@@ -131,7 +133,7 @@ func Hopper54() Model {
 			SensorCel: 0.2, SeatTiltDeg: 0.1},
 		Departures: UsualDepartures(),
 	}
-	m.Ux, m.Uy = directions(m.Rows, m.Cols, 40, 55)
+	m.field(34, 48)
 	return m
 }
 
@@ -140,24 +142,23 @@ func Hopper54() Model {
 func Hopper1() Model {
 	m := Hopper54()
 	m.Product, m.Firmware = "hopper-1", "0.9.2"
-	m.Rows, m.Cols, m.Ux, m.Uy = 1, 1, []float64{0}, []float64{0}
+	m.Rows, m.Cols, m.Ux, m.Uy, m.ZoneU, m.ZoneV = 1, 1, []float64{0}, []float64{0}, 0, 0
 	m.Histograms, m.Ranging = false, RangeMean
 	m.StrayXSlope, m.EnergyNJ = 0, 0.004
-	m.StrayAcceptance, m.AmbientRate = 1.5e-4, 2e-4
+	m.StrayAcceptance, m.AmbientRate = 1.9e-4, 2e-4
 	return m
 }
 
-// directions spreads zones evenly in tangent over a field (rectilinear lens):
-// row 0 is the top, column 0 the left.
-func directions(rows, cols int, heightDeg, widthDeg float64) (ux, uy []float64) {
-	along := func(i, n int, field float64) float64 {
-		return float64(2*i+1-n) / float64(n) * math.Tan(field*math.Pi/360)
-	}
-	for r := range rows {
-		for c := range cols {
-			ux = append(ux, along(c, cols, widthDeg))
-			uy = append(uy, along(r, rows, heightDeg))
+// field spreads zones evenly in tangent over a field (rectilinear lens): row 0
+// is the top, column 0 the left.
+func (m *Model) field(heightDeg, widthDeg float64) {
+	m.ZoneU = 2 * math.Tan(widthDeg*math.Pi/360) / float64(m.Cols)
+	m.ZoneV = 2 * math.Tan(heightDeg*math.Pi/360) / float64(m.Rows)
+	m.Ux, m.Uy = nil, nil
+	for r := range m.Rows {
+		for c := range m.Cols {
+			m.Ux = append(m.Ux, m.ZoneU*(float64(c)-float64(m.Cols-1)/2))
+			m.Uy = append(m.Uy, m.ZoneV*(float64(r)-float64(m.Rows-1)/2))
 		}
 	}
-	return ux, uy
 }

@@ -13,7 +13,7 @@ type Truth struct {
 
 	ZeroMM    []float64 // zero error of the electronics in each zone: leakage and target share it
 	OffsetMM  []float64 // measured − true radial distance of a target: zero and what the window adds
-	RadialMM  []float64 // to the present target along each zone's direction; 0 without one
+	RadialMM  []float64 // to the present target, signal-weighted mean over each zone; 0 without one
 	Leakage   []float64 // counts per shot, at laser power 1
 	LeakageMM []float64 // where the leakage appears
 	Signal    []float64 // of the present target, counts per shot

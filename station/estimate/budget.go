@@ -13,11 +13,27 @@ const (
 	LineChange       = "leakage change"
 	LineDistance     = "target distance"
 	LineDirection    = "direction"
+	LineZoneMean     = "zone mean"
 	LineTemperature  = "temperature"
 	LinePulseShape   = "pulse shape"
 	LineBinWidth     = "bin widths"
 	LineMultipath    = "multipath"
 	LineQuantisation = "quantisation"
+)
+
+// Where each line stands.
+const (
+	inCounting = iota
+	inLeakage
+	inChange
+	inDistance
+	inDirection
+	inZoneMean
+	inTemperature
+	inPulseShape
+	inBinWidth
+	inMultipath
+	inQuantisation
 )
 
 // lines tells for each line whether it is common to all zones. A common line
@@ -26,8 +42,10 @@ var lines = [...]struct {
 	name   string
 	common bool
 }{
-	{LineCounting, false}, {LineLeakage, false}, {LineChange, true}, {LineDistance, true}, {LineDirection, true},
-	{LineTemperature, true}, {LinePulseShape, true}, {LineBinWidth, true}, {LineMultipath, true}, {LineQuantisation, true},
+	inCounting: {LineCounting, false}, inLeakage: {LineLeakage, false}, inChange: {LineChange, true},
+	inDistance: {LineDistance, true}, inDirection: {LineDirection, true}, inZoneMean: {LineZoneMean, true},
+	inTemperature: {LineTemperature, true}, inPulseShape: {LinePulseShape, true}, inBinWidth: {LineBinWidth, true},
+	inMultipath: {LineMultipath, true}, inQuantisation: {LineQuantisation, true},
 }
 
 // parts are one zone's lines in mm; common ones carry their sign.
@@ -76,15 +94,18 @@ func (e *Estimator) zoneParts(l *Leakage, o *Offsets, z int, tempCel, excess flo
 	if excess > 0 {
 		change = math.Copysign(math.Hypot(f.change, f.perGain*excess), f.perGain)
 	}
-	p[0], p[1], p[2] = mmPerPS*f.counting, mmPerPS*f.leakage, mmPerPS*change
-	p[3] = o.Reference.DistanceUMM * sec
-	p[4] = d * math.Hypot(g.Ux[z], g.Uy[z]) * sec * t.DirectionU // d(sec) = u·du/sec, du = (1+u²)·dα
-	if !math.IsNaN(tempCel) {
-		p[5] = math.Hypot(t.TempCoeffU*(tempCel-t.TempRefCel), t.TempCoeff*t.TempU)
+	p[inCounting], p[inLeakage], p[inChange] = mmPerPS*f.counting, mmPerPS*f.leakage, mmPerPS*change
+	p[inDistance] = o.Reference.DistanceUMM * sec
+	p[inDirection] = d * math.Hypot(g.Ux[z], g.Uy[z]) * sec * t.DirectionU // d(sec) = u·du/sec, du = (1+u²)·dα
+	if g.SecU != nil {
+		p[inZoneMean] = d * g.SecU[z]
 	}
-	p[6] = math.Hypot(t.PulseShapeMM, mmPerPS*f.perWidth*e.widthDoubt(l))
-	p[7], p[8] = mmPerPS*f.binWidth, mmPerPS*f.multiple
-	p[9] = t.QuantisationMM / math.Sqrt(12)
+	if !math.IsNaN(tempCel) {
+		p[inTemperature] = math.Hypot(t.TempCoeffU*(tempCel-t.TempRefCel), t.TempCoeff*t.TempU)
+	}
+	p[inPulseShape] = math.Hypot(t.PulseShapeMM, mmPerPS*f.perWidth*e.widthDoubt(l))
+	p[inBinWidth], p[inMultipath] = mmPerPS*f.binWidth, mmPerPS*f.multiple
+	p[inQuantisation] = t.QuantisationMM / math.Sqrt(12)
 	return p
 }
 
@@ -140,7 +161,7 @@ func (e *Estimator) finish(l *Leakage, o *Offsets, tempCel, excess float64, unit
 	if o.Tilt.Known {
 		q.Put(quantity.SeatTilt, o.Tilt.Deg, o.Tilt.DegU)
 	}
-	o.Apart = e.tellApart(l, o, free, math.Hypot(o.Budget[0].MM, o.Budget[1].MM))
+	o.Apart = e.tellApart(l, o, free, math.Hypot(o.Budget[inCounting].MM, o.Budget[inLeakage].MM))
 	differ := e.unitDifference(l, o, unit, used)
 	e.store(o, used, differ, warm)
 	worst := u

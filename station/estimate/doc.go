@@ -81,7 +81,8 @@
 //
 // Lines of an offset, and whether a mean over zones adds them linearly:
 // counting (no), leakage (no), leakage change (yes, and the excess between
-// frames that was let pass is in it), target distance (yes), direction (yes),
+// frames that was let pass is in it), target distance (yes), direction
+// (yes), zone mean (yes: how the signal is spread over a zone),
 // temperature (yes), pulse shape (yes: stated, and what the unit's width does
 // to the fit: the product's allowance combined with what the empty capture
 // shows), bin widths, multipath and quantisation

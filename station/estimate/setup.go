@@ -13,12 +13,23 @@ import (
 type Grid struct {
 	Rows, Cols int
 	Ux, Uy     []float64
+	// Sec is each zone's radial over perpendicular distance of a plane square
+	// to the unit, nil where the directions give it. They cannot for a zone
+	// about the axis: its middle looks straight ahead, its mean does not.
+	Sec []float64
+	// SecU is the standard uncertainty of Sec from what is not known of the
+	// signal's spread over a zone; nil for none. It is common to all zones,
+	// so that it has a sign.
+	SecU []float64
 }
 
 // Zones returns Rows·Cols.
 func (g Grid) Zones() int { return g.Rows * g.Cols }
 
 func (g Grid) sec(z int) float64 {
+	if g.Sec != nil {
+		return g.Sec[z]
+	}
 	return math.Sqrt(1 + g.Ux[z]*g.Ux[z] + g.Uy[z]*g.Uy[z])
 }
 
@@ -140,6 +151,8 @@ func (s Setup) validate() error {
 		return fail("grid of %d x %d zones", s.Grid.Rows, s.Grid.Cols)
 	case len(s.Grid.Ux) != n || len(s.Grid.Uy) != n:
 		return fail("%d zones with %d and %d directions", n, len(s.Grid.Ux), len(s.Grid.Uy))
+	case s.Grid.Sec != nil && len(s.Grid.Sec) != n || s.Grid.SecU != nil && len(s.Grid.SecU) != n:
+		return fail("%d zones with %d ratios of radial to perpendicular distance and %d uncertainties", n, len(s.Grid.Sec), len(s.Grid.SecU))
 	case s.Bins < 4 || s.Bins > MaxBins:
 		return fail("%d bins, want 4 to %d", s.Bins, MaxBins)
 	case !(s.BinPS >= LeastPS && s.BinPS <= MostPS && math.Abs(s.FirstBinPS) <= MostPS):
@@ -152,6 +165,12 @@ func (s Setup) validate() error {
 	for z := range n {
 		if !finite(s.Grid.Ux[z], s.Grid.Uy[z]) || math.Hypot(s.Grid.Ux[z], s.Grid.Uy[z]) > MostSlope {
 			return fail("zone %d looks along (%g, %g)", z, s.Grid.Ux[z], s.Grid.Uy[z])
+		}
+		if s.Grid.Sec != nil && !(s.Grid.Sec[z] >= 1 && s.Grid.Sec[z] < 200) {
+			return fail("zone %d sees a plane at %g times its perpendicular distance", z, s.Grid.Sec[z])
+		}
+		if s.Grid.SecU != nil && !(math.Abs(s.Grid.SecU[z]) < 1) {
+			return fail("zone %d: uncertainty %g of radial over perpendicular distance", z, s.Grid.SecU[z])
 		}
 	}
 	choice := func(what, v string, ok ...string) error {

@@ -2,7 +2,6 @@ package product_test
 
 import (
 	"errors"
-	"math"
 	"strings"
 	"testing"
 
@@ -114,41 +113,6 @@ func TestRead(t *testing.T) {
 	}
 }
 
-func TestDirections(t *testing.T) {
-	read := func(grid string) (ux, uy []float64) {
-		t.Helper()
-		old := "rows = 2\ncols = 2\nfov_x_deg = 60\nfov_y_deg = 40\nspacing = \"equal-tangent\"\n"
-		p, err := product.Read("p.toml", []byte(strings.Replace(good, old, grid, 1)))
-		if err != nil {
-			t.Fatal(err)
-		}
-		return p.Setup.Grid.Ux, p.Setup.Grid.Uy
-	}
-	near := func(got []float64, want ...float64) {
-		t.Helper()
-		if len(got) != len(want) {
-			t.Fatalf("got %v, want %v", got, want)
-		}
-		for i := range got {
-			if math.Abs(got[i]-want[i]) > 1e-15 {
-				t.Errorf("got %v, want %v", got, want)
-			}
-		}
-	}
-	tan := func(deg float64) float64 { return math.Tan(deg * math.Pi / 180) }
-	// Three columns over 60 degrees: equal tangents are 2/3·tan 30 apart,
-	// equal angles 20 degrees. Row 0 is the top, column 0 the left.
-	ux, uy := read("rows = 2\ncols = 3\nfov_x_deg = 60\nfov_y_deg = 40\nspacing = \"equal-tangent\"\n")
-	near(ux, -2*tan(30)/3, 0, 2*tan(30)/3, -2*tan(30)/3, 0, 2*tan(30)/3)
-	near(uy, -tan(20)/2, -tan(20)/2, -tan(20)/2, tan(20)/2, tan(20)/2, tan(20)/2)
-	ux, uy = read("rows = 2\ncols = 3\nfov_x_deg = 60\nfov_y_deg = 40\nspacing = \"equal-angle\"\n")
-	near(ux, -tan(20), 0, tan(20), -tan(20), 0, tan(20))
-	near(uy, -tan(10), -tan(10), -tan(10), tan(10), tan(10), tan(10))
-	ux, uy = read("rows = 1\ncols = 2\nux = [-0.25, 0.25]\nuy = [0, 0.125]\n")
-	near(ux, -0.25, 0.25)
-	near(uy, 0, 0.125)
-}
-
 type edit struct{ name, old, new, want string }
 
 func TestReadFaults(t *testing.T) {
@@ -175,6 +139,8 @@ open = "a\u0000"`, `p.toml:8:8: open is longer than 200 bytes or has a zero byte
 		{"too many shots", "shots = 100000", "shots = 200000000", `p.toml:21:10: 20 frames of 200000000 shots are no capture`},
 		{"no grid", "rows = 2", "rows = 0", `p.toml:31:2: 0 rows of 2 zones are no grid; mend: write rows and cols from 1, at most 16384 zones`},
 		{"no directions", "fov_x_deg = 60\nfov_y_deg = 40\nspacing = \"equal-tangent\"\n", "", `p.toml:31:2: the zones have no directions; mend: add ux and uy`},
+		{"falloff beside directions", "fov_x_deg = 60\nfov_y_deg = 40\nspacing = \"equal-tangent\"", "ux = [0, 0, 0, 0]\nuy = [0, 0, 0, 0]\nfalloff_power = 7", `p.toml:36:17: falloff_power beside directions that are given; mend: take it out: directions are effective, the signal's spread over a zone is in them`},
+		{"wide falloff", "fov_y_deg = 40", "fov_y_deg = 40\nfalloff_power = -1", `p.toml:36:17: falloff_power of -1; mend: write 0 to 100; even light before a matt plane is 7`},
 		{"directions twice", "rows = 2", "rows = 2\nux = [0]", `p.toml:31:2: the directions are given twice; mend: keep ux and uy, or fov_x_deg, fov_y_deg and spacing`},
 		{"half a rule", "fov_y_deg = 40\n", "", `p.toml:31:2: fov_y_deg is missing; mend: add fov_y_deg = …, from edge to edge`},
 		{"wide field", "fov_y_deg = 40", "fov_y_deg = 180", `p.toml:35:13: fov_y_deg of 180 degrees; mend: write an angle above 0 and under 170, from edge to edge`},

@@ -8,12 +8,6 @@ import (
 	"example.org/panecal/station/estimate"
 )
 
-// How the directions of the zones follow from the field of view.
-const (
-	equalTangent = "equal-tangent" // zones of equal width on a plane: a rectilinear lens
-	equalAngle   = "equal-angle"   // zones of equal angle
-)
-
 // setup makes what the estimator needs.
 func (r reader) setup(t *productTable) estimate.Setup {
 	s := estimate.Setup{
@@ -66,6 +60,9 @@ func (r reader) grid(t gridTable) estimate.Grid {
 		r.d.Report("the directions are given twice", "keep ux and uy, or fov_x_deg, fov_y_deg and spacing", "grid")
 	case explicit:
 		r.directions(g)
+		if r.d.Has("grid", "falloff_power") {
+			r.d.Report("falloff_power beside directions that are given", "take it out: directions are effective, the signal's spread over a zone is in them", "grid", "falloff_power")
+		}
 	case rule:
 		r.field(t, &g)
 	default:
@@ -87,42 +84,6 @@ func (r reader) directions(g estimate.Grid) {
 			if math.Abs(v) > 50 {
 				r.d.Report(fmt.Sprintf("%s of zone %d is %v", u.key, i, v), "write the tangent of the direction, not degrees", "grid", u.key, strconv.Itoa(i))
 			}
-		}
-	}
-}
-
-// field expands the rule to the direction of the middle of each zone. Row 0
-// is the top and has the negative uy, column 0 the left and the negative ux.
-func (r reader) field(t gridTable, g *estimate.Grid) {
-	ok := true
-	for _, f := range []struct {
-		key string
-		v   *float64
-	}{{"fov_x_deg", t.FovXDeg}, {"fov_y_deg", t.FovYDeg}} {
-		if f.v == nil {
-			r.d.Report(f.key+" is missing", "add "+f.key+" = …, from edge to edge", "grid", f.key)
-			ok = false
-		} else if !(*f.v > 0 && *f.v < 170) {
-			r.d.Report(fmt.Sprintf("%s of %v degrees", f.key, *f.v), "write an angle above 0 and under 170, from edge to edge", "grid", f.key)
-			ok = false
-		}
-	}
-	r.oneOf(t.Spacing, []string{equalTangent, equalAngle}, "grid", "spacing")
-	if !ok {
-		return
-	}
-	along := func(i, n int, deg float64) float64 {
-		half := deg / 2 * math.Pi / 180
-		at := float64(2*i+1-n) / float64(n) // −1 to 1 over the field
-		if t.Spacing == equalAngle {
-			return math.Tan(at * half)
-		}
-		return at * math.Tan(half)
-	}
-	for row := range g.Rows {
-		for col := range g.Cols {
-			g.Ux = append(g.Ux, along(col, g.Cols, *t.FovXDeg))
-			g.Uy = append(g.Uy, along(row, g.Rows, *t.FovYDeg))
 		}
 	}
 }

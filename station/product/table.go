@@ -39,6 +39,8 @@ type gridTable struct {
 	FovXDeg *float64  `toml:"fov_x_deg"` // left edge to right edge
 	FovYDeg *float64  `toml:"fov_y_deg"` // top edge to bottom edge
 	Spacing string    `toml:"spacing"`
+	// The signal of a patch of a plane falls with (1+u²)^(-p/2) over the field.
+	FalloffPower *float64 `toml:"falloff_power"`
 }
 
 type binsTable struct {

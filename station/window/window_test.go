@@ -143,16 +143,16 @@ func BenchmarkLeakage(b *testing.B) {
 
 func Example() {
 	w := window.Window{
-		Plate:      window.NewPlate(window.Materials()[0], 0.94, 1),
-		BaselineMM: 2.5, GapMM: 0.5, HalfPowerDeg: 25, ApertureMM2: 0.1,
+		Plate:      window.NewPlate(window.Materials()[0], 0.94, 1.1),
+		BaselineMM: 2.5, GapMM: 0.4, HalfPowerDeg: 25, ApertureMM2: 0.1,
 	}
 	for _, p := range w.Leakage() {
 		fmt.Printf("%s face, %d trips of the plate: %.1e of the light, at %.2f mm\n",
 			p.Face, p.PlateTrips, p.Fraction, p.DistanceMM())
 	}
 	// Output:
-	// inner face, 0 trips of the plate: 9.3e-07 of the light, at 1.35 mm
-	// outer face, 1 trips of the plate: 1.6e-05 of the light, at 2.60 mm
-	// outer face, 2 trips of the plate: 2.4e-07 of the light, at 3.95 mm
-	// outer face, 3 trips of the plate: 4.9e-10 of the light, at 5.37 mm
+	// inner face, 0 trips of the plate: 2.7e-07 of the light, at 1.31 mm
+	// outer face, 1 trips of the plate: 1.3e-05 of the light, at 2.67 mm
+	// outer face, 2 trips of the plate: 2.4e-07 of the light, at 4.15 mm
+	// outer face, 3 trips of the plate: 4.5e-10 of the light, at 5.72 mm
 }

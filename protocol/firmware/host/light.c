@@ -27,8 +27,8 @@ uint32_t faults;
 size_t zones(void) { return (size_t)(number(PANECAL_ROWS) * number(PANECAL_COLUMNS)); }
 size_t inner_bins(void) { return number(PANECAL_BINS) > 0 ? (size_t)number(PANECAL_BINS) : 96; }
 static uint8_t count_bits(void) { return (uint8_t)number(PANECAL_COUNT_BITS); }
-double bin_ps(void) { return number(PANECAL_BINS) > 0 ? (double)number(PANECAL_BIN_FS) / 1000 : 250; }
-double first_ps(void) { return number(PANECAL_BINS) > 0 ? (double)number(PANECAL_FIRST_BIN_FS) / 1000 : -3000; }
+double bin_ps(void) { return number(PANECAL_BINS) > 0 ? (double)number(PANECAL_BIN_FS) / 1000 : 240; }
+double first_ps(void) { return number(PANECAL_BINS) > 0 ? (double)number(PANECAL_FIRST_BIN_FS) / 1000 : -2880; }
 const uint32_t *inner_counts(size_t zone) { return bins + zone * inner_bins(); }
 uint64_t inner_shots(void) { return settings.parent_light ? parent_shots : counted; }
 
