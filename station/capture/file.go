@@ -143,6 +143,14 @@ func (d *decoder) grid(n node, g *estimate.Grid) {
 func (d *decoder) axis(root node, s *estimate.Setup) {
 	s.Bins = int(root.get(d, "bins").whole(d, 4, estimate.MaxBins))
 	s.BinPS = root.get(d, "bin_ps").between(d, estimate.LeastPS, estimate.MostPS)
+	if n, ok := root.find(d, "bin_widths_ps"); ok && d.err == nil {
+		s.BinWidthsPS, s.UnitBinWidths = n.numbers(d, s.Bins), true
+		for b, w := range s.BinWidthsPS {
+			if low, high := estimate.LeastWidth*s.BinPS, estimate.MostWidth*s.BinPS; !(w >= low && w <= high) {
+				d.fail(entry(n.path, b), "a bin of %g ps, want %g to %g", w, low, high)
+			}
+		}
+	}
 	s.FirstBinPS = root.get(d, "first_bin_ps").between(d, -estimate.MostPS, estimate.MostPS)
 	s.PileUp = estimate.NoPileUp
 	if n, ok := root.find(d, "pileup"); ok {

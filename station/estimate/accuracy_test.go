@@ -40,6 +40,7 @@ type modelCase struct {
 	ratio    float64 // shots of the empty capture over the target's; 0 = 4
 	near     float64 // ps, least distance of a target under the leakage; 0 = 500
 	pulseTab estimate.Pulse
+	uneven   float64 // relative sd of the bins' widths, which the estimator is told
 }
 
 func (c modelCase) String() string {
@@ -56,6 +57,9 @@ func (c modelCase) String() string {
 	shots := ""
 	if c.ratio > 0 {
 		shots = fmt.Sprintf("/shots %g:1", c.ratio)
+	}
+	if c.uneven > 0 {
+		shots += fmt.Sprintf("/bins %g %%", 100*c.uneven)
 	}
 	return fmt.Sprintf("%s/%g photons/leakage %s/%s/u(g) %g/%s%s", c.pileup, c.photons, l, c.ambient, c.changeU, c.pulse, shots)
 }
@@ -112,6 +116,8 @@ func modelCases() []modelCase {
 		add(modelCase{photons: 1e4, leak: 30, under: true, ambient: "medium", pileup: p, pulse: "normal", changeU: 0.02})
 		add(modelCase{photons: 1e5, leak: 5, under: true, near: 200, ambient: "medium", pileup: p, pulse: "normal", changeU: 0.02})
 		add(modelCase{photons: 300, leak: 1, ambient: "medium", pileup: p, pulse: "narrow"})
+		add(modelCase{photons: 1e5, leak: 1, under: true, ambient: "medium", pileup: p, pulse: "normal", changeU: 0.02, uneven: 0.1})
+		add(modelCase{photons: 1e4, leak: 3, ambient: "bright", pileup: p, pulse: "skewed", changeU: 0.02, uneven: 0.1})
 		add(modelCase{photons: 1e5, leak: 1, under: true, near: 200, ambient: "bright", pileup: p, pulse: "narrow", changeU: 0.02})
 	}
 	return out
@@ -139,24 +145,25 @@ func (g *source) bounds(t truth, s estimate.Setup, shotsE, shotsT int64, ug floa
 		p := g.share(b, t.tau, 1)
 		dp := (g.share(b, t.tau+d, 1) - g.share(b, t.tau-d, 1)) / (2 * d)
 		leak := t.leak * g.share(b, t.leakTau, 1)
-		m := leak + t.ambient
-		mu := t.signal*p + t.ambientTarget + gain*leak
+		wide := (g.edge(b+1) - g.edge(b)) / g.w
+		m := leak + t.ambient*wide
+		mu := t.signal*p + t.ambientTarget*wide + gain*leak
 		vt, ve, v0 := mu/nt, m/ne, (mu-t.signal*p)/nt
 		if g.firstOnly {
 			vt, ve, v0 = math.Expm1(mu)/nt, math.Expm1(m)/ne, math.Expm1(mu-t.signal*p)/nt
 			nt *= math.Exp(-mu)
 			ne *= math.Exp(-m)
 		}
-		if lo := g.first + float64(b)*g.w; lo >= s.LeakageWindowPS[0] && lo+g.w <= s.LeakageWindowPS[1] {
+		if g.edge(b) >= s.LeakageWindowPS[0] && g.edge(b+1) <= s.LeakageWindowPS[1] {
 			window += ve
-			inside++
+			inside += wide
 		}
 		if leak == 0 {
-			far += 1 / ve
+			far += wide * wide / ve
 		}
 		w := 1 / (vt + gain*gain*ve)
 		match += t.signal * t.signal * p * p / v0
-		col := [4]float64{p, t.signal * dp, 1, leak}
+		col := [4]float64{p, t.signal * dp, wide, leak}
 		for i := range n {
 			for j := range n {
 				h[i][j] += w * col[i] * col[j]
@@ -267,7 +274,23 @@ func (c modelCase) setup() estimate.Setup {
 	s.PileUp = c.pileup
 	s.Pulse = c.pulseTab
 	s.Budget.LeakageChangeU = c.changeU
+	if c.uneven > 0 {
+		c.edges(&s)
+	}
 	return s
+}
+
+// edges draws uneven bins, always the same ones, and tells them to s.
+func (c modelCase) edges(s *estimate.Setup) []float64 {
+	if c.uneven == 0 {
+		return nil
+	}
+	e := walk(*s, c.uneven, rand.New(rand.NewPCG(7, 7)))
+	s.BinWidthsPS, s.UnitBinWidths = make([]float64, s.Bins), true
+	for b := range s.BinWidthsPS {
+		s.BinWidthsPS[b] = e[b+1] - e[b]
+	}
+	return e
 }
 
 func (c modelCase) run(t *testing.T, zones int, seed uint64) accuracy {
@@ -310,10 +333,11 @@ func (c modelCase) unit(t *testing.T, e *estimate.Estimator, s estimate.Setup, g
 	ts := make([]truth, n)
 	nt := float64(c.shotsT)
 	gain := 1 + c.changeU*g.rng.NormFloat64()
+	edges := c.edges(&s)
 	for z := range ts {
 		tr := truth{
 			leak: c.leak * c.photons / nt, leakTau: 20 + 15*g.rng.NormFloat64(), signal: c.photons / nt,
-			ambient: c.perBin / nt, ambientTarget: c.perBin / nt, tau: 4000 + 12000*g.rng.Float64(), gain: gain,
+			ambient: c.perBin / nt, ambientTarget: c.perBin / nt, tau: 4000 + 12000*g.rng.Float64(), gain: gain, edges: edges,
 		}
 		if c.under {
 			low := c.near
@@ -360,8 +384,7 @@ func (c modelCase) unit(t *testing.T, e *estimate.Estimator, s estimate.Setup, g
 		a.uOver.add(r.RangeUMM / bound)
 		want := 0.0
 		for b := range s.Bins {
-			lo := s.FirstBinPS + float64(b)*s.BinPS
-			if lo >= s.LeakageWindowPS[0] && lo+s.BinPS <= s.LeakageWindowPS[1] {
+			if g.edge(b) >= s.LeakageWindowPS[0] && g.edge(b+1) <= s.LeakageWindowPS[1] {
 				want += tr.leak * g.share(b, tr.leakTau, 1)
 			}
 		}

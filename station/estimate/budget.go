@@ -17,6 +17,8 @@ const (
 	LineTemperature  = "temperature"
 	LinePulseShape   = "pulse shape"
 	LineBinWidth     = "bin widths"
+	LineBinEdge      = "bin edges"
+	LineTimeBase     = "time base"
 	LineMultipath    = "multipath"
 	LineQuantisation = "quantisation"
 )
@@ -32,6 +34,8 @@ const (
 	inTemperature
 	inPulseShape
 	inBinWidth
+	inBinEdge
+	inTimeBase
 	inMultipath
 	inQuantisation
 )
@@ -45,6 +49,7 @@ var lines = [...]struct {
 	inCounting: {LineCounting, false}, inLeakage: {LineLeakage, false}, inChange: {LineChange, true},
 	inDistance: {LineDistance, true}, inDirection: {LineDirection, true}, inZoneMean: {LineZoneMean, true},
 	inTemperature: {LineTemperature, true}, inPulseShape: {LinePulseShape, true}, inBinWidth: {LineBinWidth, true},
+	inBinEdge: {LineBinEdge, true}, inTimeBase: {LineTimeBase, true},
 	inMultipath: {LineMultipath, true}, inQuantisation: {LineQuantisation, true},
 }
 
@@ -105,6 +110,7 @@ func (e *Estimator) zoneParts(l *Leakage, o *Offsets, z int, tempCel, excess flo
 	}
 	p[inPulseShape] = math.Hypot(t.PulseShapeMM, mmPerPS*f.perWidth*e.widthDoubt(l))
 	p[inBinWidth], p[inMultipath] = mmPerPS*f.binWidth, mmPerPS*f.multiple
+	p[inBinEdge], p[inTimeBase] = mmPerPS*t.BinEdgePS, d*sec*t.TimeBase
 	p[inQuantisation] = t.QuantisationMM / math.Sqrt(12)
 	return p
 }

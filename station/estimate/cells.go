@@ -14,12 +14,14 @@ type cells struct {
 	x, y   []float64 // counts of the empty and the target capture
 	re, rt []float64 // shots at risk
 	p, dp  []float64 // share of the pulse and its derivative by delay
+	k      []float64 // width over the nominal one: what an even light puts into a cell
 	m, mu  []float64 // rates: empty, target
 	runs   [2][2]int // the single cells are these runs of bins
+	wide   []float64 // of the bins, over the nominal one
 }
 
-func newCells(bins int) cells {
-	buf := make([]float64, 8*(bins+1))
+func newCells(bins int, wide []float64) cells {
+	buf := make([]float64, 9*(bins+1))
 	cut := func() []float64 {
 		s := buf[: bins+1 : bins+1]
 		buf = buf[bins+1:]
@@ -27,7 +29,7 @@ func newCells(bins int) cells {
 	}
 	return cells{
 		bin: make([]int, bins+1),
-		x:   cut(), y: cut(), re: cut(), rt: cut(), p: cut(), dp: cut(), m: cut(), mu: cut(),
+		x:   cut(), y: cut(), re: cut(), rt: cut(), p: cut(), dp: cut(), k: cut(), m: cut(), mu: cut(), wide: wide,
 	}
 }
 
@@ -51,7 +53,7 @@ func (c *cells) gather(z *zone, runA, runB [2]int) {
 	}
 	c.runs = [2][2]int{runA, runB}
 	c.n = 0
-	var fx, fy, fe, ft float64
+	var fx, fy, fe, ft, fk float64
 	put := func(b int) {
 		if z.rt[b] <= 0 || z.useEmpty && z.re[b] <= 0 {
 			return
@@ -60,7 +62,7 @@ func (c *cells) gather(z *zone, runA, runB [2]int) {
 		c.n++
 		c.bin[i] = b
 		c.x[i], c.y[i], c.re[i], c.rt[i] = z.x[b], z.y[b], z.re[b], z.rt[b]
-		c.m[i], c.mu[i] = z.lx[b], z.ly[b]
+		c.m[i], c.mu[i], c.k[i] = z.lx[b], z.ly[b], c.wide[b]
 	}
 	far := func(b0, b1 int) {
 		for b := b0; b < b1; b++ {
@@ -71,6 +73,7 @@ func (c *cells) gather(z *zone, runA, runB [2]int) {
 			fy += z.y[b]
 			fe += z.re[b]
 			ft += z.rt[b]
+			fk += z.rt[b] * c.wide[b]
 		}
 	}
 	end := 0
@@ -90,7 +93,7 @@ func (c *cells) gather(z *zone, runA, runB [2]int) {
 		c.n++
 		c.bin[i] = -1
 		c.x[i], c.y[i], c.re[i], c.rt[i] = fx, fy, fe, ft
-		c.m[i], c.mu[i] = fx/max(fe, 1), fy/ft
+		c.m[i], c.mu[i], c.k[i] = fx/max(fe, 1), fy/ft, fk/ft
 		c.p[i], c.dp[i] = 0, 0
 	}
 }

@@ -14,6 +14,8 @@ import (
 // each as a standard deviation, drawn once a unit.
 type departures struct {
 	width, power, bins float64
+	walk               float64 // relative sd of bin widths that add up along the axis, the whole fixed
+	clock              float64 // relative, of the time base
 	multipath          float64 // share of the signal, delayed 200 to 2000 ps
 	distance           float64 // mm, of the true target distance
 	direction          float64 // rad, of the scale of the directions
@@ -36,6 +38,23 @@ type scene struct {
 	tempCel        float64
 	unitPulse      *estimate.Pulse // the unit's own pulse where it is not the product's
 	quantised      float64
+	edges          []float64 // true edges of the bins, ps; nil: even
+}
+
+// walk draws widths that differ by rel each and add up to what the clock says:
+// the true edges of the bins.
+func walk(s estimate.Setup, rel float64, rng *rand.Rand) []float64 {
+	width, sum := make([]float64, s.Bins), 0.0
+	for b := range width {
+		width[b] = 1 + rel*rng.NormFloat64()
+		sum += width[b]
+	}
+	edges := make([]float64, s.Bins+1)
+	edges[0] = s.FirstBinPS
+	for b, w := range width {
+		edges[b+1] = edges[b] + w/sum*float64(s.Bins)*s.BinPS
+	}
+	return edges
 }
 
 func (c scene) withDefaults() scene {
@@ -92,6 +111,17 @@ func (c scene) make(rng *rand.Rand) unit {
 			bins[b] = 1 + c.d.bins*rng.NormFloat64()
 		}
 	}
+	edges := c.edges
+	if c.d.walk > 0 {
+		edges = walk(s, c.d.walk, rng)
+	}
+	if c.d.clock > 0 {
+		k := 1 + c.d.clock*rng.NormFloat64()
+		edges = make([]float64, s.Bins+1)
+		for b := range edges {
+			edges[b] = k * (s.FirstBinPS + float64(b)*s.BinPS)
+		}
+	}
 	delay := 200 + 1800*rng.Float64()
 	common := 10 * rng.NormFloat64()
 	hotter := 0.0
@@ -127,7 +157,7 @@ func (c scene) make(rng *rand.Rand) unit {
 		radial := trueD * math.Sqrt(1+k*k*r2)
 		tr := truth{
 			leak: c.leak * c.photons / nt, leakTau: (3 + off + hotter) / halfC, ambient: c.perBin / nt, ambientTarget: c.perBin / nt,
-			signal: c.photons / nt, tau: (radial + off + hotter) / halfC, gain: gain, width: width, binScale: bins,
+			signal: c.photons / nt, tau: (radial + off + hotter) / halfC, gain: gain, width: width, binScale: bins, edges: edges,
 			multipath: c.d.multipath, delay: delay,
 		}
 		if z == u.strayZone {
@@ -325,6 +355,13 @@ func TestAccuracyUnderDepartures(t *testing.T) {
 	units := size(20, 1000)
 	skew := func(s *estimate.Setup) { s.Pulse = skewed(150, 300, 20) }
 	hopperWith := func(f func(*estimate.Setup)) estimate.Setup { return with(hopper(6, 9), f) }
+	walked := walk(hopper(6, 9), 0.02, rand.New(rand.NewPCG(3, 3)))
+	knowWalked := func(s *estimate.Setup) {
+		s.UnitBinWidths = true
+		for b := range s.Bins {
+			s.BinWidthsPS = append(s.BinWidthsPS, walked[b+1]-walked[b])
+		}
+	}
 	rows := []struct {
 		scene
 		line string // shown to matter: without it fewer zones are within 2 u
@@ -347,6 +384,11 @@ func TestAccuracyUnderDepartures(t *testing.T) {
 		{scene{name: "skewed pulse, width 3 %, no leakage", photons: 1e6, shotsT: 4_000_000, d: departures{width: 0.03}, setup: hopperWith(skew)}, estimate.LinePulseShape},
 		{scene{name: "skewed pulse, width 3 %, faint leakage", leak: 2e-5, photons: 1e6, shotsT: 4_000_000, d: departures{width: 0.03}, setup: hopperWith(skew)}, estimate.LinePulseShape},
 		{scene{name: "bin widths 2 %", leak: 1, photons: 1e6, shotsT: 4_000_000, d: departures{bins: 0.02}, setup: hopperWith(func(s *estimate.Setup) { s.Budget.BinWidth = 0.02 })}, estimate.LineBinWidth},
+		// Widths that add up: a bridge of 100 steps of 5 ps is 20 ps wide where
+		// the target lies, sqrt(19·81/100) steps.
+		{scene{name: "bin widths 2 % that add up", leak: 1, photons: 1e6, shotsT: 4_000_000, d: departures{walk: 0.02}, setup: hopperWith(func(s *estimate.Setup) { s.Budget.BinWidth, s.Budget.BinEdgePS = 0.02, 20 })}, estimate.LineBinEdge},
+		{scene{name: "the same, widths known", leak: 1, photons: 1e6, shotsT: 4_000_000, edges: walked, setup: hopperWith(knowWalked)}, estimate.LineCounting},
+		{scene{name: "time base 0.1 %", leak: 1, photons: 1e6, shotsT: 4_000_000, d: departures{clock: 0.001}, setup: hopperWith(func(s *estimate.Setup) { s.Budget.TimeBase = 0.001 })}, estimate.LineTimeBase},
 		{scene{name: "multipath 0.5 %", leak: 1, photons: 1e6, shotsT: 4_000_000, d: departures{multipath: 0.005}, setup: hopperWith(func(s *estimate.Setup) { s.Budget.MultipathShare = 0.005 })}, estimate.LineMultipath},
 		{scene{name: "stored to 1 mm", leak: 1, photons: 1e6, shotsT: 4_000_000, quantised: 1, setup: hopperWith(func(s *estimate.Setup) {
 			s.Budget.QuantisationMM = 1

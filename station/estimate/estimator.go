@@ -15,10 +15,13 @@ type Estimator struct {
 	bins   int
 	first  bool // first-photon pile-up
 	pulse  *shape
-	combs  []comb // the pulse binned at several places within a bin
-	steps  int    // how many of them the search for a start needs
-	window [2]int // bins wholly inside the leakage window
-	unseen [2]int // bins that leakage may reach that is too weak to be found
+	edges  []float64 // left edge of each bin and the end of the last, from that of bin 0
+	wide   []float64 // width of each bin over the nominal one
+	actual []float64 // edges as they are, where the unit does not range with them; else nil
+	combs  []comb    // the pulse binned at several places within a bin
+	steps  int       // how many of them the search for a start needs
+	window [2]int    // bins wholly inside the leakage window
+	unseen [2]int    // bins that leakage may reach that is too weak to be found
 	pool   sync.Pool
 }
 
@@ -41,9 +44,15 @@ func New(s Setup) (*Estimator, error) {
 		}
 		p.reach(eps)
 	}
-	e.window = [2]int{
-		max(0, int(math.Ceil((s.LeakageWindowPS[0]-s.FirstBinPS)/s.BinPS-1e-9))),
-		min(s.Bins, int(math.Floor((s.LeakageWindowPS[1]-s.FirstBinPS)/s.BinPS+1e-9))),
+	e.edges, e.wide = s.axis()
+	if s.BinWidthsPS != nil && !s.UnitBinWidths {
+		e.actual = e.edges
+		e.edges, e.wide = Setup{Bins: s.Bins, BinPS: s.BinPS}.axis()
+	}
+	from, to := s.LeakageWindowPS[0]-s.FirstBinPS, s.LeakageWindowPS[1]-s.FirstBinPS
+	e.window = [2]int{e.binAt(from - 1e-9*s.BinPS), e.binAt(to + 1e-9*s.BinPS)}
+	if e.edge(e.window[0]) < from-1e-9*s.BinPS && e.window[0] < s.Bins {
+		e.window[0]++
 	}
 	if e.window[0] >= e.window[1] {
 		return nil, fmt.Errorf("%w: no bin lies wholly inside the leakage window %g to %g ps", ErrSetup, s.LeakageWindowPS[0], s.LeakageWindowPS[1])
@@ -61,9 +70,43 @@ func New(s Setup) (*Estimator, error) {
 // Setup returns what the Estimator was made from, defaults filled in.
 func (e *Estimator) Setup() Setup { return e.setup }
 
+// axis returns the left edges of the bins and the end of the last, counted
+// from that of bin 0, and the bins' widths over the nominal one.
+func (s Setup) axis() (edges, wide []float64) {
+	edges, wide = make([]float64, s.Bins+1), make([]float64, s.Bins)
+	for b := range wide {
+		wide[b] = 1
+		edges[b+1] = float64(b+1) * s.BinPS
+		if s.BinWidthsPS != nil {
+			wide[b] = s.BinWidthsPS[b] / s.BinPS
+			edges[b+1] = edges[b] + s.BinWidthsPS[b]
+		}
+	}
+	return edges, wide
+}
+
+// even tells that the fits take all bins for equally wide.
+func (e *Estimator) even() bool { return e.setup.BinWidthsPS == nil || !e.setup.UnitBinWidths }
+
 // edge is the left edge of a bin. Inside the package times and delays count
 // from that of bin 0, so that where the axis begins changes no rounding.
-func (e *Estimator) edge(b int) float64 { return float64(b) * e.setup.BinPS }
+func (e *Estimator) edge(b int) float64 { return e.edges[b] }
+
+// binAt is the bin that holds time t, 0 before the axis, the number of bins
+// behind it.
+func (e *Estimator) binAt(t float64) int {
+	if !(t > 0) {
+		return 0
+	}
+	b := int(min(t/e.setup.BinPS, float64(e.bins)))
+	for b > 0 && e.edges[b] > t {
+		b--
+	}
+	for b < e.bins && e.edges[b+1] <= t {
+		b++
+	}
+	return b
+}
 
 // distance is that of a return with a delay.
 func (e *Estimator) distance(tau float64) float64 { return mmPerPS * (tau + e.setup.FirstBinPS) }
@@ -74,11 +117,12 @@ func (e *Estimator) delayOf(mm float64) float64 { return mm/mmPerPS - e.setup.Fi
 // reached returns the bins that a pulse of delay tau reaches, widened by
 // margin on both sides.
 func (e *Estimator) reached(tau, margin float64) [2]int {
-	w := e.setup.BinPS
-	lo := (tau + e.pulse.lo - margin) / w
-	hi := (tau + e.pulse.hi + margin) / w
-	n := float64(e.bins)
-	return [2]int{int(min(max(math.Floor(lo), 0), n)), int(min(max(math.Ceil(hi), 0), n))}
+	from, to := tau+e.pulse.lo-margin, tau+e.pulse.hi+margin
+	last := e.binAt(to)
+	if last < e.bins && to > e.edges[last] {
+		last++
+	}
+	return [2]int{e.binAt(from), last}
 }
 
 // worker is the memory of one running estimate. Its loops over zones
@@ -107,7 +151,7 @@ func (e *Estimator) worker() *worker {
 	w := &worker{
 		e: e,
 		z: zone{x: cut(), y: cut(), re: cut(), rt: cut(), lx: cut(), ly: cut(), vx: cut(), vy: cut()},
-		c: newCells(n), scan: newScanner(n), stray: newStrayTest(n), p: cut(), q: cut(), d: cut(),
+		c: newCells(n, e.wide), scan: newScanner(n), stray: newStrayTest(n), p: cut(), q: cut(), d: cut(),
 	}
 	return w
 }

@@ -104,8 +104,8 @@ func (e *Estimator) PulseWidthDerivative(tau, width float64) (p, byDelay, byWidt
 	n := e.bins
 	tau -= e.setup.FirstBinPS
 	p, byDelay, byWidth = make([]float64, n), make([]float64, n), make([]float64, n)
-	e.pulse.bins(e.setup.BinPS, 0, tau, width, p, byDelay)
-	e.pulse.stretch(e.setup.BinPS, 0, tau, width, byWidth)
+	e.pulse.bins(e.edges, tau, width, p, byDelay)
+	e.pulse.stretch(e.edges, tau, width, byWidth)
 	return p, byDelay, byWidth
 }
 

@@ -44,6 +44,7 @@ type truth struct {
 	gain             float64 // leakage in the target capture over the empty one
 	width            float64 // of the pulse over the product's
 	binScale         []float64
+	edges            []float64 // true edges of the bins, ps, where they are not even
 	multipath, delay float64
 	stray, strayTau  float64 // in the empty capture
 }
@@ -59,6 +60,7 @@ type source struct {
 	cum       []float64
 	ratesE    []float64
 	ratesT    []float64
+	edges     []float64 // as in truth
 }
 
 func newSource(s estimate.Setup, rng *rand.Rand) *source {
@@ -88,9 +90,16 @@ func (g *source) integral(x float64) float64 {
 	return (g.cum[i] + g.pulse.StepPS*(a*r+(b-a)*r*r/2)) / g.area
 }
 
+// edge is the true left edge of a bin.
+func (g *source) edge(b int) float64 {
+	if g.edges != nil {
+		return g.edges[b]
+	}
+	return g.first + float64(b)*g.w
+}
+
 func (g *source) share(b int, tau, width float64) float64 {
-	x := g.first + float64(b)*g.w - tau
-	return g.integral((x+g.w)/width) - g.integral(x/width)
+	return g.integral((g.edge(b+1)-tau)/width) - g.integral((g.edge(b)-tau)/width)
 }
 
 // rates fills ratesE and ratesT for t.
@@ -103,9 +112,11 @@ func (g *source) rates(t truth) {
 	if gain == 0 {
 		gain = 1
 	}
+	g.edges = t.edges
 	for b := range g.bins {
+		wide := (g.edge(b+1) - g.edge(b)) / g.w
 		leak := t.leak * g.share(b, t.leakTau, width)
-		e := leak + t.ambient
+		e := leak + t.ambient*wide
 		if t.stray > 0 {
 			e += t.stray * g.share(b, t.strayTau, width)
 		}
@@ -113,7 +124,7 @@ func (g *source) rates(t truth) {
 		if t.multipath > 0 {
 			s += t.signal * t.multipath * (g.share(b, t.tau+t.delay, width) - g.share(b, t.tau, width))
 		}
-		y := s + t.ambientTarget + gain*leak
+		y := s + t.ambientTarget*wide + gain*leak
 		if t.binScale != nil {
 			e *= t.binScale[b]
 			y *= t.binScale[b]

@@ -107,7 +107,10 @@ func (w *worker) emptyZone(l *Leakage, iz int, counts []uint32) {
 	fit.reached = e.unseen
 	n := 0
 	if out.Flags&(Dead|Saturated) == 0 {
-		n = w.scan.run(e, z.ly, z.vy, nil, 0, e.window[0], e.window[1])
+		for b, k := range e.wide { // as if all bins were of one width
+			w.p[b], w.q[b] = z.ly[b]/k, z.vy[b]/(k*k)
+		}
+		n = w.scan.run(e, w.p, w.q, nil, 0, e.window[0], e.window[1])
 	}
 	if n > 0 && w.scan.found[0].z >= minSignificance {
 		w.fitEmpty(w.scan.found[0], fit)
@@ -152,7 +155,7 @@ func (w *worker) fitEmpty(start candidate, fit *emptyResult) {
 		f.tau0 = m.x[1]
 		w.c.gather(&w.z, e.reached(f.tau0, f.margin), [2]int{})
 		if last := w.c.n - 1; w.c.merged {
-			m.x[2] = max(w.c.y[last]/w.c.rt[last], low)
+			m.x[2] = max(w.c.y[last]/w.c.rt[last]/w.c.k[last], low)
 		}
 		m.run(f, 3, evalLimit, gainTol) // a fit that ends in a corner is the best point seen
 		if math.Abs(m.x[1]-f.tau0) < 0.8*f.margin {
@@ -176,12 +179,13 @@ func (w *worker) emptyRates(l *Leakage, iz int) {
 	e, z := w.e, &w.z
 	out, fit := &l.Zones[iz], &l.fits[iz]
 	r := fit.reached
-	var fy, ft float64
+	var fy, ft, fk float64
 	far := 0
 	for b := range e.bins {
 		if b < r[0] || b >= r[1] {
 			fy += z.y[b]
 			ft += z.rt[b]
+			fk += z.rt[b] * e.wide[b]
 			far++
 		}
 	}
@@ -190,13 +194,15 @@ func (w *worker) emptyRates(l *Leakage, iz int) {
 		if a = fy / ft; e.first {
 			a = -math.Log1p(-fy / ft)
 		}
-		va = e.rateVariance(a, fy, ft)
+		k := fk / ft // mean width of these bins, over the nominal one
+		va = e.rateVariance(a, fy, ft) / (k * k)
+		a /= k
 	}
 	out.Ambient, out.AmbientU = a, math.Sqrt(va)
 	fit.ambient = a
 	net := l.net[iz*e.bins : (iz+1)*e.bins]
 	for b := range net {
-		net[b] = z.ly[b] - a
+		net[b] = z.ly[b] - a*e.wide[b]
 	}
 	peak := fit.tau + e.pulse.mode + e.pulse.fwhm
 	if !fit.found {
@@ -206,7 +212,7 @@ func (w *worker) emptyRates(l *Leakage, iz int) {
 	// too where the window is wider than the pulse.
 	in := func(b int) bool { return b >= e.window[0] && b < e.window[1] }
 	var sum, v, shared, farIn float64
-	nw := float64(e.window[1] - e.window[0])
+	nw := e.edge(e.window[1])/e.setup.BinPS - e.edge(e.window[0])/e.setup.BinPS // window, in nominal bins
 	for b := range e.bins {
 		vb := e.rateVariance(z.ly[b], z.y[b], z.rt[b])
 		farBin := b < r[0] || b >= r[1]
@@ -219,7 +225,7 @@ func (w *worker) emptyRates(l *Leakage, iz int) {
 			}
 		}
 		if !farBin {
-			share := min(max((e.edge(b+1)-peak)/e.setup.BinPS, 0), 1)
+			share := min(max((e.edge(b+1)-peak)/(e.edge(b+1)-e.edge(b)), 0), 1)
 			fit.total += net[b]
 			fit.totalV += vb
 			fit.late += share * net[b]
@@ -236,8 +242,9 @@ func (w *worker) emptyRates(l *Leakage, iz int) {
 			n += z.rt[b]
 		}
 		if back := n * max(fy, 0.5) / ft; !fit.found && !(y > back && mathext.GammaIncReg(y, back) < 0.01) {
-			v = nw * nw * e.rateVariance(back/n, back, n)
-			shared = v / nw * farIn / float64(far)
+			bins := float64(e.window[1] - e.window[0])
+			v = bins * bins * e.rateVariance(back/n, back, n)
+			shared = v / bins * farIn / float64(far)
 		}
 		v += nw*nw*va - 2*nw*shared
 	}

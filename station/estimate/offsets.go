@@ -152,20 +152,21 @@ func (w *worker) targetZone(l *Leakage, o *Offsets, iz int, counts []uint32) {
 
 // plainAmbient is the rate in the bins that the leakage does not reach.
 func (w *worker) plainAmbient() float64 {
-	var y, n float64
+	var y, n, wide float64
 	for b := range w.z.y {
 		if b < w.leakBins[0] || b >= w.leakBins[1] {
 			y += w.z.y[b]
 			n += w.z.rt[b]
+			wide += w.z.rt[b] * w.e.wide[b]
 		}
 	}
 	switch {
 	case !(n > 0):
 		return math.NaN()
 	case w.e.first:
-		return -math.Log1p(-y / n)
+		return -math.Log1p(-y/n) * n / wide
 	}
-	return y / n
+	return y / wide
 }
 
 // change combines the zones' g, which share one prior, and accuses the

@@ -7,8 +7,10 @@ import "math"
 // constants c would make in its range if its leakage were (1 + change) times
 // what was measured: the product's own way of ranging, run on the return that
 // the target would give there (signal falling with the square of the radial
-// distance) plus the leakage that c does not take off. It is the error by
-// leakage alone, free of noise, ambient and offset.
+// distance) plus the leakage that c does not take off. Where the bins' widths
+// are known but not to the unit, the places of the bins add what they differ
+// by from the distance of the calibration. It is free of noise, ambient and
+// offset.
 func (e *Estimator) Project(c Constants, l *Leakage, o *Offsets, change float64, distancesMM []float64) [][]float64 {
 	out := make([][]float64, len(distancesMM))
 	net := make([]float64, e.bins)
@@ -38,10 +40,24 @@ func (e *Estimator) Project(c Constants, l *Leakage, o *Offsets, change float64,
 			clean, _ := e.unitRange(net, nil)
 			e.expectedNet(net, rate, tau, leak, 1)
 			with, _ := e.unitRange(net, nil)
-			out[i][z] = mmPerPS * (with - clean)
+			places := 0.0
+			if e.actual != nil {
+				places = e.misplaced(net, tau) - e.misplaced(net, e.delayOf(r0+s.OffsetMM))
+			}
+			out[i][z] = mmPerPS * (with - clean + places)
 		}
 	}
 	return out
+}
+
+// misplaced is how much longer (ps) the unit ranges a return because it takes
+// all bins for equal. net is memory to work in.
+func (e *Estimator) misplaced(net []float64, tau float64) float64 {
+	e.expectedNet(net, 1, tau, nil, 0)
+	even, _ := e.unitRange(net, nil)
+	e.pulse.bins(e.actual, tau, 1, net, make([]float64, len(net)))
+	real, _ := e.unitRange(net, nil)
+	return real - even
 }
 
 // mixed is the range of a return of the given rate at distance d with leakage

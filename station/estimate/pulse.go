@@ -123,14 +123,14 @@ func (s *shape) at(x float64) (integral, density float64) {
 	return s.cum[i] + s.step*r*(a+d*r/2), a + d*r
 }
 
-// bins fills p with the share of the pulse of delay tau in bins b0, b0+1, …
-// and dp with its derivative by tau; width stretches the pulse about zero of
-// its own axis. Bins begin at b·w.
-func (s *shape) bins(w float64, b0 int, tau, width float64, p, dp []float64) {
+// bins fills p with the share of the pulse of delay tau between edges[j] and
+// edges[j+1] and dp with its derivative by tau; width stretches the pulse
+// about zero of its own axis.
+func (s *shape) bins(edges []float64, tau, width float64, p, dp []float64) {
 	k := 1 / width
-	F, f := s.at((float64(b0)*w - tau) * k)
+	F, f := s.at((edges[0] - tau) * k)
 	for j := range p {
-		G, g := s.at((float64(b0+j+1)*w - tau) * k)
+		G, g := s.at((edges[j+1] - tau) * k)
 		p[j] = G - F
 		dp[j] = (f - g) * k
 		F, f = G, g
@@ -139,12 +139,12 @@ func (s *shape) bins(w float64, b0 int, tau, width float64, p, dp []float64) {
 
 // stretch fills q with the derivative of a bin's share by the width, at the
 // given width: each edge moves by its distance from the pulse's own zero.
-func (s *shape) stretch(w float64, b0 int, tau, width float64, q []float64) {
+func (s *shape) stretch(edges []float64, tau, width float64, q []float64) {
 	k := 1 / width
-	x := (float64(b0)*w - tau) * k
+	x := (edges[0] - tau) * k
 	_, f := s.at(x)
 	for j := range q {
-		y := (float64(b0+j+1)*w - tau) * k
+		y := (edges[j+1] - tau) * k
 		_, g := s.at(y)
 		q[j] = (x*f - y*g) * k
 		x, f = y, g

@@ -97,8 +97,8 @@ func (w *worker) widthStep(f *emptyResult, width float64, back *[3]float64) (out
 	r := f.reached
 	n := r[1] - r[0]
 	p, dp, q := w.p[:n], w.q[:n], w.d[:n]
-	e.pulse.bins(e.setup.BinPS, r[0], tau, width, p, dp)
-	e.pulse.stretch(e.setup.BinPS, r[0], tau, width, q)
+	e.pulse.bins(e.edges[r[0]:], tau, width, p, dp)
+	e.pulse.stretch(e.edges[r[0]:], tau, width, q)
 	var h [16]float64
 	var g [4]float64
 	add := func(y, n, mu float64, col [4]float64) {
@@ -119,21 +119,24 @@ func (w *worker) widthStep(f *emptyResult, width float64, back *[3]float64) (out
 			res, v := t/wt, 1/wt // residual and variance of the rate
 			out.over += res*res - v
 			out.overVar += 2*v*v + 4*v*max(0, res*res-v)
-			out.whole += (mu - a) * (mu - a)
+			out.whole += L * col[0] * L * col[0]
 		}
 	}
 	for j := range n {
 		b := r[0] + j
-		add(z.y[b], z.rt[b], L*p[j]+a, [4]float64{p[j], L * dp[j], 1, L * q[j]})
+		k := e.wide[b]
+		add(z.y[b], z.rt[b], L*p[j]+a*k, [4]float64{p[j], L * dp[j], k, L * q[j]})
 	}
-	var fy, ft float64
+	var fy, ft, fk float64
 	for b := range e.bins {
 		if b < r[0] || b >= r[1] {
 			fy += z.y[b]
 			ft += z.rt[b]
+			fk += z.rt[b] * e.wide[b]
 		}
 	}
-	add(fy, ft, a, [4]float64{0, 0, 1, 0})
+	k := fk / max(ft, 1)
+	add(fy, ft, a*k, [4]float64{0, 0, k, 0})
 	var s [4]float64
 	for i := range 4 {
 		if !(h[i*4+i] > 0) {

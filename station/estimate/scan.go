@@ -2,8 +2,8 @@ package estimate
 
 import "math"
 
-// comb is the product's pulse binned with its mode at a fixed place within a
-// bin: share[j] falls into bin j+off counted from the bin that holds the mode.
+// comb is the product's pulse in bins of the nominal width, which is good
+// enough to begin a fit, with its mode at a fixed place within a bin: share[j] falls into bin j+off counted from the bin that holds the mode.
 type comb struct {
 	place       float64 // of the mode within its bin, in bins
 	off         int
@@ -25,8 +25,11 @@ func (e *Estimator) makeCombs() []comb {
 		lo := int(max(math.Floor((shift+e.pulse.lo)/w), -n))
 		hi := int(min(math.Ceil((shift+e.pulse.hi)/w), n))
 		c := comb{place: place, off: lo, share: make([]float64, hi-lo)}
-		d := make([]float64, hi-lo)
-		e.pulse.bins(w, lo, shift, 1, c.share, d)
+		edges, d := make([]float64, hi-lo+1), make([]float64, hi-lo)
+		for j := range edges {
+			edges[j] = float64(lo+j) * w
+		}
+		e.pulse.bins(edges, shift, 1, c.share, d)
 		top := 0.0
 		for _, s := range c.share {
 			top = max(top, s)

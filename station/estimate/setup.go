@@ -112,7 +112,9 @@ type Terms struct {
 	TempU          float64 // K, of the temperature the unit reports
 	TempRefCel     float64 // Cel, the temperature that offsets are referred to
 	PulseShapeMM   float64 // mm, from the unit's pulse shape, beyond its width (Checks.PulseWidth)
-	BinWidth       float64 // relative sd of a bin's width, independent from bin to bin
+	BinWidth       float64 // relative sd of a bin's width, independent from bin to bin (differential non-linearity)
+	BinEdgePS      float64 // ps, sd of a bin's place, from widths that add up along the axis (integral non-linearity)
+	TimeBase       float64 // relative, of the clock that the bins are counted with
 	MultipathShare float64 // relative signal that arrives late by a path beside the direct one
 	QuantisationMM float64 // mm, step of the stored offset
 }
@@ -123,7 +125,9 @@ type Terms struct {
 type Setup struct {
 	Grid                Grid
 	Bins                int
-	BinPS, FirstBinPS   float64 // width of a bin, left edge of bin 0
+	BinPS, FirstBinPS   float64   // nominal width of a bin, left edge of bin 0
+	BinWidthsPS         []float64 // of each bin, where known; nil: all are BinPS
+	UnitBinWidths       bool      // the unit ranges with BinWidthsPS too; else they serve the projection alone
 	PileUp              PileUp
 	LeakageWindowPS     [2]float64 // the reported leakage is the sum over bins wholly inside
 	Pulse               Pulse
@@ -157,10 +161,17 @@ func (s Setup) validate() error {
 		return fail("%d bins, want 4 to %d", s.Bins, MaxBins)
 	case !(s.BinPS >= LeastPS && s.BinPS <= MostPS && math.Abs(s.FirstBinPS) <= MostPS):
 		return fail("bins of %g ps from %g ps", s.BinPS, s.FirstBinPS)
+	case s.BinWidthsPS != nil && len(s.BinWidthsPS) != s.Bins:
+		return fail("%d widths for %d bins", len(s.BinWidthsPS), s.Bins)
 	case !finite(s.LeakageWindowPS[0], s.LeakageWindowPS[1]) || s.LeakageWindowPS[0] >= s.LeakageWindowPS[1]:
 		return fail("leakage window %g to %g ps is empty", s.LeakageWindowPS[0], s.LeakageWindowPS[1])
 	case !finite(s.DatumMM):
 		return fail("datum %g mm", s.DatumMM)
+	}
+	for b, w := range s.BinWidthsPS {
+		if !(w >= LeastWidth*s.BinPS && w <= MostWidth*s.BinPS) {
+			return fail("bin %d is %g ps wide, want %g to %g times %g ps", b, w, LeastWidth, MostWidth, s.BinPS)
+		}
 	}
 	for z := range n {
 		if !finite(s.Grid.Ux[z], s.Grid.Uy[z]) || math.Hypot(s.Grid.Ux[z], s.Grid.Uy[z]) > MostSlope {
@@ -182,7 +193,7 @@ func (s Setup) validate() error {
 		return fail("%s %q, want one of %q", what, v, ok)
 	}
 	b, c := s.Budget, s.Checks
-	if !nonNegative(b.LeakageChangeU, b.DirectionU, b.TempCoeffU, b.TempU, b.PulseShapeMM, b.BinWidth, b.MultipathShare, b.QuantisationMM, c.AmbientMax) || !finite(b.TempCoeff, b.TempRefCel, c.FamilyWise, c.FrameExcess, c.ChangeSigmas, c.PulseWidth, c.BinWidth, c.TellApartMM) {
+	if !nonNegative(b.LeakageChangeU, b.DirectionU, b.TempCoeffU, b.TempU, b.PulseShapeMM, b.BinWidth, b.BinEdgePS, b.TimeBase, b.MultipathShare, b.QuantisationMM, c.AmbientMax) || !finite(b.TempCoeff, b.TempRefCel, c.FamilyWise, c.FrameExcess, c.ChangeSigmas, c.PulseWidth, c.BinWidth, c.TellApartMM) {
 		return fail("a stated uncertainty or threshold is negative or not a number")
 	}
 	if c.FamilyWise >= 1 {
@@ -230,6 +241,9 @@ const (
 	LeastPS   = 1e-3 // a bin, a step of the pulse's table
 	MostPS    = 1e9  // a millisecond: no axis goes further
 	MostSlope = 100  // of a zone's direction against the axis
+
+	// A bin is this much of the nominal one: less is a code that is missing.
+	LeastWidth, MostWidth = 0.2, 5.0
 )
 
 func finite(vs ...float64) bool {

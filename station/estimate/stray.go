@@ -52,12 +52,12 @@ func (t *strayTest) counting(e *Estimator, z *zone, fit [3]float64, width float6
 		clear(t.w[i])
 	}
 	if L > 0 {
-		e.pulse.bins(e.setup.BinPS, r[0], tau, width, t.col[1][r[0]:r[1]], t.col[2][r[0]:r[1]])
-		e.pulse.stretch(e.setup.BinPS, r[0], tau, width, t.col[3][r[0]:r[1]])
+		e.pulse.bins(e.edges[r[0]:], tau, width, t.col[1][r[0]:r[1]], t.col[2][r[0]:r[1]])
+		e.pulse.stretch(e.edges[r[0]:], tau, width, t.col[3][r[0]:r[1]])
 	}
 	far := math.Exp(-a)
 	for b, n := range z.rt {
-		mu := a
+		mu := a * e.wide[b]
 		if L > 0 && b >= r[0] && b < r[1] {
 			mu += L * t.col[1][b]
 		}
@@ -126,14 +126,15 @@ func (t *strayTest) run(e *Estimator, z *zone, fit [3]float64, width, ambientVar
 	}
 	for b := range z.y {
 		rate := L * t.col[1][b]
-		t.v[b] = t.v0[b] + t.f[b]*t.f[b]*(ambientVar*a*a+binVar*rate*(rate+2*a))
+		even := a * e.wide[b]
+		t.v[b] = t.v0[b] + t.f[b]*t.f[b]*(ambientVar*even*even+binVar*rate*(rate+2*even))
 		if !(t.v[b] > 0) {
 			t.a[b], t.rho[b] = 0, 0
 			continue
 		}
 		k := t.f[b] / t.v[b]
 		t.a[b], t.rho[b] = k*t.f[b], k*(z.y[b]-t.mean[b])
-		t.col[0][b] = 1
+		t.col[0][b] = e.wide[b]
 	}
 	if !t.columns(L, allowed) {
 		return 0, math.NaN()
@@ -252,7 +253,7 @@ func (t *strayTest) place(e *Estimator, b, k int) {
 	rho := t.rho[from:to][:len(share)]
 	var num, den float64
 	alone := to <= t.leakFrom || from >= t.leakEnd
-	if alone && !e.first && j0 == c.core && j1 == c.last {
+	if alone && !e.first && e.even() && j0 == c.core && j1 == c.last {
 		// Every bin weighs the same.
 		for j, p := range share {
 			num += p * rho[j]
@@ -263,13 +264,12 @@ func (t *strayTest) place(e *Estimator, b, k int) {
 		t.finish(i, num-s*t.alongNum, whole-s*s*t.alongDen, whole)
 		return
 	}
-	a := t.a[from:to][:len(share)]
+	a, w0 := t.a[from:to][:len(share)], t.w[0][from:to][:len(share)]
 	ee := [4]float64{}
 	for j, p := range share {
-		w := p * a[j]
 		num += p * rho[j]
-		ee[0] += w
-		den += p * w
+		ee[0] += p * w0[j]
+		den += p * p * a[j]
 	}
 	if alone {
 		t.finish(i, num-ee[0]*t.alongNum, den-ee[0]*ee[0]*t.alongDen, den)

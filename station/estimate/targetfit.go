@@ -19,13 +19,14 @@ func (w *worker) fitTarget(out *targetResult) {
 	e, z := w.e, &w.z
 	*out = targetResult{}
 	ug := e.setup.Budget.LeakageChangeU
-	for b := range z.ly {
-		w.p[b] = z.ly[b] - z.lx[b]
-		w.q[b] = z.vy[b] + z.vx[b]
+	for b, k := range e.wide { // as if all bins were of one width
+		w.p[b] = (z.ly[b] - z.lx[b]) / k
+		w.q[b] = (z.vy[b] + z.vx[b]) / (k * k)
+		w.d[b] = z.lx[b] / k
 	}
 	var leak []float64
 	if ug > 0 {
-		leak = z.lx
+		leak = w.d
 	}
 	n := w.scan.run(e, w.p, w.q, leak, ug, 0, e.bins)
 	if n == 0 || w.scan.found[0].z < minTarget {
@@ -79,7 +80,7 @@ func (w *worker) refit(x [maxPar]float64, par int) bool {
 		w.c.gather(&w.z, w.leakBins, e.reached(f.tau0, f.margin))
 		if last := w.c.n - 1; x[2] == 0 && w.c.merged {
 			// Far from leakage and return the two ambients differ by A.
-			m.x[2] = w.c.y[last]/w.c.rt[last] - w.c.x[last]/w.c.re[last]
+			m.x[2] = (w.c.y[last]/w.c.rt[last] - w.c.x[last]/w.c.re[last]) / w.c.k[last]
 		}
 		m.run(f, par, evalLimit, gainTol) // a fit that ends in a corner is the best point seen
 		if math.Abs(m.x[1]-f.tau0) < 0.8*f.margin {
@@ -154,13 +155,13 @@ func (w *worker) countingAlone(out *targetResult) float64 {
 			v = math.Expm1(c.mu[i]) / c.rt[i]
 		}
 		wt := weight(v, 0, c.rt[i])
-		p, q := c.p[i], out.rate*c.dp[i]
+		p, q, k := c.p[i], out.rate*c.dp[i], c.k[i]
 		m.h[0] += wt * p * p
 		m.h[3] += wt * p * q
 		m.h[4] += wt * q * q
-		m.h[6] += wt * p
-		m.h[7] += wt * q
-		m.h[8] += wt
+		m.h[6] += wt * p * k
+		m.h[7] += wt * q * k
+		m.h[8] += wt * k * k
 	}
 	m.variance(1, w.row[:3])
 	return w.row[1]
@@ -184,12 +185,12 @@ func (w *worker) shapeTerms(out *targetResult, infl [4]float64) {
 		if e.first {
 			v = math.Expm1(c.mu[i])/c.rt[i] + out.g*out.g*math.Expm1(c.m[i])/c.re[i]
 		}
-		k := weight(v, 0, c.rt[i]) * (infl[0]*c.p[i] + infl[1]*out.rate*c.dp[i] + infl[2] + infl[3]*c.m[i])
+		k := weight(v, 0, c.rt[i]) * (infl[0]*c.p[i] + infl[1]*out.rate*c.dp[i] + infl[2]*c.k[i] + infl[3]*c.m[i])
 		x0, x1 := e.edge(b)-out.tau, e.edge(b+1)-out.tau
 		F0, f0 := e.pulse.at(x0)
 		F1, f1 := e.pulse.at(x1)
 		out.perWidth += k * out.rate * (x0*f0 - x1*f1)
-		d := k * t.BinWidth * (out.rate*c.p[i] + out.a)
+		d := k * t.BinWidth * (out.rate*c.p[i] + out.a*c.k[i])
 		ms += d * d
 		if t.MultipathShare > 0 {
 			for j, l := range late {

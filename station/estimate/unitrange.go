@@ -16,14 +16,14 @@ func (e *Estimator) unitRange(net, variance []float64) (ps, u float64) {
 		var s, t float64
 		for b, v := range net {
 			s += v
-			t += v * (e.edge(b) + e.setup.BinPS/2)
+			t += v * (e.edge(b) + e.edge(b+1)) / 2
 		}
 		if !(s > 0) {
 			return math.NaN(), math.NaN()
 		}
 		mean, v := t/s, 0.0
 		for b, x := range variance {
-			d := e.edge(b) + e.setup.BinPS/2 - mean
+			d := (e.edge(b)+e.edge(b+1))/2 - mean
 			v += x * d * d
 		}
 		return mean, math.Sqrt(v) / s
@@ -91,8 +91,7 @@ func (f *squares) clip(x, step []float64) float64 {
 func (f *squares) eval(x, g, h []float64) float64 {
 	clear(g)
 	clear(h)
-	s := f.e.setup
-	f.e.pulse.bins(s.BinPS, 0, x[1], 1, f.p, f.dp)
+	f.e.pulse.bins(f.e.edges, x[1], 1, f.p, f.dp)
 	var cost float64
 	for b, v := range f.net {
 		p, q := f.p[b], x[0]*f.dp[b]
@@ -115,7 +114,7 @@ func (f *squares) eval(x, g, h []float64) float64 {
 // leakage that a unit has left in.
 func (e *Estimator) expectedNet(net []float64, rate, tau float64, extra []float64, share float64) {
 	dp := make([]float64, len(net))
-	e.pulse.bins(e.setup.BinPS, 0, tau, 1, net, dp)
+	e.pulse.bins(e.edges, tau, 1, net, dp)
 	for b := range net {
 		net[b] *= rate
 		if extra != nil {

@@ -3,7 +3,7 @@ package estimate
 import "math"
 
 // zoneFit is the likelihood of both captures of one zone: target rate
-// S·pulse(t−τ) + A + g·m with m the unknown rate of each empty bin, leakage
+// S·pulse(t−τ) + A·k + g·m with k the width of each bin over the nominal one, m the unknown rate of each empty bin, leakage
 // and ambient together, so that A + g·(empty ambient) is the target's
 // ambient. The m are profiled out bin by bin; parameters are S, τ, A and,
 // where its prior has a width, g.
@@ -44,25 +44,25 @@ func (f *zoneFit) eval(x, g, h []float64) float64 {
 	var h00, h10, h11, h20, h21, h22, h30, h31, h32, h33 float64
 	for i := range c.n {
 		p := c.p[i]
-		w, t, l := f.cell(i, S*p+A, gain)
+		k := c.k[i]
+		w, t, l := f.cell(i, S*p+A*k, gain)
 		cost += l
 		q, m := S*c.dp[i], c.m[i]
 		g0 -= t * p
 		g1 -= t * q
-		g2 -= t
+		g2 -= t * k
 		g3 -= t * m
-		wp, wq := w*p, w*q
+		wp, wq, wk := w*p, w*q, w*k
 		h00 += wp * p
 		h10 += wp * q
 		h11 += wq * q
-		h20 += wp
-		h21 += wq
-		h22 += w
-		wm := w * m
+		h20 += wp * k
+		h21 += wq * k
+		h22 += wk * k
 		h30 += wp * m
 		h31 += wq * m
-		h32 += wm
-		h33 += wm * m
+		h32 += wk * m
+		h33 += w * m * m
 	}
 	g[0], g[1], g[2] = g0, g1, g2
 	if n == 3 {
@@ -159,7 +159,8 @@ func (f *emptyFit) eval(x, g, h []float64) float64 {
 	c.aim(f.e, tau)
 	var cost float64
 	for i := range c.n {
-		mu := L*c.p[i] + a
+		k := c.k[i]
+		mu := L*c.p[i] + a*k
 		if !(mu > 0) {
 			return math.Inf(1)
 		}
@@ -178,13 +179,13 @@ func (f *emptyFit) eval(x, g, h []float64) float64 {
 		p, q := c.p[i], L*c.dp[i]
 		g[0] -= t * p
 		g[1] -= t * q
-		g[2] -= t
+		g[2] -= t * k
 		h[0] += w * p * p
 		h[3] += w * p * q
 		h[4] += w * q * q
-		h[6] += w * p
-		h[7] += w * q
-		h[8] += w
+		h[6] += w * p * k
+		h[7] += w * q * k
+		h[8] += w * k * k
 		c.mu[i] = mu
 	}
 	return cost
