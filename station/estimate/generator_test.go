@@ -99,7 +99,11 @@ func (g *source) edge(b int) float64 {
 }
 
 func (g *source) share(b int, tau, width float64) float64 {
-	return g.integral((g.edge(b+1)-tau)/width) - g.integral((g.edge(b)-tau)/width)
+	if g.edges != nil {
+		return g.integral((g.edges[b+1]-tau)/width) - g.integral((g.edges[b]-tau)/width)
+	}
+	x := g.first + float64(b)*g.w - tau
+	return g.integral((x+g.w)/width) - g.integral(x/width)
 }
 
 // rates fills ratesE and ratesT for t.
@@ -114,7 +118,10 @@ func (g *source) rates(t truth) {
 	}
 	g.edges = t.edges
 	for b := range g.bins {
-		wide := (g.edge(b+1) - g.edge(b)) / g.w
+		wide := 1.0
+		if t.edges != nil {
+			wide = (t.edges[b+1] - t.edges[b]) / g.w
+		}
 		leak := t.leak * g.share(b, t.leakTau, width)
 		e := leak + t.ambient*wide
 		if t.stray > 0 {

@@ -22,6 +22,7 @@ func (r reader) setup(t *productTable) estimate.Setup {
 			TempCoeff: t.Temperature.CoefficientMMPerK, TempCoeffU: t.Temperature.CoefficientUMMPerK,
 			TempU: t.Temperature.UK, TempRefCel: *t.Temperature.ReferenceCel,
 			PulseShapeMM: t.Budget.PulseShapeMM, MultipathShare: t.Budget.MultipathShare, QuantisationMM: t.Budget.QuantisationMM,
+			BinEdgePS: t.Spread.BinEdgePS, TimeBase: t.Budget.TimeBase,
 		},
 	}
 	if t.Spread.BinWidth != nil {
@@ -36,7 +37,8 @@ func (r reader) setup(t *productTable) estimate.Setup {
 	}{
 		{t.Budget.LeakageChangeU, "budget", "leakage_change_u"}, {t.Budget.DirectionURad, "budget", "direction_u_rad"},
 		{t.Budget.PulseShapeMM, "budget", "pulse_shape_mm"}, {t.Budget.MultipathShare, "budget", "multipath_share"},
-		{t.Budget.QuantisationMM, "budget", "quantisation_mm"}, {t.Temperature.CoefficientUMMPerK, "temperature", "coefficient_u_mm_per_k"},
+		{t.Budget.QuantisationMM, "budget", "quantisation_mm"}, {t.Budget.TimeBase, "budget", "time_base"},
+		{t.Spread.BinEdgePS, "spread", "bin_edge_ps"}, {t.Temperature.CoefficientUMMPerK, "temperature", "coefficient_u_mm_per_k"},
 		{t.Temperature.UK, "temperature", "u_k"},
 	} {
 		if u.v < 0 {
@@ -100,6 +102,7 @@ func (r reader) bins(t binsTable, s *estimate.Setup) {
 		}
 		s.Checks.CountMax = uint32(*t.CountMax)
 	}
+	r.widths(t, s)
 	if len(t.LeakageWindowPS) != 2 {
 		r.d.Report(fmt.Sprintf("leakage_window_ps has %d numbers", len(t.LeakageWindowPS)), "write leakage_window_ps = [from, to]", "bins", "leakage_window_ps")
 		return
@@ -110,6 +113,34 @@ func (r reader) bins(t binsTable, s *estimate.Setup) {
 	if low, high := max(from, t.FirstPS), min(to, last); !(high-low >= t.WidthPS) {
 		r.d.Report(fmt.Sprintf("no bin lies in the leakage window of %v to %v ps", from, to),
 			fmt.Sprintf("the bins reach from %v to %v ps", t.FirstPS, last), "bins", "leakage_window_ps")
+	}
+}
+
+// widths checks measured widths: shares of an axis that is as long as the
+// product's clock makes it.
+func (r reader) widths(t binsTable, s *estimate.Setup) {
+	if t.WidthsPS == nil {
+		if t.WidthsInUnit {
+			r.d.Report("widths_in_unit without widths_ps", "add widths_ps, or take widths_in_unit out", "bins", "widths_in_unit")
+		}
+		return
+	}
+	s.BinWidthsPS, s.UnitBinWidths = t.WidthsPS, t.WidthsInUnit
+	if len(t.WidthsPS) != t.Count {
+		r.d.Report(fmt.Sprintf("%d widths for %d bins", len(t.WidthsPS), t.Count), "write one width a bin", "bins", "widths_ps")
+		return
+	}
+	sum := 0.0
+	for i, w := range t.WidthsPS {
+		if !(w >= estimate.LeastWidth*t.WidthPS && w <= estimate.MostWidth*t.WidthPS) {
+			r.d.Report(fmt.Sprintf("bin %d is %v ps wide", i, w), fmt.Sprintf("write %v to %v ps", estimate.LeastWidth*t.WidthPS, estimate.MostWidth*t.WidthPS), "bins", "widths_ps", strconv.Itoa(i))
+			return
+		}
+		sum += w
+	}
+	// Rounding of widths written to a hundredth of a ps.
+	if whole := float64(t.Count) * t.WidthPS; math.Abs(sum-whole) > 0.01*float64(t.Count) {
+		r.d.Report(fmt.Sprintf("the widths make an axis of %.2f ps, the clock one of %v", sum, whole), "scale them: even light tells shares of the axis, not its length", "bins", "widths_ps")
 	}
 }
 

@@ -50,6 +50,8 @@ type binsTable struct {
 	PileUp          string    `toml:"pile_up" need:"add pile_up = \"none\" or \"first-photon\""`
 	LeakageWindowPS []float64 `toml:"leakage_window_ps" need:"add leakage_window_ps = [from, to]"`
 	CountMax        *int64    `toml:"count_max"`
+	WidthsPS        []float64 `toml:"widths_ps"`      // of each bin, what the product's units share
+	WidthsInUnit    bool      `toml:"widths_in_unit"` // units range with them
 }
 
 type pulseTable struct {
@@ -81,12 +83,14 @@ type budgetTable struct {
 	PulseShapeMM   float64 `toml:"pulse_shape_mm"`
 	MultipathShare float64 `toml:"multipath_share"`
 	QuantisationMM float64 `toml:"quantisation_mm"`
+	TimeBase       float64 `toml:"time_base"` // relative, of the clock that bins are counted with
 }
 
 // spreadTable holds what both the checks and the budget must allow for.
 type spreadTable struct {
 	PulseWidth *float64 `toml:"pulse_width"`
-	BinWidth   *float64 `toml:"bin_width"`
+	BinWidth   *float64 `toml:"bin_width"`   // relative sd of a width: differential non-linearity
+	BinEdgePS  float64  `toml:"bin_edge_ps"` // sd of a bin's place: integral non-linearity
 }
 
 type checksTable struct {
