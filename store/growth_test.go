@@ -87,6 +87,9 @@ func remake(t *testing.T, change func(e record.Entry, m map[uint64]any)) string 
 	t.Helper()
 	dir := create(t)
 	s := open(t, dir)
+	if len(everyKind()) != len(record.Kinds()) {
+		t.Fatalf("%d bodies for %d kinds", len(everyKind()), len(record.Kinds()))
+	}
 	for _, b := range everyKind() {
 		if _, err := s.Append(b); err != nil {
 			t.Fatal(err)

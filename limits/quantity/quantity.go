@@ -37,13 +37,14 @@ const (
 	Temperature         Name = "temperature"
 	ZonesDead           Name = "zones.dead"
 	ZonesHot            Name = "zones.hot"
+	SignalMin           Name = "signal.min"
 )
 
 // Definition says what is fixed about a quantity for ever.
 type Definition struct {
 	Name   Name
 	Unit   string // UCUM code
-	Zoned  bool   // one value a zone; the value shown is the worst one
+	Zoned  bool   // one value a zone; the value shown is the zone that matters most
 	Column int    // first column of a Row; never reused, never moved
 }
 
@@ -85,10 +86,11 @@ var definitions = []Definition{
 	{Temperature, "Cel", false, 82},
 	{ZonesDead, "{zone}", false, 84},
 	{ZonesHot, "{zone}", false, 86},
+	{SignalMin, "{count}/{shot}", true, 88},
 }
 
 // Columns is the length of a Row.
-const Columns = 88
+const Columns = 98
 
 // All returns every definition in column order. The slice is the caller's.
 func All() []Definition { return slices.Clone(definitions) }
@@ -108,7 +110,8 @@ type Value struct{ V, U float64 }
 
 // Measured is one quantity as measured on one unit. Zones holds the value of
 // each zone of a zoned quantity (row-major, NaN where a zone is flagged) and
-// is nil for others; Value is then the zone of the largest magnitude.
+// is nil for others; Value is then that of one zone, which [Worst] or [Least]
+// picks.
 type Measured struct {
 	Value
 	Zones []Value
@@ -160,6 +163,18 @@ func Worst(zones []Value) Measured {
 	m := Measured{Value: Value{math.NaN(), math.NaN()}, Zones: zones}
 	for _, z := range zones {
 		if !math.IsNaN(z.V) && !(math.Abs(z.V) <= math.Abs(m.V)) {
+			m.Value = z
+		}
+	}
+	return m
+}
+
+// Least makes a zoned quantity of which little is bad: its Value is the
+// smallest zone value, NaN where there is none.
+func Least(zones []Value) Measured {
+	m := Measured{Value: Value{math.NaN(), math.NaN()}, Zones: zones}
+	for _, z := range zones {
+		if !math.IsNaN(z.V) && !(z.V >= m.V) {
 			m.Value = z
 		}
 	}

@@ -255,8 +255,10 @@ func (e *Estimator) common(l *Leakage, o *Offsets, tempCel float64) {
 	lo, hi, loU, hiU := math.Inf(1), math.Inf(-1), 0.0, 0.0
 	dead, hot := 0, 0
 	rate := make([]quantity.Value, e.zones)
+	signal := make([]quantity.Value, e.zones)
 	for z, s := range o.Zones {
 		rate[z] = quantity.Value{V: math.NaN(), U: math.NaN()}
+		signal[z] = rate[z]
 		if s.Flags&Dead != 0 {
 			dead++
 		}
@@ -276,6 +278,7 @@ func (e *Estimator) common(l *Leakage, o *Offsets, tempCel float64) {
 		if s.Flags != 0 || math.IsNaN(s.Signal) {
 			continue
 		}
+		signal[z] = quantity.Value{V: s.Signal, U: s.SignalU}
 		if s.Signal < lo {
 			lo, loU = s.Signal, s.SignalU
 		}
@@ -287,6 +290,9 @@ func (e *Estimator) common(l *Leakage, o *Offsets, tempCel float64) {
 	q.Put(quantity.ZonesHot, float64(hot), 0)
 	if m := quantity.Worst(rate); !math.IsNaN(m.V) {
 		q[quantity.RateMax] = m
+	}
+	if m := quantity.Least(signal); !math.IsNaN(m.V) {
+		q[quantity.SignalMin] = m
 	}
 	if hi > 0 {
 		u := math.Hypot(loU/hi, lo*hiU/(hi*hi))

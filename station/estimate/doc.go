@@ -61,6 +61,7 @@
 //	                                      tilt not taken off; u: budget, common lines added linearly
 //	offset.spread         mm              sd (n − 1) of the zones' offsets after the tilt fit; u: s/√(2(n − 1))
 //	offset.uncertainty    mm              u of what is stored: of offset.mean, of the worst zone where one is stored per zone
+//	signal.min            {count}/{shot}  a zone: signal, photons per shot in the whole pulse; the smallest of them is the value
 //	signal.ratio          1               smallest over largest signal
 //	seat.tilt             deg             atan of the slope of the target plane fitted to the ranges, distance as stated;
 //	                                      u: ranges and the zones' scatter about the plane

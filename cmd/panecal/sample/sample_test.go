@@ -5,6 +5,7 @@ import (
 	"io/fs"
 	"math"
 	"net"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -67,6 +68,52 @@ func TestFiles(t *testing.T) {
 		r := limits.Check(l)
 		if len(r.Problems) > 0 || r.FalseReject > 1e-4 {
 			t.Errorf("limits of %s: false rejects %v, problems %v", c.product, r.FalseReject, r.Problems)
+		}
+	}
+}
+
+// Each quantity is one that the sample of a unit with zones bounds, so that
+// whoever writes limits finds it there, or one that it leaves out for a reason.
+func TestEveryQuantityHasASampleLimit(t *testing.T) {
+	_, l := files(t, "hopper-54")
+	without := map[quantity.Name]string{
+		quantity.LeakageLate:       "leakage.max bounds what it is a share of",
+		quantity.LeakageDistance:   "is for telling a wrong target from an offset",
+		quantity.LeakageChange:     "the product bounds it: the capture is bad, not the unit",
+		quantity.PulseMisfit:       "is in the uncertainty of the offset",
+		quantity.StraySignificance: "the product bounds it: the capture is bad, not the unit",
+		quantity.RateMax:           "saturation makes the capture bad, not the unit",
+		quantity.VerifyErrorFar:    "needs a second distance, which the sample's nests do not have",
+	}
+	for _, d := range quantity.All() {
+		if without[d.Name] != "" {
+			continue
+		}
+		if !slices.ContainsFunc(l.Limits, func(x limits.Limit) bool { return x.Name == d.Name }) {
+			t.Errorf("%s has no limit in cmd/panecal/sample/hopper-54.limits.toml", d.Name)
+		}
+	}
+}
+
+// Each quantity is measured on a healthy unit, but for those that the station
+// makes of more than one unit's captures.
+func TestEveryQuantityIsMeasured(t *testing.T) {
+	p, _ := files(t, "hopper-54")
+	set, _ := calibrate(t, p, simunit.Hopper54(), 1, 0, simunit.Seating{}, simunit.Sound)
+	elsewhere := map[quantity.Name]string{
+		quantity.VerifyErrorFar:      "needs a second distance",
+		quantity.RangeErrorProjected: "is put by the station, with the product's working distances",
+	}
+	for _, d := range quantity.All() {
+		m, ok := set[d.Name]
+		if elsewhere[d.Name] != "" {
+			continue
+		}
+		own := d.Name == quantity.OffsetUncertainty // is an uncertainty, and has none
+		if !ok || math.IsNaN(m.V) || math.IsNaN(m.U) && !own {
+			t.Errorf("%s: the estimator gives no value with its u (%v, %v)", d.Name, m.Value, ok)
+		} else if d.Zoned != (m.Zones != nil) {
+			t.Errorf("%s: zoned %v, zones %v", d.Name, d.Zoned, m.Zones)
 		}
 	}
 }
