@@ -101,6 +101,12 @@ func (m *Machine) recalled(n *nest, f Fact) {
 		m.admit(n)
 		return
 	}
+	m.admitAgain(n, h)
+}
+
+// admitAgain decides what a unit may do that may have run before: only
+// production asks.
+func (m *Machine) admitAgain(n *nest, h history) {
 	most := n.files.Product.Retest.MaxAttempts
 	switch e, unseen := m.unseen[n.serial]; {
 	case h.resolvable(n.att.found):

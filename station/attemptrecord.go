@@ -1,7 +1,6 @@
 package station
 
 import (
-	"maps"
 	"slices"
 	"strings"
 
@@ -35,22 +34,13 @@ func (m *Machine) run(n *nest) record.Run {
 func (m *Machine) attemptRecord(n *nest) *record.Attempt {
 	a := &n.att
 	r := &record.Attempt{
-		Run: m.run(n), Intent: a.intent, WriteIntent: a.writeIntent, Outcome: n.outcome(), Problems: slices.Clone(a.problems),
+		Run: m.run(n), Intent: a.intent, WriteIntent: a.writeIntent, Outcome: n.outcome(), Problems: m.problemsRecord(n),
 		Judgement: judgementRecord(a.result, n.files.Limits), Captures: a.refs, Wire: a.wire,
 		Started: a.began.UTC(), Finished: m.now.UTC(), Stages: slices.Clone(a.stages), UnitTempCel: a.tempCel,
 	}
-	told := slices.ContainsFunc(a.problems, func(p record.Problem) bool { return p.Code == string(a.code) })
-	if a.code != NoticePassed && !told {
-		chain := a.detail
-		if a.other != "" {
-			chain = strings.TrimPrefix(chain+"; the other: "+a.other, "; ")
-		}
-		r.Problems = append(r.Problems, record.Problem{Code: string(a.code), Step: n.step.String(), Chain: chain, Time: m.now.UTC()})
-	}
 	// A quantity without a definition would be a mistake of the estimator; the
-	// record keeps what has one.
-	known := maps.Clone(a.quantities)
-	if q, err := record.Quantities(known); err == nil {
+	// record then says so.
+	if q, err := record.Quantities(a.quantities); err == nil {
 		r.Quantities = q
 	} else {
 		r.Problems = append(r.Problems, record.Problem{Code: string(BrokenInternal), Chain: err.Error(), Time: m.now.UTC()})
@@ -72,6 +62,21 @@ func (m *Machine) attemptRecord(n *nest) *record.Attempt {
 		r.Projection = &record.Projection{Change: s.LeakageChangeStated, DistanceMM: s.WorkingMM, ErrorMM: a.projection}
 	}
 	return r
+}
+
+// problemsRecord is all that went wrong; why the attempt ended is among it.
+func (m *Machine) problemsRecord(n *nest) []record.Problem {
+	a := &n.att
+	list := slices.Clone(a.problems)
+	told := slices.ContainsFunc(list, func(p record.Problem) bool { return p.Code == string(a.code) })
+	if a.code == NoticePassed || told {
+		return list
+	}
+	chain := a.detail
+	if a.other != "" {
+		chain = strings.TrimPrefix(chain+"; the other: "+a.other, "; ")
+	}
+	return append(list, record.Problem{Code: string(a.code), Step: n.step.String(), Chain: chain, Time: m.now.UTC()})
 }
 
 // zonesRecord is what was found in each zone.

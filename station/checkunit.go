@@ -63,3 +63,12 @@ func (m *Machine) followCheck(n *nest) {
 		n.stop = &Stop{Nest: n.index, Code: StopCheck, Since: m.now, Args: Args{Nest: n.sheet.Name, Detail: strconv.Itoa(n.streak.checks)}}
 	}
 }
+
+// handsForCheckUnit is what the hands do with a check unit that has run: it is
+// never anybody's product.
+func handsForCheckUnit(v *Verdict) Code {
+	if v.Outcome == Passed {
+		return HandsChecked
+	}
+	return HandsCheckBad
+}

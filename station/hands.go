@@ -82,26 +82,9 @@ func (m *Machine) handsFor(n *nest) Code {
 		}
 		return HandsWait
 	case Targeting:
-		w := &n.att.looks
-		switch {
-		case !w.change || w.seen():
-			return HandsWait
-		case m.waiting(n): // nobody sees the target come
-			return HandsTargetIn
-		}
-		return HandsTarget
+		return m.handsForTarget(n)
 	case Showing:
-		switch {
-		case n.verdict.Purpose == Check && n.verdict.Outcome == Passed:
-			return HandsChecked
-		case n.verdict.Purpose == Check:
-			return HandsCheckBad
-		case n.verdict.Released(), n.verdict.Outcome == Passed && n.verdict.Disposition == Release:
-			return HandsPassed
-		case n.verdict.Disposition == Hold:
-			return HandsHeld
-		}
-		return HandsFailed
+		return handsForVerdict(n.verdict)
 	case Turned:
 		return HandsTurned
 	case Rejecting:
@@ -112,6 +95,29 @@ func (m *Machine) handsFor(n *nest) Code {
 		return ""
 	}
 	return HandsWait
+}
+
+func (m *Machine) handsForTarget(n *nest) Code {
+	w := &n.att.looks
+	switch {
+	case !w.change || w.seen():
+		return HandsWait
+	case m.waiting(n): // nobody sees the target come
+		return HandsTargetIn
+	}
+	return HandsTarget
+}
+
+func handsForVerdict(v *Verdict) Code {
+	switch {
+	case v.Purpose == Check:
+		return handsForCheckUnit(v)
+	case v.Released():
+		return HandsPassed
+	case v.Disposition == Hold:
+		return HandsHeld
+	}
+	return HandsFailed
 }
 
 func (m *Machine) handsArgs(n *nest) Args {

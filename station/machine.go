@@ -100,24 +100,7 @@ func (m *Machine) stepNest(n *nest, e Event) {
 	r := &table[n.step]
 	switch f := e.Fact.(type) {
 	case answer:
-		switch {
-		case e.Token == 0 || e.Token != n.awaits:
-			m.ignore(n.index, "answer that is no longer awaited")
-		case f.fact() != r.answer:
-			m.ignore(n.index, fmt.Sprintf("%v where %v is awaited", f.fact(), r.answer))
-		case f.failure().Trouble != 0:
-			n.awaits = 0
-			// A capture that failed may still emit: its light is given on
-			// when the unit has been halted.
-			if n.step != Halting && (r.answer != kCaptured || f.failure().Trouble == Short) {
-				m.dim(n)
-			}
-			r.fail(m, n, f.failure())
-		default:
-			n.awaits = 0
-			m.dim(n)
-			r.done(m, n, f)
-		}
+		m.answered(n, r, e.Token, f)
 	case Expired:
 		if e.Token == 0 || e.Token != n.timer {
 			m.ignore(n.index, "timer that is no longer set")
@@ -139,6 +122,28 @@ func (m *Machine) stepNest(n *nest, e Event) {
 		m.lift(n, f)
 	case Crashed:
 		m.crashed(n, r, f.Why)
+	}
+}
+
+// answered goes on with what an effect has brought, if the nest still awaits it.
+func (m *Machine) answered(n *nest, r *row, t Token, f answer) {
+	switch {
+	case t == 0 || t != n.awaits:
+		m.ignore(n.index, "answer that is no longer awaited")
+	case f.fact() != r.answer:
+		m.ignore(n.index, fmt.Sprintf("%v where %v is awaited", f.fact(), r.answer))
+	case f.failure().Trouble != 0:
+		n.awaits = 0
+		// A capture that failed may still emit: its light is given on when the
+		// unit has been halted.
+		if n.step != Halting && (r.answer != kCaptured || f.failure().Trouble == Short) {
+			m.dim(n)
+		}
+		r.fail(m, n, f.failure())
+	default:
+		n.awaits = 0
+		m.dim(n)
+		r.done(m, n, f)
 	}
 }
 

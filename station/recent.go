@@ -2,6 +2,7 @@ package station
 
 import (
 	"maps"
+	"slices"
 	"time"
 
 	"example.org/panecal/store/record"
@@ -20,8 +21,7 @@ type memory struct {
 // their unit has not run since.
 func (m *Machine) remember(recent []record.Entry) {
 	last := map[string]record.Entry{} // by nest, of one run of the program
-	stops := map[record.Ref]record.Entry{}
-	var order []record.Ref
+	var stops []record.Entry          // in force
 	for _, e := range recent {
 		switch b := e.Body.(type) {
 		case *record.Attempt:
@@ -43,24 +43,15 @@ func (m *Machine) remember(recent []record.Entry) {
 			}
 			clear(last)
 		case *record.Stop:
-			stops[e.Ref] = e
-			order = append(order, e.Ref)
+			stops = append(stops, e)
 		case *record.StopLifted:
-			delete(stops, b.Stop)
+			stops = slices.DeleteFunc(stops, func(e record.Entry) bool { return e.Ref == b.Stop })
 		}
 	}
 	m.keepUnseen(last)
-	for _, ref := range order {
-		e, open := stops[ref]
-		if !open {
-			continue
-		}
-		n := m.nests[0]
-		for _, other := range m.nests {
-			if other.sheet.Name == e.Body.(*record.Stop).Nest {
-				n = other
-			}
-		}
+	for _, e := range stops {
+		of := func(n *nest) bool { return n.sheet.Name == e.Body.(*record.Stop).Nest }
+		n := m.nests[max(0, slices.IndexFunc(m.nests, of))]
 		n.lifts = append(n.lifts, e)
 	}
 }
