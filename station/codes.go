@@ -196,7 +196,7 @@ const (
 	StopFixture  Code = "fixture_fault"
 	StopDue      Code = "certificate_overdue"
 	StopStore    Code = "store_failed"
-	StopShift    Code = "equal_shifts_in_a_row"
+	StopOffset   Code = "equal_shifts_in_a_row"
 	StopCheck    Code = "check_unit_not_passed"
 	StopWorker   Code = "nest_failed"
 )

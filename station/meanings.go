@@ -100,7 +100,7 @@ var meanings = []Meaning{
 	{StopFixture, NotRunning, "{nest}: the fixture reports a fault: {detail}.", "Call the line lead.", LiftLead},
 	{StopDue, NotRunning, "{nest}: the target's certificate ran out on {detail}.", "Call the test engineer.", LiftEngineer},
 	{StopStore, NotRunning, "The record of {label} could not be written: {detail}.", "Keep {label} on hold; call the test engineer.", LiftEngineer},
-	{StopShift, NotRunning, "{nest}: {detail} units in a row are off by the same distance.", "Call the line lead: check the target's stop.", LiftLead},
+	{StopOffset, NotRunning, "{nest}: {detail} units in a row are off by the same distance.", "Call the line lead: check the target's stop.", LiftLead},
 	{StopCheck, NotRunning, "{nest}: check units did not pass {detail} times in a row.", "Call the line lead: check target, lid and window.", LiftLead},
 	{StopWorker, NotRunning, "{nest}: the program that serves it failed: {detail}.", "Restart the station; tell the test engineer.", LiftLead},
 }

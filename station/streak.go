@@ -53,7 +53,7 @@ func (m *Machine) followOffset(n *nest) {
 	}
 	n.streak.offsets = append(n.streak.offsets, o.V)
 	if len(n.streak.offsets) >= m.cfg.InARow && n.stop == nil {
-		n.stop = &Stop{Nest: n.index, Code: StopShift, Since: m.now,
+		n.stop = &Stop{Nest: n.index, Code: StopOffset, Since: m.now,
 			Args: Args{Nest: n.sheet.Name, Detail: strconv.Itoa(len(n.streak.offsets))}}
 	}
 }

@@ -100,7 +100,7 @@ func german() *Language {
 		station.StopFixture:  {"{nest}: die Vorrichtung meldet einen Fehler: {detail}.", "Linienleitung rufen."},
 		station.StopDue:      {"{nest}: das Zertifikat des Ziels lief am {detail} ab.", "Prüfingenieur rufen."},
 		station.StopStore:    {"Der Eintrag von {label} konnte nicht geschrieben werden: {detail}.", "{label} gesperrt lassen; Prüfingenieur rufen."},
-		station.StopShift:    {"{nest}: {detail} Geräte nacheinander liegen um dieselbe Strecke daneben.", "Linienleitung rufen: Anschlag des Ziels prüfen."},
+		station.StopOffset:   {"{nest}: {detail} Geräte nacheinander liegen um dieselbe Strecke daneben.", "Linienleitung rufen: Anschlag des Ziels prüfen."},
 		station.StopCheck:    {"{nest}: Prüfgeräte waren {detail}-mal nacheinander nicht gut.", "Linienleitung rufen: Ziel, Deckel, Fenster prüfen."},
 		station.StopWorker:   {"{nest}: das Programm dahinter versagte: {detail}.", "Station neu starten; dem Prüfingenieur sagen."},
 	}

@@ -100,7 +100,7 @@ func spanish() *Language {
 		station.StopFixture:  {"{nest}: el útil avisa de un fallo: {detail}.", "Llame al jefe de línea."},
 		station.StopDue:      {"{nest}: el certificado del blanco venció el {detail}.", "Llame al ingeniero de pruebas."},
 		station.StopStore:    {"El registro de {label} no se pudo escribir: {detail}.", "{label} queda retenida; llame al ingeniero."},
-		station.StopShift:    {"{nest}: {detail} unidades seguidas se desvían la misma distancia.", "Llame al jefe de línea: revise el tope del blanco."},
+		station.StopOffset:   {"{nest}: {detail} unidades seguidas se desvían la misma distancia.", "Llame al jefe de línea: revise el tope del blanco."},
 		station.StopCheck:    {"{nest}: las unidades de control no aprobaron {detail} veces seguidas.", "Llame al jefe de línea: revise blanco, tapa y ventana."},
 		station.StopWorker:   {"{nest}: falló el programa que lo atiende: {detail}.", "Reinicie la estación; avise al ingeniero de pruebas."},
 	}
