@@ -7,7 +7,7 @@ FUZZTIME ?= 60s
 ATTEMPTS ?= 100000
 VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unknown)
 
-.PHONY: build demo demo-kit test check race cover bench accuracy damage crash soak conform firmware kit-station fuzz golden imports cross sim hil tidy clean
+.PHONY: build demo demo-kit test check race cover bench accuracy faults damage crash soak conform firmware kit-station fuzz golden imports cross sim hil tidy clean
 
 build:
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/panecal ./cmd/panecal
@@ -45,6 +45,10 @@ bench:
 ## accuracy: 10,000 simulated zones a case against the joint Cramér-Rao bound.
 accuracy:
 	PANECAL_ACCURACY=full $(GO) test -run TestAccuracy -v -count=1 -timeout 60m ./station/estimate
+
+## faults: what makes a capture bad, over all levels of light: good units accused, bad captures found.
+faults:
+	PANECAL_FAULTS=full $(GO) test -run TestFaults -v -count=1 -timeout 180m ./station/estimate
 
 ## damage: every bit of a small log flipped, and 10,000 larger damages; prints tried, found, harmless, missed.
 damage:

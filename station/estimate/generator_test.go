@@ -9,9 +9,14 @@ import (
 
 const halfC = 0.299792458 / 2 // mm/ps
 
-// gaussian is a pulse table of a normal density, sd sigma (ps), to ±4 sigma.
-func gaussian(sigma, step float64) estimate.Pulse {
-	n := int(math.Ceil(4 * sigma / step))
+// gaussian is a pulse table of a normal density, sd sigma (ps), to ±4 sigma
+// or as far as reach says.
+func gaussian(sigma, step float64, reach ...float64) estimate.Pulse {
+	far := 4.0
+	if len(reach) > 0 {
+		far = reach[0]
+	}
+	n := int(math.Ceil(far * sigma / step))
 	p := estimate.Pulse{StartPS: -float64(n) * step, StepPS: step}
 	for i := -n; i <= n; i++ {
 		x := float64(i) * step / sigma

@@ -114,6 +114,8 @@ func (w *worker) emptyZone(l *Leakage, iz int, counts []uint32) {
 	}
 	if n > 0 && w.scan.found[0].z >= minSignificance {
 		w.fitEmpty(w.scan.found[0], fit)
+	} else {
+		w.fitWeak(n, fit)
 	}
 	if fit.found {
 		out.DistanceMM, out.DistanceUMM = e.distance(fit.tau), mmPerPS*fit.tauU
@@ -162,15 +164,34 @@ func (w *worker) fitEmpty(start candidate, fit *emptyResult) {
 			break
 		}
 	}
+	fit.rate, fit.tau = start.rate, start.tau
 	if math.IsInf(m.cost, 0) || math.IsNaN(m.cost) || !finite(m.x[0], m.x[1], m.x[2]) {
 		return
 	}
+	fit.rate, fit.tau, fit.ambient = m.x[0], m.x[1], m.x[2]
 	m.variance(1, w.row[:3])
-	if !(w.row[1] > 0) {
-		return
-	}
-	fit.found, fit.rate, fit.tau, fit.ambient = true, m.x[0], m.x[1], m.x[2]
+	fit.found = w.row[1] > 0
 	fit.tauU = math.Sqrt(w.row[1])
+}
+
+// fitWeak fits leakage that is too weak to be reported as a pulse, at the most
+// likely of n places: it is there all the same, and the stray test takes it
+// off before it looks for anything else.
+func (w *worker) fitWeak(n int, fit *emptyResult) {
+	best := math.Inf(1)
+	var kept emptyResult
+	for _, start := range w.scan.found[:n] {
+		w.fitEmpty(start, fit)
+		w.c.gather(&w.z, [2]int{0, w.e.bins}, [2]int{})
+		w.ef.tau0 = fit.tau
+		x := [3]float64{fit.rate, fit.tau, fit.ambient}
+		var g [3]float64
+		var h [9]float64
+		if c := w.ef.eval(x[:], g[:], h[:]); c < best {
+			best, kept = c, *fit
+		}
+	}
+	fit.found, fit.rate, fit.tau, fit.ambient = false, kept.rate, kept.tau, kept.ambient
 }
 
 // emptyRates takes the ambient, as seen in bins that the leakage does not
