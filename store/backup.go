@@ -59,10 +59,8 @@ func Continue(backup, dir string, o Options) (record.Ref, error) {
 
 func continueIn(tmp, backup string, o Options) (record.Ref, error) {
 	fail := func(err error) (record.Ref, error) { return record.Ref{}, err }
-	if holder, held, err := heldBy(backup); err != nil {
+	if err := notHeld(backup); err != nil {
 		return fail(err)
-	} else if held {
-		return fail(&HeldError{holder})
 	}
 	c := &copier{disk: o.disk, from: backup}
 	if err := c.copy(tmp); err != nil {

@@ -30,16 +30,16 @@ type Report struct {
 // progress, if not nil, is told the bytes of segments done and in all. The
 // error is about what kept it from looking; ErrNoStore where there is none.
 func Check(dir string, progress func(done, total int64)) (Report, error) {
-	holder, held, err := heldBy(dir)
-	if err != nil {
-		return Report{}, fmt.Errorf("checking the store %s: %w", dir, err)
+	held := notHeld(dir)
+	if held != nil && !errors.Is(held, ErrHeld) {
+		return Report{}, fmt.Errorf("checking the store %s: %w", dir, held)
 	}
 	c := &checker{disk: osDisk{}, dir: dir, progress: progress}
-	if err := c.check(!held); err != nil {
+	if err := c.check(held == nil); err != nil {
 		return c.report, fmt.Errorf("checking the store %s: %w", dir, err)
 	}
-	if held {
-		c.note("database and rows not looked at: " + (&HeldError{holder}).Error())
+	if held != nil {
+		c.note("database and rows not looked at: " + held.Error())
 	}
 	return c.report, nil
 }

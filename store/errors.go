@@ -3,7 +3,8 @@ package store
 import (
 	"errors"
 	"fmt"
-	"time"
+
+	"example.org/panecal/store/hold"
 )
 
 // Errors that callers branch on.
@@ -46,24 +47,8 @@ func (e *DamageError) Error() string {
 // Unwrap returns ErrDamaged.
 func (e *DamageError) Unwrap() error { return ErrDamaged }
 
-// Holder is who holds a store.
-type Holder struct {
-	Host    string    `json:"host"`
-	PID     int       `json:"pid"`
-	Since   time.Time `json:"since"`
-	Command string    `json:"command"`
-}
-
-// String names the holder for a message.
-func (h Holder) String() string {
-	if h.PID == 0 {
-		return "an unnamed process"
-	}
-	return fmt.Sprintf("%s, process %d on %s since %s", h.Command, h.PID, h.Host, h.Since.UTC().Format(time.RFC3339))
-}
-
 // HeldError says who holds the store. It wraps ErrHeld.
-type HeldError struct{ Holder Holder }
+type HeldError struct{ Holder hold.Holder }
 
 // Error names the holder.
 func (e *HeldError) Error() string { return "the store is held by " + e.Holder.String() }

@@ -58,7 +58,7 @@ func follow(d disk, dir, cache string) (*Follower, error) {
 // several commands of one user share it.
 func (f *Follower) look(fn func(*view) error) error {
 	return f.worker.do(func() error {
-		l, err := waitLock(f.index.dir, "a follower", time.Now, followPatience)
+		l, err := holdFor(f.index.dir, "a follower", time.Now, followPatience)
 		if err != nil {
 			return err
 		}
@@ -66,7 +66,7 @@ func (f *Follower) look(fn func(*view) error) error {
 		if p := (panicError{}); errors.As(err, &p) {
 			err = &DamageError{File: databaseName, Offset: -1, What: err.Error()}
 		}
-		return errors.Join(err, f.index.close(), l.release())
+		return errors.Join(err, f.index.close(), l.Release())
 	})
 }
 

@@ -34,10 +34,8 @@ func Rebuild(dir, into string) (*Salvage, error) {
 }
 
 func rebuild(d disk, dir, into string) (*Salvage, error) {
-	if holder, held, err := heldBy(dir); err != nil {
+	if err := notHeld(dir); err != nil {
 		return nil, err
-	} else if held {
-		return nil, &HeldError{holder}
 	}
 	s, err := salvage(d, dir)
 	if err != nil {

@@ -10,6 +10,7 @@ import (
 
 	"github.com/klauspost/compress/zstd"
 
+	"example.org/panecal/store/hold"
 	"example.org/panecal/store/record"
 )
 
@@ -49,7 +50,7 @@ func (o Options) withDefaults() Options {
 // offers sees every record that Append has acknowledged.
 type Store struct {
 	Reader
-	lock     *lock
+	lock     *hold.Hold
 	reserve  uint64
 	witness  string
 	journal  *journal
@@ -98,7 +99,7 @@ func openStore(dir string, o Options) (_ *Store, err error) {
 		return nil, fmt.Errorf("it belongs to station %q, not %q", h.Station, o.Station)
 	}
 	// A moment's patience: a check may be looking whether the lock is free.
-	l, err := waitLock(dir, o.Command, o.Now, 100*time.Millisecond)
+	l, err := holdFor(dir, o.Command, o.Now, 100*time.Millisecond)
 	if err != nil {
 		return nil, err
 	}
@@ -110,7 +111,7 @@ func openStore(dir string, o Options) (_ *Store, err error) {
 		if err != nil {
 			err = errors.Join(err, s.indexWorker.do(s.index.close))
 			s.indexWorker.close()
-			err = errors.Join(err, l.release())
+			err = errors.Join(err, l.Release())
 		}
 	}()
 	if err := s.indexWorker.do(func() error { return s.resume(o) }); err != nil {
@@ -190,7 +191,7 @@ func (s *Store) Append(body record.Body) (record.Ref, error) {
 		if err := s.room(body); err != nil {
 			return err
 		}
-		if err := s.lock.held(); err != nil {
+		if err := stillHeld(s.lock); err != nil {
 			return errors.Join(&DamageError{File: lockName, Offset: -1, What: "the lock is lost"}, err)
 		}
 		j := s.journal
@@ -281,5 +282,5 @@ func (s *Store) Close() error {
 		return err
 	}
 	s.indexWorker.close()
-	return errors.Join(err, s.journal.give(), s.captures.give(), s.pack.Close(), s.lock.release())
+	return errors.Join(err, s.journal.give(), s.captures.give(), s.pack.Close(), s.lock.Release())
 }

@@ -17,12 +17,12 @@ func (f fakeDevice) unblock() { f.Unblock() }
 
 // NewSerial returns a link on a fake port.
 func NewSerial(dev Device, watchdog time.Duration, closeText string) *Link {
-	return &Link{line: newSerialLine(fakeDevice{dev}, watchdog, nil), lock: &lock{}, opt: Options{CloseText: closeText}}
+	return &Link{line: newSerialLine(fakeDevice{dev}, watchdog, nil), opt: Options{CloseText: closeText}}
 }
 
 // NewGuarded returns a link on a fake port that tells of panics.
 func NewGuarded(dev Device, panicked func(any, []byte)) *Link {
-	return &Link{line: newSerialLine(fakeDevice{dev}, time.Second, panicked), lock: &lock{}}
+	return &Link{line: newSerialLine(fakeDevice{dev}, time.Second, panicked)}
 }
 
 // OpenPort opens a serial link whose writes are given up earlier than in
@@ -34,5 +34,5 @@ func OpenPort(path string, watchdog time.Duration) (*Link, error) {
 	}
 	s := opened.(*serialLine)
 	s.watchdog = watchdog // nobody writes yet
-	return &Link{line: s, lock: &lock{}}, nil
+	return &Link{line: s}, nil
 }

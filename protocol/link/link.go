@@ -9,6 +9,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"example.org/panecal/store/hold"
 )
 
 var (
@@ -46,7 +48,7 @@ type line interface {
 type Link struct {
 	line
 	opt  Options
-	lock *lock
+	lock *hold.Hold
 
 	mu     sync.Mutex
 	closed bool
@@ -83,8 +85,7 @@ func open(ctx context.Context, address string, opt Options) (*Link, error) {
 		line, err = openSerial(address, opt)
 	}
 	if err != nil {
-		lock.release()
-		return nil, err
+		return nil, errors.Join(err, lock.Release())
 	}
 	return &Link{line: line, opt: opt, lock: lock}, nil
 }
@@ -113,8 +114,7 @@ func (l *Link) Close() error {
 	if l.opt.CloseText != "" {
 		_, _ = l.Write([]byte(l.opt.CloseText)) // a lost line needs no farewell
 	}
-	defer l.lock.release()
-	return l.line.close()
+	return errors.Join(l.line.close(), l.lock.Release())
 }
 
 // dial opens a TCP line on loopback, and nowhere else: the protocol has no

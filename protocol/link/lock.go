@@ -2,10 +2,14 @@ package link
 
 import (
 	"crypto/sha256"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
+
+	"example.org/panecal/store/hold"
 )
 
 // HeldError says that a port is in use.
@@ -21,14 +25,9 @@ func (e *HeldError) Error() string {
 	return fmt.Sprintf("%s is in use by %s", e.Address, e.Holder)
 }
 
-// lock is a held lock file. The system lets go of it when the process ends,
-// however it ends; the file stays, because removing it would let two holders
-// in.
-type lock struct{ f *os.File }
-
 // takeLock takes the lock of an adapter. Names that lead to the same device
 // share one lock.
-func takeLock(dir, address string) (*lock, error) {
+func takeLock(dir, address string) (*hold.Hold, error) {
 	if dir == "" {
 		dir = os.TempDir()
 	}
@@ -38,30 +37,17 @@ func takeLock(dir, address string) (*lock, error) {
 	}
 	sum := sha256.Sum256([]byte(strings.ToLower(name)))
 	path := filepath.Join(dir, fmt.Sprintf("panecal-%x.lock", sum[:8]))
-	f, err := openLock(path)
+	const everybody = 0o666 // users of one computer share its ports
+	h, err := hold.Take(path, everybody, filepath.Base(os.Args[0]), time.Now())
+	if held := (*hold.HeldError)(nil); errors.As(err, &held) {
+		e := &HeldError{Address: address}
+		if held.Holder.PID != 0 {
+			e.Holder = held.Holder.String()
+		}
+		return nil, e
+	}
 	if err != nil {
-		return nil, fmt.Errorf("locking: %w", err)
+		return nil, fmt.Errorf("locking %s: %w", address, err)
 	}
-	held, err := tryLock(f)
-	if err != nil {
-		f.Close()
-		return nil, fmt.Errorf("locking %s: %w", path, err)
-	}
-	if !held {
-		defer f.Close()
-		var text [200]byte
-		n, _ := f.ReadAt(text[:], 0) // a lock without a name is still held
-		holder, _, _ := strings.Cut(string(text[:n]), "\n")
-		return nil, &HeldError{Address: address, Holder: holder}
-	}
-	// For people; a lock file of another user may not be writable.
-	if f.Truncate(0) == nil {
-		fmt.Fprintf(f, "process %d (%s)\n", os.Getpid(), filepath.Base(os.Args[0]))
-	}
-	return &lock{f}, nil
-}
-
-func (l *lock) release() {
-	unlock(l.f)
-	l.f.Close()
+	return h, nil
 }
