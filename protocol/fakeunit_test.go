@@ -143,7 +143,7 @@ func (u *fakeUnit) obey(r protocol.Request) *protocol.Answer {
 	switch r.Body.(type) {
 	case *protocol.WhoAreYou:
 		if u.session != r.Session && u.capture.ID != 0 && u.end == protocol.Running {
-			u.end = protocol.SessionGone
+			u.end = protocol.Stopped
 		}
 		u.session = r.Session
 		id := u.id

@@ -10,17 +10,16 @@ type EndReason uint8
 
 // Reasons of an end.
 const (
-	Running     EndReason = 0 // not ended
-	Complete    EndReason = 1 // every shot fired
-	Stopped     EndReason = 2 // by a stop request
-	Watchdog    EndReason = 3 // no valid request for 1 s
-	UnitFault   EndReason = 4 // the unit's hardware; see status
-	SessionGone EndReason = 5 // another session was opened
+	Running   EndReason = 0 // not ended
+	Complete  EndReason = 1 // every shot fired
+	Stopped   EndReason = 2 // by a stop request
+	Watchdog  EndReason = 3 // no valid request for 1 s
+	UnitFault EndReason = 4 // the unit's hardware; see status
 )
 
 func (r EndReason) String() string {
 	names := [...]string{Running: "running", Complete: "complete", Stopped: "stopped", Watchdog: "watchdog",
-		UnitFault: "unit fault", SessionGone: "session gone"}
+		UnitFault: "unit fault"}
 	if int(r) < len(names) {
 		return names[r]
 	}

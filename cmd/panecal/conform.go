@@ -28,6 +28,7 @@ type conformance struct {
 	openText, closeText string
 	askPower            bool
 	complete            bool
+	latency             time.Duration
 	seed                uint64
 	only                []string
 	record              string
@@ -47,6 +48,11 @@ Caution: the unit's emitter is switched on and off many times (940 nm, not
 visible), and test constants are written into the unit; those found in it are
 put back at the end. Run it on a bench, with the unit facing a target a few
 hundred millimetres away.
+
+An answer counts as late when it begins after more than 100 ms and --latency, the
+time that the line's adapter adds: three late answers in one check fail 4.5.1.
+While this computer itself stands still nothing is late, and what failed then is
+tried again. A unit that is late with everything ends the run.
 
 Some clauses need more than the line. --ask-power lets this program ask you to
 cut the power. --start PROGRAM starts a unit program instead of using a port: it
@@ -107,6 +113,7 @@ them cannot try may be tried by another.`,
 	f.StringVar(&asked.closeText, "close-text", "", "text that closes it")
 	f.BoolVar(&asked.askPower, "ask-power", false, "ask on the terminal for the unit's power to be cut and given back")
 	f.BoolVar(&asked.complete, "complete", false, "a clause that was not tried counts as failed")
+	f.DurationVar(&asked.latency, "latency", 10*time.Millisecond, "what the line's adapter adds to the time until an answer begins")
 	f.Uint64Var(&asked.seed, "seed", 1, "seed of session numbers and of random fetches")
 	f.StringSliceVar(&asked.only, "clause", nil, "run only what tries these clauses")
 	f.StringVar(&asked.record, "record", "", "write everything that goes over the line into this file, which must be new")
@@ -145,7 +152,7 @@ func (q conformance) run(c *cobra.Command, args []string) (*conform.Report, erro
 }
 
 func (q conformance) options(c *cobra.Command) (o conform.Options, err error) {
-	o = conform.Options{Seed: q.seed, Only: q.only, Talk: func(name string) { fmt.Fprintf(c.ErrOrStderr(), "trying %s\n", name) }}
+	o = conform.Options{Seed: q.seed, Latency: q.latency, Only: q.only, Talk: func(name string) { fmt.Fprintf(c.ErrOrStderr(), "trying %s\n", name) }}
 	if o.OpenText, err = strconv.Unquote(`"` + q.openText + `"`); err != nil {
 		return o, usageError(fmt.Errorf("--open-text %q: %w", q.openText, err))
 	}

@@ -70,7 +70,7 @@ func (u *unit) answer(q protocol.Request) ([]byte, error) {
 	_, who := q.Body.(*protocol.WhoAreYou)
 	_, stop := q.Body.(*protocol.Stop)
 	if who && q.Session != 0 && q.Session != u.session {
-		u.finish(protocol.SessionGone)
+		u.finish(protocol.Stopped)
 		u.session, u.capture, u.staged, u.held = q.Session, nil, nil, 0
 	}
 	a.Session = u.session

@@ -204,6 +204,9 @@ func (r *run) fetch(q *protocol.Fetch, columns int) (*protocol.Values, bool) {
 	return v, true
 }
 
+// blockBins are the bins of leakage that every unit has room for (5.6.3).
+const blockBins = 16
+
 // part is how many bytes of a block go into one request: they fit every unit.
 const part = 128
 
@@ -216,7 +219,11 @@ func (r *run) stage(block []byte) bool {
 		}
 		s, good := h.Body.(*protocol.Staged)
 		if !good {
-			r.fail("5.6.2", "staging %d bytes at %d of %d is answered with code %d", part, held, len(block), h.Code)
+			clause := "5.6.2"
+			if h.Code == protocol.CodeBadArgument {
+				clause = "5.6.3" // every block that is staged here fits every unit
+			}
+			r.fail(clause, "staging %d bytes at %d of %d is answered with code %d", part, held, len(block), h.Code)
 			return false
 		}
 		if !r.want("5.6.2", s.Held == min(held+part, len(block)), "with %d bytes more at %d, %d are held", min(part, len(block)-held), held, s.Held) {
@@ -290,7 +297,7 @@ func (r *run) constants(n int) *protocol.Block {
 		TempMilliCel: 25_000, State: protocol.Written, Leakage: make([]int32, zones),
 		Witness: protocol.Witness{Station: "conform", Generation: 1, Sequence: uint64(n)}}
 	if r.id.Kinds.Has(protocol.Histograms) {
-		b.Bins = min(r.id.Bins, 8)
+		b.Bins = min(r.id.Bins, blockBins)
 		b.LeakageBins = make([]int16, zones*b.Bins)
 	}
 	for z := range zones {
@@ -328,7 +335,7 @@ func (r *run) keep() []byte {
 func (r *run) restore(block []byte) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(r.ctx), 10*time.Second)
 	defer cancel()
-	r.ctx = ctx
+	r.ctx, r.slow, r.leaving = ctx, false, true
 	if r.lost != nil || !r.begin() {
 		return
 	}

@@ -72,7 +72,10 @@ func checkStart(r *run) {
 	}
 	if r.id.MaxFrames < protocol.MaxFrames {
 		tried = true
-		r.code("5.3.3", protocol.CodeBadArgument, &protocol.CaptureRequest{ID: r.nextCapture(), Kind: r.main(), Shots: 1, Frames: r.id.MaxFrames + 1, Compensated: r.comp(r.main())})
+		many := protocol.CaptureRequest{ID: r.capture, Kind: r.main(), Shots: 1, Frames: r.id.MaxFrames + 1, Compensated: r.comp(r.main())}
+		r.code("5.3.3", protocol.CodeBadArgument, &many) // the id of the capture held
+		many.ID = r.nextCapture()
+		r.code("5.3.3", protocol.CodeBadArgument, &many)
 	}
 	if !tried {
 		r.skip("the unit can do everything that may be asked", "5.3.3")
@@ -129,18 +132,28 @@ func checkProgress(r *run) {
 	if p, ok = r.progress(q.ID); ok {
 		r.want("5.3.8", p.End == protocol.Complete, "reason 1 became %d", p.End)
 	}
+	// Long frames: it is stopped in the midst of the first, or of the second.
+	warm, knows := r.status()
 	if p, ok = r.start(r.main(), r.forEver(), min(2, frames)); !ok {
 		return
+	}
+	if knows && p.ShotsFired == 0 {
+		r.want("5.4.2", alikeCel(p.TempMilliCel, warm.TempMilliCel), "before the first shot %d thousandths of a degree, status said %d", p.TempMilliCel, warm.TempMilliCel)
 	}
 	r.pause(100 * time.Millisecond)
 	early, ok := r.progress(r.capture)
 	r.pause(100 * time.Millisecond)
-	if later, good := r.progress(r.capture); ok && good {
+	later, good := r.progress(r.capture)
+	if ok && good {
 		r.want("5.4.2", later.ShotsFired > early.ShotsFired && later.ShotsFired < r.forEver(), "%d shots fired, and %d a tenth of a second later", early.ShotsFired, later.ShotsFired)
+		r.want("5.4.2", !knows || alikeCel(later.TempMilliCel, warm.TempMilliCel), "%d thousandths of a degree, status said %d", later.TempMilliCel, warm.TempMilliCel)
 	}
 	r.stop()
 	if p, ok = r.progress(r.capture); !ok {
 		return
+	}
+	if good {
+		r.want("5.4.2", p.ShotsFired >= later.ShotsFired, "%d shots fired, and %d after a stop", later.ShotsFired, p.ShotsFired)
 	}
 	r.want("5.3.8", p.End == protocol.Stopped, "stopped, with reason %d", p.End)
 	r.want("5.4.2", p.RemainingMS == 0, "%d ms are left of a capture that has ended", p.RemainingMS)
@@ -157,6 +170,40 @@ func checkProgress(r *run) {
 			r.want("5.5.6", counts[i] == 0, "a frame that was never begun has %d counts in zone %d", counts[i], i/2)
 		}
 	}
+	checkPartFrame(r, frames)
+}
+
+// alikeCel compares temperatures a moment apart, thousandths of a degree.
+func alikeCel(a, b int32) bool { return a-b < 10_000 && b-a < 10_000 }
+
+// checkPartFrame stops a capture in the midst of a frame: that frame is not
+// whole, and its counts are in every table.
+func checkPartFrame(r *run, frames int) {
+	ms := r.exposure()
+	shots := r.shots(max(1, 2*ms/3))
+	if frames == 1 {
+		shots = r.shots(4 * ms)
+	}
+	if _, ok := r.start(r.main(), shots, frames); !ok {
+		return
+	}
+	r.pause(time.Duration(ms) * time.Millisecond)
+	r.stop()
+	p, ok := r.progress(r.capture)
+	if !ok || p.End != protocol.Stopped {
+		return
+	}
+	r.want("5.4.2", p.FramesDone == int(p.ShotsFired/shots), "stopped after %d shots of %d a frame, %d whole frames are told", p.ShotsFired, shots, p.FramesDone)
+	if r.main() == protocol.Ranges {
+		return
+	}
+	sums := map[protocol.Table][]uint32{}
+	for _, table := range tablesOf(r.main()) {
+		if sums[table], _, ok = r.table(r.capture, table, r.columns(table, frames)); !ok {
+			return
+		}
+	}
+	r.sums(sums, frames)
 }
 
 // held makes a short capture of several frames and returns its frames.

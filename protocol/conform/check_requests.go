@@ -11,7 +11,7 @@ import (
 
 func requestChecks() []check {
 	return []check{
-		{"identity", []string{"4.6.1", "4.6.3", "5.1.2"}, checkIdentity},
+		{"identity", []string{"4.6.1", "4.6.3", "5.1.2", "5.1.4"}, checkIdentity},
 		{"packets that are no request", []string{"4.1.3"}, checkNoRequest},
 		{"ids", []string{"4.2.3"}, checkIDs},
 		{"requests that come twice", []string{"1.4"}, checkTwice},
@@ -49,6 +49,7 @@ func checkIdentity(r *run) {
 		"versions %d to %d are announced, this page is version %d", r.id.ProtoLow, r.id.ProtoHigh, protocol.Version)
 	r.want("5.1.2", r.id.UnitID != "", "the unit's own identity is empty")
 	r.want("5.1.2", !r.id.Kinds.Has(protocol.Histograms) || r.id.Bins >= 2, "histograms of %d bins", r.id.Bins)
+	r.want("5.1.4", r.id.Kinds.Has(protocol.Histograms) || r.id.Kinds.Has(protocol.Ranges), "neither histograms nor ranges are announced")
 	// What it says it can, it can; what not, it refuses (5.3.3 tries that).
 	for _, kind := range []protocol.CaptureKind{protocol.Histograms, protocol.Totals, protocol.Ranges} {
 		if r.id.Kinds.Has(kind) {

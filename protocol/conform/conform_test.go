@@ -49,6 +49,17 @@ func try(t *testing.T, m simunit.Model, o simunit.Options) *conform.Report {
 func tryWith(t *testing.T, m simunit.Model, o simunit.Options, b func(*simunit.Unit) conform.Bench,
 	between func(far net.Conn, u *simunit.Unit) net.Conn, only ...string) *conform.Report {
 	t.Helper()
+	report, err := tryTold(t, m, o, b, between, nil, only...)
+	if err != nil {
+		t.Log(err)
+	}
+	return report
+}
+
+// tryTold hears what the run says meanwhile, too, and how it ended.
+func tryTold(t *testing.T, m simunit.Model, o simunit.Options, b func(*simunit.Unit) conform.Bench,
+	between func(far net.Conn, u *simunit.Unit) net.Conn, talk func(string), only ...string) (*conform.Report, error) {
+	t.Helper()
 	u, err := simunit.New(m, 3, o)
 	if err != nil {
 		t.Fatal(err)
@@ -69,12 +80,8 @@ func tryWith(t *testing.T, m simunit.Model, o simunit.Options, b func(*simunit.U
 		port = between(near, u)
 		defer port.Close()
 	}
-	report, err := conform.Run(t.Context(), conform.Options{Port: port, OpenText: o.Console.Open, CloseText: o.Console.Close,
-		Bench: b(u), Seed: 1, Only: only})
-	if err != nil {
-		t.Log(err)
-	}
-	return report
+	return conform.Run(t.Context(), conform.Options{Port: port, OpenText: o.Console.Open, CloseText: o.Console.Close,
+		Bench: b(u), Seed: 1, Only: only, Talk: talk})
 }
 
 func TestGoUnit(t *testing.T) {

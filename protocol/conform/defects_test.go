@@ -134,7 +134,7 @@ func (b benchThat) Fault(bits uint32) error {
 }
 
 func defects() []defect {
-	return slices.Concat(packetDefects(), requestDefects(), captureDefects(), constantsDefects(), powerDefects())
+	return slices.Concat(packetDefects(), requestDefects(), captureDefects(), countDefects(), constantsDefects(), powerDefects())
 }
 
 func packetDefects() []defect {

@@ -60,11 +60,11 @@ func (r *run) receive() (heard, bool) {
 	for len(r.open) > 0 && r.over() == nil {
 		// A late answer is another departure than none: be patient, unless
 		// the unit has been found to leave answers out.
-		patient := 12 * firstByte
+		wait := patient
 		if r.result("1.2").Outcome == Failed {
-			patient = 3 * firstByte
+			wait = 3 * firstByte
 		}
-		h, ok := r.next(time.Now().Add(patient + r.opt.Grace))
+		h, ok := r.next(time.Now().Add(wait + r.opt.Grace))
 		if !ok {
 			for _, id := range twice { // it was the answer that is missing
 				r.fail("4.1.2", "request %d is answered with the id of request %d, which came before it", r.open[0].id, id)
@@ -120,20 +120,7 @@ func (r *run) look(a asked, h heard) {
 		r.tried(clause)
 	}
 	r.want("4.1.2", h.Session == a.session, "session %d in the answer to request %d, the unit's own is %d", h.Session, h.ID, a.session)
-	since := a.sent
-	if r.heardAt.After(since) {
-		since = r.heardAt
-	}
-	late := h.first.Sub(since)
-	r.tried("4.5.1")
-	if late > firstByte+r.opt.Grace {
-		r.tooLate("the answer to request %d began after %d ms", h.ID, late.Milliseconds())
-	}
-	if r.widest > 10*time.Millisecond+r.opt.Grace {
-		r.tooLate("a gap of %d ms within the answer to request %d", r.widest.Milliseconds(), h.ID)
-	}
-	r.widest = 0
-	r.heardAt = h.last
+	r.timed(a, h)
 	if h.Code > protocol.CodeBusy {
 		r.tried("4.1.4")
 	}
@@ -148,14 +135,6 @@ func (r *run) look(a asked, h heard) {
 	}
 	if v, ok := h.Body.(*protocol.Values); ok && v.Table != protocol.RangeTable {
 		r.tried("3.3.4")
-	}
-}
-
-// tooLate fails 4.5.1 at the third time in one check: once or twice in a
-// hundred requests it is as likely this machine that was late.
-func (r *run) tooLate(format string, args ...any) {
-	if r.late++; r.late > 2 {
-		r.fail("4.5.1", format+", and others before it", args...)
 	}
 }
 

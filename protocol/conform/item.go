@@ -212,7 +212,7 @@ func skipCounts(tag uint64, b []byte) ([]byte, *fault) {
 	for i, c := range rest[:n] {
 		wide = wide || c != 0 && i%size >= size/2
 	}
-	if !wide && n > 0 {
+	if !wide {
 		return nil, &fault{"3.3.4", fmt.Sprintf("counts in %d bytes each that need fewer", size)}
 	}
 	return rest[n:], nil

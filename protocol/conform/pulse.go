@@ -1,21 +1,26 @@
 package conform
 
 import (
-	"sync/atomic"
+	"slices"
+	"sync"
 	"time"
 )
 
 // pulse notices when this machine stands still: what was timed meanwhile says
 // nothing about the unit.
 type pulse struct {
-	worst atomic.Int64 // longest standstill since the last look, ns
+	mu    sync.Mutex
+	stood []standstill // latest, oldest first
 	end   chan struct{}
 	ended chan struct{}
 }
 
+type standstill struct{ from, to time.Time }
+
 const (
-	pulseEvery = 10 * time.Millisecond
-	standstill = 25 * time.Millisecond // longer than a timer is ever late on an idle machine
+	pulseEvery  = 10 * time.Millisecond
+	least       = 25 * time.Millisecond // longer than a timer is ever late on an idle machine
+	standstills = 256                   // remembered
 )
 
 func newPulse() *pulse {
@@ -33,22 +38,44 @@ func (p *pulse) beat() {
 		tick.Reset(pulseEvery)
 		select {
 		case <-tick.C:
-			late := time.Since(from) - pulseEvery
-			p.worst.Store(max(p.worst.Load(), int64(late)))
+			if now := time.Now(); now.Sub(from) >= pulseEvery+least {
+				p.note(standstill{from.Add(pulseEvery), now})
+			}
 		case <-p.end:
 			return
 		}
 	}
 }
 
-// stood returns the longest standstill since the last call, 0 for none worth
-// a word.
-func (p *pulse) stood() time.Duration {
-	d := time.Duration(p.worst.Swap(0))
-	if d < standstill {
-		return 0
+func (p *pulse) note(s standstill) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if len(p.stood) == standstills {
+		p.stood = slices.Delete(p.stood, 0, 1)
 	}
-	return d
+	p.stood = append(p.stood, s)
+}
+
+// within returns how long the machine stood still between two moments, and the
+// longest standstill that touches them. One that has only just ended may not
+// be known yet.
+func (p *pulse) within(from, to time.Time) (all, longest time.Duration) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for _, s := range p.stood {
+		begin, end := s.from, s.to
+		if begin.Before(from) {
+			begin = from
+		}
+		if end.After(to) {
+			end = to
+		}
+		if d := end.Sub(begin); d > 0 {
+			all += d
+			longest = max(longest, s.to.Sub(s.from))
+		}
+	}
+	return all, longest
 }
 
 func (p *pulse) stop() {

@@ -20,17 +20,23 @@ type Options struct {
 	OpenText, CloseText string // of a unit with a console
 
 	Bench Bench // nil: nothing but the line
-	// Grace is added to what the unit is allowed, for adapters and queues on
-	// this side; 0 means 50 ms.
+	// Grace is added to times that the unit is allowed or that it is waited
+	// for, for adapters and queues on this side; 0 means 50 ms.
 	Grace time.Duration
-	Seed  uint64       // of session numbers and random fetches
-	Talk  func(string) // told which check is under way; may be nil
+	// Latency is what the line's adapter adds to the time in which an answer
+	// begins: later than 100 ms and this is late. 0 means 10 ms.
+	Latency time.Duration
+	Seed    uint64       // of session numbers and random fetches
+	Talk    func(string) // told which check is under way; may be nil
 	// Only runs the checks made for one of these clauses; empty for all.
 	Only []string
 }
 
-// ErrSilent says that a unit does not answer at all, or no more.
-var ErrSilent = errors.New("the unit does not answer")
+// Why a run did not get to its end.
+var (
+	ErrSilent = errors.New("the unit does not answer")         // at all, or no more
+	ErrSlow   = errors.New("the unit answers everything late") // clause 4.5.1: the rest would take hours
+)
 
 // check tries some clauses. One has passed when something was tried of it
 // and nothing was found wanting.
@@ -54,7 +60,10 @@ type run struct {
 	sentAt  time.Time // the last byte sent has left
 	heardAt time.Time // the last answer's last byte was in
 	running bool      // a capture is
-	late    int       // answers that came too late
+	late    []late    // answers of this check that came too late
+	inARow  int       // of these, without one in time between them
+	slow    bool      // there were so many that the run ends
+	leaving bool      // it has, and only tidies up
 	pulse   *pulse
 	capture uint32 // last capture id used
 	results map[string]*Result
@@ -77,6 +86,9 @@ func Run(ctx context.Context, opt Options) (*Report, error) {
 	}
 	if opt.Grace == 0 {
 		opt.Grace = 50 * time.Millisecond
+	}
+	if opt.Latency == 0 {
+		opt.Latency = 10 * time.Millisecond
 	}
 	if opt.Talk == nil {
 		opt.Talk = func(string) {}
@@ -121,12 +133,11 @@ func (r *run) all() error {
 		}
 		r.opt.Talk(c.name)
 		for again := 1; ; again++ {
-			before := r.snapshot()
-			r.pulse.stood()
+			before, began := r.snapshot(), time.Now()
 			if err := r.try(c); err != nil {
 				return err
 			}
-			stood := r.pulse.stood()
+			_, stood := r.pulse.within(began, time.Now())
 			if stood == 0 || !r.worse(before) || again == attempts {
 				break
 			}
@@ -153,9 +164,9 @@ func (r *run) try(c check) error {
 		return fmt.Errorf("before trying %s: %w", c.name, ErrSilent)
 	}
 	r.skipped = map[string]string{}
-	r.late = 0
 	c.do(r)
 	r.settle()
+	r.lateness()
 	if err := r.over(); err != nil {
 		return fmt.Errorf("trying %s: %w", c.name, err)
 	}
@@ -219,6 +230,9 @@ func (r *run) over() error {
 	if r.lost != nil {
 		return fmt.Errorf("the line is lost: %w", r.lost)
 	}
+	if r.slow {
+		return fmt.Errorf("%w: mend clause 4.5.1 first", ErrSlow)
+	}
 	return nil
 }
 
@@ -242,12 +256,16 @@ func (r *run) tried(clause string) {
 
 // fail notes the first departure from a clause, with the traffic before it.
 func (r *run) fail(clause, format string, args ...any) {
+	r.failWith(clause, r.trace, format, args...)
+}
+
+func (r *run) failWith(clause string, trace []string, format string, args ...any) {
 	res := r.result(clause)
-	if res.Outcome == Failed {
+	if res.Outcome == Failed || r.slow || r.ctx.Err() != nil { // a run that breaks off accuses nobody
 		return
 	}
 	res.Outcome, res.Why = Failed, fmt.Sprintf(format, args...)
-	res.Bytes = slices.Clone(r.trace)
+	res.Bytes = slices.Clone(trace)
 	res.Tries++
 }
 
@@ -278,8 +296,6 @@ func (r *run) pause(d time.Duration) {
 	}
 }
 
-const firstByte = 100 * time.Millisecond // SPEC.md 4.5.1
-
 // settle listens for what nobody asked for.
 func (r *run) settle() {
 	r.open = nil
@@ -296,8 +312,10 @@ func (r *run) settle() {
 // that is starting.
 func (r *run) begin() bool {
 	r.open, r.running = nil, false
+	r.session = r.newSession()
+	var tries []asked
+	quiet := r.textOK
 	for range 25 {
-		quiet := r.textOK
 		if r.opt.OpenText != "" {
 			r.textOK = true // an echo of the opening text is still the console's
 			r.write([]byte(r.opt.OpenText))
@@ -305,12 +323,18 @@ func (r *run) begin() bool {
 		}
 		if quiet {
 			r.drain()
+			quiet = false
 		}
-		r.session = r.newSession()
 		id := r.newID()
 		r.transmit(packetOf(envelope(id, r.session, protocol.OpWhoAreYou, pairs{})))
+		tries = append(tries, asked{id: id, sent: r.sentAt})
+		// The answer to any of them will do: it may be late.
+		try := -1
 		h, ok := r.next(time.Now().Add(firstByte + r.opt.Grace))
-		for ok && h.ID != id {
+		for ok {
+			if try = slices.IndexFunc(tries, func(a asked) bool { return a.id == h.ID }); try >= 0 {
+				break
+			}
 			h, ok = r.next(time.Now().Add(firstByte + r.opt.Grace))
 		}
 		if r.over() != nil {
@@ -322,7 +346,11 @@ func (r *run) begin() bool {
 		}
 		if who, good := h.Body.(*protocol.Identity); ok && good {
 			r.id, r.maxOut, r.textOK = *who, who.MaxOut, false
-			return true
+			r.timed(tries[try], h)
+			for range tries[try+1:] { // those that were too impatient
+				r.next(time.Now().Add(patient + r.opt.Grace))
+			}
+			return r.over() == nil
 		}
 	}
 	return false

@@ -140,6 +140,9 @@ func (w *wire) byte(b byte, now time.Time) {
 	case !w.textOK:
 		w.depart(f)
 	}
+	if f != nil {
+		w.widest = 0 // of whatever that was
+	}
 	w.begun = now
 }
 

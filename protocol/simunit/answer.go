@@ -78,7 +78,7 @@ func (u *Unit) open(session uint32) {
 	if session == u.session {
 		return
 	}
-	u.finish(protocol.SessionGone)
+	u.finish(protocol.Stopped)
 	u.session, u.cap, u.staged, u.held = session, nil, nil, 0
 }
 

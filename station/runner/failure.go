@@ -20,9 +20,6 @@ func failureOf(err error) station.Failure {
 	case errors.Is(err, protocol.ErrPortLost):
 	case errors.As(err, &ended):
 		f.Trouble = station.Short
-		if ended.Progress.End == protocol.SessionGone {
-			f.Trouble = station.Reset
-		}
 	case errors.Is(err, protocol.ErrReset):
 		f.Trouble = station.Reset
 	case errors.As(err, &refused), errors.Is(err, protocol.ErrInconsistent):

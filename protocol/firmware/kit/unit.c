@@ -81,7 +81,7 @@ static uint8_t serve(struct panecal *p, struct request *q)
 
 static void forget(struct panecal *p)
 {
-    panecal_end(p, SESSION_GONE);
+    panecal_end(p, STOPPED); /* with which reason, nobody can ask */
     p->capture.id = 0;
     p->staged_bytes = 0;
     p->staged_held = 0;
