@@ -11,7 +11,7 @@ import (
 	"path/filepath"
 )
 
-//go:embed kit/*.c kit/*.h host/*.c host/*.h fuzz/*.c example/*.c
+//go:embed kit/*.c kit/*.h host/*.c host/*.h fuzz/*.c example/*.c example/*.h
 var sources embed.FS
 
 // ErrNoCompiler says that there is no C compiler on this machine.

@@ -380,10 +380,10 @@ func TestSizes(t *testing.T) {
 	kit := must(filepath.Glob(filepath.Join(from, "kit", "*.c")))(t)
 	out := t.TempDir()
 	code := 0
-	for _, file := range append(kit, filepath.Join(from, "example", "port.c")) {
+	for _, file := range append(kit, filepath.Join(from, "example", "port.c"), filepath.Join(from, "example", "pageflash.c")) {
 		object := filepath.Join(out, filepath.Base(file)+".o")
-		compile(t, "gcc", append(firmware.Flags(), "-Wconversion", "-Os", "-fno-asynchronous-unwind-tables", "-I"+filepath.Join(from, "kit"), "-c", file, "-o", object)...)
-		if strings.HasSuffix(file, "port.c") {
+		compile(t, "gcc", append(firmware.Flags(), "-Wconversion", "-Os", "-fno-asynchronous-unwind-tables", "-I"+filepath.Join(from, "kit"), "-I"+filepath.Join(from, "example"), "-c", file, "-o", object)...)
+		if strings.HasPrefix(filepath.Base(filepath.Dir(file)), "example") {
 			continue
 		}
 		f := strings.Fields(string(must(exec.Command("size", object).Output())(t)))
@@ -419,7 +419,7 @@ func TestClang(t *testing.T) {
 		t.Fatalf("only %d files", len(files))
 	}
 	for _, file := range files {
-		compile(t, "clang", append(firmware.Flags(), "-fsyntax-only", "-I"+filepath.Join(from, "kit"), file)...)
+		compile(t, "clang", append(firmware.Flags(), "-fsyntax-only", "-I"+filepath.Join(from, "kit"), "-I"+filepath.Join(from, "example"), file)...)
 	}
 }
 

@@ -14,9 +14,9 @@
 
 #include "inside.h"
 
-enum { ZONES = 6, BINS = 24, FRAMES = 5, BLOCK = PANECAL_BLOCK_BYTES(ZONES, BINS), IN = 512, OUT = 640, HELD = 3 };
+enum { ZONES = 6, BINS = 24, FRAMES = 5, BLOCK = PANECAL_BLOCK_BYTES(ZONES, BINS), IN = 512, OUT = 640, HELD = 3, WORD = 4 };
 
-static uint8_t receive[PANECAL_RECEIVE_BYTES(HELD, IN)], staging[BLOCK], slots[2][PANECAL_SLOT_BYTES(BLOCK)];
+static uint8_t receive[PANECAL_RECEIVE_BYTES(HELD, IN)], staging[BLOCK], slots[2][PANECAL_SLOT_BYTES(BLOCK, WORD)];
 static struct panecal unit;
 static struct panecal_capture capture;
 static uint32_t ms, steps;
@@ -57,14 +57,17 @@ static void check_answer(void)
 
 int panecal_port_read(void) { return line < line_end ? *line++ : -1; }
 
-void panecal_port_write(uint8_t byte)
+void panecal_port_write(const uint8_t *bytes, uint32_t count)
 {
-    if (byte != 0) {
-        must(answer_bytes < sizeof answer);
-        answer[answer_bytes++] = byte;
-    } else if (answer_bytes > 0) {
-        check_answer();
-        answer_bytes = 0;
+    must(count > 0 && count <= 255);
+    for (; count > 0; count--, bytes++) {
+        if (*bytes != 0) {
+            must(answer_bytes < sizeof answer);
+            answer[answer_bytes++] = *bytes;
+        } else if (answer_bytes > 0) {
+            check_answer();
+            answer_bytes = 0;
+        }
     }
 }
 
@@ -129,7 +132,7 @@ bool panecal_port_store(uint32_t slot, uint32_t offset, const uint8_t *from, uin
 }
 
 #define NUMBERS(commit_ms) {2, 3, BINS, 1000, -1000, 100, 0, 32, IN, OUT, HELD, commit_ms, 7, 0, FRAMES}
-#define MEMORY .receive = receive, .staging = staging, .staging_bytes = BLOCK, .slot_bytes = PANECAL_SLOT_BYTES(BLOCK)
+#define MEMORY .receive = receive, .staging = staging, .staging_bytes = BLOCK, .slot_bytes = PANECAL_SLOT_BYTES(BLOCK, WORD), .word_bytes = WORD
 static const struct panecal_setup setups[4] = {
     {.identity = {"f", "", "fuzz", "1", NUMBERS(20)}, MEMORY},
     {.identity = {"f", "S", "fuzz", "1", NUMBERS(200)}, MEMORY},

@@ -75,6 +75,17 @@ static bool cut_here(void)
     return was_cut;
 }
 
+/* Whole words that were not programmed since they were erased. */
+static bool erased(const uint8_t *from, uint32_t offset, uint32_t bytes)
+{
+    for (uint32_t i = 0; i < (bytes + WORD - 1) / WORD * WORD && offset + i < size; i++) {
+        if (from[i] != 0xFF) {
+            return false;
+        }
+    }
+    return offset % WORD == 0;
+}
+
 static void fails(void)
 {
     cut_at = 0;
@@ -99,6 +110,9 @@ bool panecal_port_store(uint32_t slot, uint32_t offset, const uint8_t *from, uin
     }
     for (uint32_t at = 0; at < bytes; at += PAGE) {
         uint32_t n = bytes - at < PAGE ? bytes - at : PAGE;
+        if (!erased(slots[slot] + offset + at, offset + at, n)) {
+            abort(); /* real flash would be spoilt */
+        }
         bool cut = cut_here();
         memcpy(slots[slot] + offset + at, from + at, cut ? n / 2 : n);
         if (cut) {

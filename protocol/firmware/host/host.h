@@ -57,6 +57,7 @@ bool line_arrive(void);                             /* ... and now is then; fals
 bool line_waiting(void);                            /* lock step: bytes that are not read yet */
 
 /* flash.c */
+enum { WORD = 8 }; /* bytes that are programmed once between two erases */
 void flash_begin(uint32_t slot_bytes);
 bool flash_cut(uint32_t write, uint32_t for_ms); /* power fails at that write from now; 0 = not at all. Did it? */
 uint32_t flash_writes(void);

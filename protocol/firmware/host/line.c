@@ -129,12 +129,13 @@ void line_flush(void)
     out_end = 0;
 }
 
-void panecal_port_write(uint8_t byte)
+void panecal_port_write(const uint8_t *bytes, uint32_t count)
 {
-    out[out_end++] = byte;
-    if (out_end == sizeof out) {
+    if (count > sizeof out - out_end) {
         line_flush();
     }
+    memcpy(out + out_end, bytes, count);
+    out_end += count;
 }
 
 void line_drop(void)

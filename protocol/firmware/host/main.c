@@ -137,7 +137,8 @@ void panecal_port_restart(void)
 static void console(const char *text)
 {
     while (*text != 0) {
-        panecal_port_write((uint8_t)*text++);
+        const uint8_t byte = (uint8_t)*text++;
+        panecal_port_write(&byte, 1);
     }
 }
 
@@ -157,7 +158,7 @@ static void power_on(void)
 
 void panecal_port_console(uint8_t byte)
 {
-    panecal_port_write(byte); /* echo */
+    panecal_port_write(&byte, 1); /* echo */
 }
 
 /* The parent ------------------------------------------------------------- */
@@ -277,7 +278,7 @@ static void command(char *line)
         }
         puts(data != NULL ? "ok" : "no");
         free(data);
-    } else if (sscanf(line, "constants %lu", &n) == 1 && n >= 20 && PANECAL_SLOT_BYTES(n) <= setup.slot_bytes) {
+    } else if (sscanf(line, "constants %lu", &n) == 1 && n >= 20 && PANECAL_SLOT_BYTES(n, (unsigned)WORD) <= setup.slot_bytes) {
         uint8_t *data = blob(n);
         uint32_t takes = settings.write_ms;
         settings.write_ms = 0;
@@ -441,7 +442,8 @@ int main(int argc, char **argv)
     uint32_t z = (uint32_t)zones();
     uint32_t block = PANECAL_BLOCK_BYTES(z, (uint32_t)number(PANECAL_BINS));
     setup.staging_bytes = block;
-    setup.slot_bytes = PANECAL_SLOT_BYTES(block < OTHERS_BLOCK ? OTHERS_BLOCK : block);
+    setup.slot_bytes = PANECAL_SLOT_BYTES(block < OTHERS_BLOCK ? OTHERS_BLOCK : block, (unsigned)WORD);
+    setup.word_bytes = WORD;
     setup.staging = malloc(block);
     setup.receive = malloc(receive_bytes());
     const char *path = line_open();

@@ -36,7 +36,7 @@ uint8_t panecal_stage(struct panecal *p, const struct request *q)
     struct panecal_item data;
     uint32_t length = q->v[0], offset = q->v[1];
     if (!panecal_find(q, 3, &data) || data.major != CBOR_BYTES || data.value - 1 > 8191 || offset + data.value > length ||
-        length > s->staging_bytes || length > s->slot_bytes - 16) {
+        length > s->staging_bytes || length > panecal_mark_at(p)) {
         return BAD_ARGUMENT;
     }
     if (offset == 0) {

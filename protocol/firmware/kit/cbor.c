@@ -40,7 +40,7 @@ static bool head(const uint8_t *data, const uint8_t *end, struct panecal_item *i
         return false;
     }
     *it = panecal_cbor_read(data);
-    return it->after - data == panecal_cbor_size(it->value);
+    return (uint32_t)(it->after - data) == panecal_cbor_size(it->value);
 }
 
 /* UTF-8 (RFC 3629): no surrogates, nothing longer than needed. */

@@ -85,6 +85,7 @@ uint8_t panecal_void(struct panecal *p);
 uint8_t panecal_write_now(struct panecal *p, uint8_t work);
 
 /* Slots of memory for them. */
+uint32_t panecal_mark_at(const struct panecal *p); /* where in a slot its mark stands; a block ends before */
 void panecal_constants_find(struct panecal *p);
 void panecal_constants_check(struct panecal *p); /* is the block in force still whole? */
 bool panecal_constants_write(struct panecal *p, const uint8_t *block, uint32_t bytes);

@@ -126,18 +126,22 @@ void panecal_listen(struct panecal *p)
 
 /* Sending: at most one block of the stuffing is held back. */
 
-static void put_line(struct panecal *p, uint8_t byte)
+static void put_line(struct panecal *p, const uint8_t *bytes, uint32_t count)
 {
-    panecal_port_write(byte);
+    panecal_port_write(bytes, count);
     panecal_listen(p); /* the line is full duplex: nothing is lost meanwhile */
+}
+
+static void put_delimiter(struct panecal *p)
+{
+    const uint8_t zero = 0;
+    put_line(p, &zero, 1);
 }
 
 static void put_block(struct panecal *p)
 {
-    put_line(p, (uint8_t)(p->pending + 1));
-    for (uint32_t i = 0; i < p->pending; i++) {
-        put_line(p, p->bytes[i]);
-    }
+    p->bytes[0] = (uint8_t)(p->pending + 1);
+    put_line(p, p->bytes, p->pending + 1u);
     p->pending = 0;
 }
 
@@ -148,7 +152,7 @@ static void stuff(struct panecal *p, uint8_t byte)
         put_block(p);
         return;
     }
-    p->bytes[p->pending++] = byte;
+    p->bytes[++p->pending] = byte;
     if (p->pending == 254) {
         put_block(p);
         p->full = 1; /* no zero follows this block */
@@ -157,7 +161,7 @@ static void stuff(struct panecal *p, uint8_t byte)
 
 void panecal_packet_begin(struct panecal *p)
 {
-    put_line(p, 0);
+    put_delimiter(p);
     p->check = PANECAL_CRC_START;
     p->pending = 0;
     p->full = 0;
@@ -179,5 +183,5 @@ void panecal_packet_end(struct panecal *p)
     if (!p->full) {
         put_block(p);
     }
-    put_line(p, 0);
+    put_delimiter(p);
 }

@@ -68,13 +68,16 @@ struct panecal_setup {
     uint8_t *receive;       /* PANECAL_RECEIVE_BYTES(held, payload_in) */
     uint8_t *staging;       /* a block on its way in */
     uint32_t staging_bytes; /* largest block that can be staged */
-    uint32_t slot_bytes;    /* of each of the two slots for constants, see panecal_port_store */
+    uint32_t slot_bytes;    /* of each of the two slots for constants: PANECAL_SLOT_BYTES(staging_bytes, word_bytes) or more */
+    uint32_t word_bytes;    /* their memory is programmed so many bytes at a time: 1, 2, 4 ... 64 */
     const char *open_text;  /* opens protocol mode, 1 to 32 bytes; NULL without a console */
     const char *close_text; /* closes it, 1 to 32 bytes */
 };
 #define PANECAL_RECEIVE_BYTES(held, payload) ((held) * ((payload) + 4u))
-/* A slot holds a block and 16 bytes that say that it is in force. */
-#define PANECAL_SLOT_BYTES(block) ((block) + 16u)
+/* A slot holds a block, and 16 bytes in words of their own that say that it is
+ * in force. */
+#define PANECAL_MARK_BYTES(word) ((word) > 16u ? (word) : 16u)
+#define PANECAL_SLOT_BYTES(block, word) (((block) + (word) - 1u) / (word) * (word) + PANECAL_MARK_BYTES(word))
 /* The longest block of a grid with `stored` bins of leakage and an offset per zone (6.1). */
 #define PANECAL_BLOCK_BYTES(zones, stored) \
     ((92u + 4u * (zones) + 2u * (zones) * (stored) + 3u) / 4u * 4u + 4u * (zones) + 68u)
@@ -140,7 +143,7 @@ struct panecal {
     bool begun;            /* the answer to the request in work */
     uint32_t check;
     uint8_t pending, full;
-    uint8_t bytes[254];
+    uint8_t bytes[255];    /* of the stuffing: its length, and up to 254 */
 };
 
 /* To be called --------------------------------------------------------- */
@@ -173,8 +176,10 @@ bool panecal_stored(const struct panecal *p, uint32_t what, uint32_t zone, uint3
 /* Next byte received, -1 if there is none. Never waits. */
 int panecal_port_read(void);
 
-/* Sends a byte; waits until the line takes it, no longer. */
-void panecal_port_write(uint8_t byte);
+/* Sends 1 to 255 bytes; returns when the line has taken them or a buffer of
+ * yours has: they are the kit's again afterwards. What is received meanwhile
+ * (255 bytes last 2.8 ms at 921,600 Bd) waits in your receive buffer. */
+void panecal_port_write(const uint8_t *bytes, uint32_t count);
 
 /* Milliseconds since any moment; may wrap. Also called from the interrupt. */
 uint32_t panecal_port_ms(void);
@@ -208,7 +213,9 @@ void panecal_port_load(uint32_t slot, uint32_t offset, uint8_t *to, uint32_t byt
 
 /* Writes into a slot; returns when it is durable. False: it failed. A write at
  * offset 0 begins the slot anew: erase it first, as its memory demands. The
- * kit writes a block at 0 and then 16 bytes at slot_bytes - 16, no byte twice. */
+ * kit writes a block at 0 and then 16 bytes into the last words of the slot.
+ * Both begin with a word; the last word of either may be filled up with
+ * anything. No word is written twice. */
 bool panecal_port_store(uint32_t slot, uint32_t offset, const uint8_t *from, uint32_t bytes);
 
 /* Begins anew, as after a cut of the power, once the last byte is out. */

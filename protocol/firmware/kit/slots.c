@@ -1,15 +1,23 @@
 /* slots.c: the block in force, in two slots (SPEC.md 5.6 and 6).
  *
  * A block is written into the slot that is not in force, then sixteen bytes
- * at the slot's end, the mark (generation, length, zero, check), bring it into
- * force. Power that fails before the mark is whole leaves the old block. A marked block that is damaged is
- * not the same as a torn write: it stays in force, is given out and reported,
- * and is not applied. */
+ * near the slot's end, the mark (generation, length, zero, check), bring it
+ * into force. They share no word with the block: memory that is programmed by
+ * words could not take them otherwise. Power that fails before the mark is
+ * whole leaves the old block. A marked block that is damaged is not the same
+ * as a torn write: it stays in force, is given out and reported, and is not
+ * applied. */
 #include <string.h>
 
 #include "inside.h"
 
 enum { NO_SLOT = 2, MARK = 16, TAIL = 68 };
+
+uint32_t panecal_mark_at(const struct panecal *p)
+{
+    uint32_t word = p->setup->word_bytes;
+    return (p->setup->slot_bytes & ~(word - 1)) - PANECAL_MARK_BYTES(word);
+}
 
 const uint8_t panecal_void_form[20] = {
     0x50, 0x4E, 0x4C, 0x43, 1, 0, 0, 0, 20, 0, 0, 0, 3, 0, 0, 0, 0x81, 0xE9, 0xFE, 0xE5,
@@ -57,10 +65,10 @@ void panecal_constants_find(struct panecal *p)
     p->length = 0;
     for (uint32_t slot = 0; slot < 2; slot++) {
         uint8_t mark[MARK];
-        panecal_port_load(slot, p->setup->slot_bytes - MARK, mark, MARK);
+        panecal_port_load(slot, panecal_mark_at(p), mark, MARK);
         uint32_t generation = panecal_get32(mark);
         uint32_t length = panecal_get32(mark + 4);
-        if (panecal_crc(PANECAL_CRC_START, mark, MARK) == PANECAL_CRC_GOOD && length >= sizeof panecal_void_form && length <= p->setup->slot_bytes - MARK &&
+        if (panecal_crc(PANECAL_CRC_START, mark, MARK) == PANECAL_CRC_GOOD && length >= sizeof panecal_void_form && length <= panecal_mark_at(p) &&
             generation > p->generation) {
             p->slot = (uint8_t)slot;
             p->generation = generation;
@@ -79,7 +87,7 @@ bool panecal_constants_write(struct panecal *p, const uint8_t *block, uint32_t b
     panecal_set32(mark + 4, bytes);
     panecal_set32(mark + 12, ~panecal_crc(PANECAL_CRC_START, mark, MARK - 4));
     bool wrote = panecal_port_store(spare, 0, block, bytes) &&
-                 panecal_port_store(spare, p->setup->slot_bytes - MARK, mark, MARK);
+                 panecal_port_store(spare, panecal_mark_at(p), mark, MARK);
     panecal_constants_find(p); /* what counts is what can be read back */
     return wrote && p->slot == spare && p->sound && p->generation == generation &&
            p->tail == panecal_get32(block + bytes - 4);
