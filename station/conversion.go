@@ -38,13 +38,11 @@ func (n *nest) inputs(c *protocol.Capture) (*estimate.Histogram, *estimate.Summa
 
 // recordCapture gives a capture the form that the log keeps.
 func (n *nest) recordCapture(c *protocol.Capture) *record.Capture {
-	name := "empty"
-	switch n.step {
-	case TargetCapture, RangesCapture:
-		name = "target"
-	case VerifyCapture:
-		name = "verify"
+	step := n.step
+	if step == RangesCapture { // the target once more
+		step = TargetCapture
 	}
+	name := n.files.captureFor(step).Name
 	compensated := c.Kind == protocol.Ranges && (name == "verify" || n.inForce() != nil)
 	r := &record.Capture{Name: name, Serial: n.serial, Kind: c.Kind.String(), Compensated: compensated,
 		Rows: n.unit.Rows, Cols: n.unit.Cols, Bins: n.unit.Bins, BinPS: n.unit.BinFS / 1000, FirstBinPS: n.unit.FirstBinFS / 1000,

@@ -31,34 +31,40 @@ func (m *Machine) beginTarget(n *nest) {
 func (m *Machine) moved(n *nest, _ Fact) { m.captureNow(n, TargetCapture) }
 
 // captureFor says how the capture of a step is taken.
-func (f *Files) captureFor(s Step) (name string, plan product.Plan, kind protocol.CaptureKind, compensated bool) {
-	kind = protocol.Histograms
+func (f *Files) captureFor(s Step) Capture {
+	plans := f.Product.Capture
+	take := func(name string, p product.Plan, kind protocol.CaptureKind) Capture {
+		return Capture{Name: name, Request: protocol.CaptureRequest{Kind: kind, Shots: p.Shots, Frames: max(p.Frames, 1)}}
+	}
+	kind := protocol.Histograms
 	if f.summary() {
 		kind = protocol.Ranges
 	}
-	c := f.Product.Capture
 	switch s {
 	case TargetCapture:
-		return "target", c.Target, kind, false
+		return take("target", plans.Target, kind)
 	case RangesCapture:
-		return "ranges", c.Target, protocol.Ranges, false
+		return take("ranges", plans.Target, protocol.Ranges)
 	case VerifyCapture:
 		// A unit whose own range is corrected shows it with its constants on;
 		// else the station ranges, with the constants that it read back.
 		if f.unitRanges() || f.summary() {
-			return "verify", c.Verify, protocol.Ranges, true
+			c := take("verify", plans.Verify, protocol.Ranges)
+			c.Request.Compensated = true
+			return c
 		}
-		return "verify", c.Verify, kind, false
+		return take("verify", plans.Verify, kind)
 	}
-	return "empty", c.Empty, kind, false
+	return take("empty", plans.Empty, kind)
 }
 
 // captureNow takes one of the unit's captures.
 func (m *Machine) captureNow(n *nest, s Step) {
 	m.enter(n, s)
-	name, plan, kind, compensated := n.files.captureFor(s)
-	m.light(n, Capture{Name: name, Request: protocol.CaptureRequest{
-		ID: m.nextCapture(), Kind: kind, Compensated: compensated || kind == protocol.Ranges && !n.unit.CompensationOff, Shots: plan.Shots, Frames: max(plan.Frames, 1)}})
+	c := n.files.captureFor(s)
+	c.Request.ID = m.nextCapture()
+	c.Request.Compensated = c.Request.Compensated || c.Request.Kind == protocol.Ranges && !n.unit.CompensationOff
+	m.light(n, c)
 }
 
 func (m *Machine) nextCapture() uint32 {

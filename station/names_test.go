@@ -18,7 +18,6 @@ import (
 	"example.org/panecal/protocol"
 	"example.org/panecal/station"
 	"example.org/panecal/station/estimate"
-	"example.org/panecal/station/product"
 	"example.org/panecal/store/record"
 )
 
@@ -53,7 +52,8 @@ func onRecord() map[string][]named {
 		"block state":  names(protocolFolder, "State", func(i int64) string { return protocol.State(i).String() }),
 		"fault":        names("estimate", "FaultCode", nil),
 		"zone flag":    names("estimate", "Flags", func(i int64) string { return strings.Join(estimate.Flags(i).Names(), " ") }),
-		"label tie":    {{"TieUnit", product.TieUnit}, {"TieList", product.TieList}, {"TieFirst", product.TieFirst}},
+		"label tie":    texts("product", "Tie"),
+		"budget line":  texts("estimate", "Line"),
 		"own bin": {{"Passed", limits.Passed}, {"NotMeasured", limits.NotMeasured}, {"NoAnswer", limits.NoAnswer},
 			{"Verify", limits.Verify}, {"Label", limits.Label}, {"Capture", limits.Capture}, {"Aborted", limits.Aborted}},
 	}
@@ -123,22 +123,7 @@ func inWords(identifier string) string {
 // grows: whoever reads an old record must find the name that it holds. Nothing
 // rewrites the file.
 func TestNamesOnRecord(t *testing.T) {
-	const file = "testdata/names.txt"
-	data, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	pinned := map[string]bool{}
-	for line := range strings.Lines(string(data)) {
-		line = strings.TrimSpace(line)
-		if line == "" || strings.HasPrefix(line, "#") {
-			continue
-		}
-		if pinned[line] {
-			t.Errorf("%s has %q twice", file, line)
-		}
-		pinned[line] = true
-	}
+	left := pinned(t)
 	for group, list := range onRecord() {
 		if len(list) == 0 {
 			t.Errorf("no %s found in the source", group)
@@ -148,15 +133,87 @@ func TestNamesOnRecord(t *testing.T) {
 			if n.name == "" {
 				continue // Lift's "nobody" stands for nothing; steps have a test of their own
 			}
-			if !pinned[line] {
+			if !left[line] {
 				t.Errorf("%s has a name that is not in %s. If it is new, add the line %q there; if it takes the place of "+
-					"another, records hold the old one: bring that back", n.constant, file, line)
+					"another, records hold the old one: bring that back", n.constant, namesFile, line)
 			}
-			delete(pinned, line)
+			delete(left, line)
 		}
 	}
-	for line := range pinned {
-		t.Errorf("%q has gone. Records hold that name for ever: bring it back", line)
+	for line := range left {
+		if !strings.HasPrefix(line, "capture: ") { // the machine makes them; the scenarios hold them
+			t.Errorf("%q has gone. Records hold that name for ever: bring it back", line)
+		}
+	}
+}
+
+const namesFile = "testdata/names.txt"
+
+func pinned(t *testing.T) map[string]bool {
+	t.Helper()
+	data, err := os.ReadFile(namesFile)
+	if err != nil {
+		t.Fatal(err)
+	}
+	list := map[string]bool{}
+	for line := range strings.Lines(string(data)) {
+		line = strings.TrimSpace(line)
+		if line == "" || strings.HasPrefix(line, "#") {
+			continue
+		}
+		if list[line] {
+			t.Errorf("%s has %q twice", namesFile, line)
+		}
+		list[line] = true
+	}
+	return list
+}
+
+// TestRecordsHoldPinnedNames looks at what the scenarios put on record: every
+// name in it is in the list, whoever made it.
+func TestRecordsHoldPinnedNames(t *testing.T) {
+	known, held := pinned(t), map[string]bool{}
+	hold := func(group, name string) {
+		line := group + ": " + name
+		if !held[line] && !known[line] {
+			t.Errorf("a record holds %q, which is not in %s", line, namesFile)
+		}
+		held[line] = true
+	}
+	for _, s := range scenarios() {
+		w := s.begin(t, func(*world) {})
+		for _, e := range w.log {
+			switch b := e.Body.(type) {
+			case *record.Attempt:
+				for _, x := range b.Stages {
+					hold("step", x.Name)
+				}
+				for _, x := range b.Problems {
+					hold("code", x.Code)
+					hold("step", x.Step)
+				}
+				for _, x := range b.Captures {
+					hold("capture", x.Name)
+				}
+				for _, x := range b.Faults {
+					hold("fault", x.Code)
+					hold("capture", x.Capture)
+				}
+				hold("label tie", b.Run.LabelTie)
+			case *record.Refusal:
+				hold("code", b.Code)
+			case *record.DispositionChange:
+				hold("code", b.Code)
+			case *record.Stop:
+				hold("code", b.Code)
+				hold("lift", b.LiftBy)
+			}
+		}
+	}
+	for line := range known {
+		if strings.HasPrefix(line, "capture: ") && !held[line] {
+			t.Errorf("no record holds %q any more: bring it back", line)
+		}
 	}
 }
 
@@ -176,6 +233,16 @@ func names(folder, typ string, name func(int64) string) (list []named) {
 		}
 		if c.Name() != "steps" { // their number
 			list = append(list, n)
+		}
+	}
+	return list
+}
+
+// texts finds the texts without a type of their own whose constants begin alike.
+func texts(folder, prefix string) (list []named) {
+	for _, c := range constantsIn(folder) {
+		if c.Val().Kind() == constant.String && strings.HasPrefix(c.Name(), prefix) {
+			list = append(list, named{c.Name(), constant.StringVal(c.Val())})
 		}
 	}
 	return list

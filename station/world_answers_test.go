@@ -63,7 +63,11 @@ func (w *world) answer(e station.Effect) station.Fact {
 		return station.Stored{Ref: w.append(j.Body)}
 	case station.Save:
 		w.saved += len(j.Captures)
-		return station.Saved{Refs: make([]record.CaptureRef, len(j.Captures))}
+		refs := make([]record.CaptureRef, len(j.Captures))
+		for i, c := range j.Captures {
+			refs[i].Name = c.Name
+		}
+		return station.Saved{Refs: refs}
 	case station.EstimateEmpty:
 		return station.EmptyEstimated{Leakage: &estimate.Leakage{Quantities: w.quantities(quantity.LeakageMax), Faults: w.accuse("empty")}}
 	case station.EstimateTarget:
