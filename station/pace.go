@@ -1,17 +1,9 @@
 package station
 
 import (
-	"slices"
 	"time"
 
 	"example.org/panecal/store/record"
-)
-
-// The steps between two times that the hands are needed.
-var (
-	untilTarget  = []Step{Greeting, Reading, Recalling, Intending, Voiding, EmptyCapture, EmptyEstimate}
-	untilVerdict = []Step{TargetCapture, RangesCapture, TargetEstimate, WriteIntending, Writing, ReadingBack, VerifyCapture,
-		VerifyEstimate, Saving, Recording, Releasing}
 )
 
 // learn notes how long a step took.
@@ -30,29 +22,21 @@ func (m *Machine) learn(n *nest) {
 	m.pace[n.step] = max(took, time.Duration(0))
 }
 
-// remaining adds up what the steps that are left took lately.
+// remaining adds up what the steps that are left, until hands are needed, took
+// lately.
 func (m *Machine) remaining(n *nest) time.Duration {
 	const unknown = -time.Second
-	if !stepTable[n.step].works {
+	took, known := m.pace[n.step]
+	if !stepTable[n.step].works || !known {
 		return unknown
 	}
-	stretches := [][]Step{untilTarget, untilVerdict}
-	if m.cfg.Fixture {
-		stretches = [][]Step{append(slices.Concat(untilTarget, []Step{Emptying, Moving}), untilVerdict...)}
+	until := Showing
+	if n.step < Targeting && !m.cfg.Fixture {
+		until = Targeting
 	}
-	for _, stretch := range stretches {
-		at := slices.Index(stretch, n.step)
-		if at < 0 {
-			continue
-		}
-		if _, known := m.pace[n.step]; !known {
-			return unknown
-		}
-		left := max(0, m.pace[n.step]-m.now.Sub(n.since))
-		for _, s := range stretch[at+1:] {
-			left += m.pace[s]
-		}
-		return left
+	left := max(0, took-m.now.Sub(n.since))
+	for s := n.step + 1; s < until; s++ {
+		left += m.pace[s]
 	}
-	return unknown
+	return left
 }

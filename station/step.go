@@ -49,7 +49,7 @@ const (
 // changed: testdata/names.txt.
 var stepTable = [steps]struct {
 	name  string // the constant's, in words
-	works bool   // the station works by itself; how long it takes is learned
+	works bool   // the station works by itself, as for every unit; how long it takes is learned
 }{
 	Opening:        {name: "opening"},
 	Vacant:         {name: "vacant"},
@@ -81,7 +81,7 @@ var stepTable = [steps]struct {
 	Saving:         {name: "saving", works: true},
 	Recording:      {name: "recording", works: true},
 	Releasing:      {name: "releasing", works: true},
-	Changing:       {name: "changing", works: true},
+	Changing:       {name: "changing"},
 	Showing:        {name: "showing"},
 	Turned:         {name: "turned"},
 	Rejecting:      {name: "rejecting"},
