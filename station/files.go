@@ -38,6 +38,11 @@ func NewFiles(p *product.Product, l *limits.File, s *product.Sheet) (*Files, err
 // Signed reports whether every file was signed.
 func (f *Files) Signed() bool { return f.Product.Signed && f.Limits.Signed && f.Sheet.Signed }
 
+// Revisions are the files as a record names them.
+func (f *Files) Revisions() (product, limits, sheet record.Revision) {
+	return f.product(), f.limits(), f.sheet()
+}
+
 func (f *Files) product() record.Revision {
 	return record.Revision{Name: f.Product.Name, Rev: f.Product.Revision, Signed: f.Product.Signed}
 }

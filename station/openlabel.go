@@ -4,6 +4,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"example.org/panecal/station/label"
 )
 
 // openLabel is the label that was scanned and not yet seated. There is at
@@ -15,10 +17,10 @@ type openLabel struct {
 	files        *Files // in force at the scan
 }
 
-// parseLabel reads the serial off a scan.
-func (f *Files) parseLabel(text string) (serial string, err error) {
-	l, err := f.Product.Label.Rules.Parse(text)
-	return l.Serial, err
+// ReadLabel reads what a scan says by the rules of the product. It is the only
+// way from scanned bytes to a serial.
+func (f *Files) ReadLabel(text string) (label.Label, error) {
+	return f.Product.Label.Rules.Parse(text)
 }
 
 // twiceWithin is how long a second scan of the same label counts as a slip of
@@ -32,11 +34,12 @@ func (m *Machine) scan(nest int, text string) {
 		m.scanNest(i)
 		return
 	}
-	serial, err := m.files.parseLabel(text)
+	read, err := m.files.ReadLabel(text)
 	if err != nil {
 		m.refuseLabel(text, err)
 		return
 	}
+	serial := read.Serial
 	if m.closing || m.stop != nil {
 		m.announce(NoNest, RefusedStopped, Args{Label: text})
 		return

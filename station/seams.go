@@ -37,8 +37,8 @@ type Dialer interface {
 	Dial(context.Context, product.Nest) (Line, error)
 }
 
-// Log makes records durable; *store.Store is one. It is called from one
-// goroutine. When a method returns nil, what it was given survives a power
+// Log makes records durable; *store.Store is one. Methods are called one at a
+// time. When a method returns nil, what it was given survives a power
 // cut; when it returns an error, it may be there or not: the same body is
 // given once more, which must settle it, and if that fails too nothing that
 // depends on it is done or shown.
@@ -47,8 +47,8 @@ type Log interface {
 	AppendCapture(record.Capture) (record.CaptureRef, error)
 }
 
-// Past tells what the log holds, oldest first; *store.Store is one. It is
-// called from the goroutine that calls the Log.
+// Past tells what the log holds, oldest first; *store.Store is one. Any
+// goroutine may call it.
 type Past interface {
 	BySerial(serial string) ([]record.Entry, error)
 	ByUnitID(id string) ([]record.Entry, error)

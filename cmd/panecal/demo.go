@@ -14,6 +14,7 @@ import (
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
+	"example.org/panecal/station/shift"
 )
 
 const (
@@ -50,7 +51,7 @@ Units, plant and numbers are invented.`,
 				return d.batch(c)
 			}
 			if badge {
-				d.config.shift.badge, d.operator = regexp.MustCompile(`\A[0-9]{4,8}\z`), ""
+				d.config.rules.Badge, d.operator = regexp.MustCompile(`\A[0-9]{4,8}\z`), ""
 			}
 			return d.shift(c, show)
 		},
@@ -67,7 +68,7 @@ type demonstration struct {
 	folder   string
 	where    place
 	config   configuration
-	files    catalogue
+	files    shift.Catalogue
 	operator string // "" for whoever scans a badge
 }
 
@@ -94,7 +95,7 @@ func newDemonstration(c *cobra.Command) (*demonstration, error) {
 	}
 	// Units and station share this computer, which may be busy.
 	d.config.GraceMS = demoGraceMS
-	d.files, err = readCatalogue(d.config)
+	d.files, err = d.config.catalogue()
 	return d, err
 }
 
@@ -109,12 +110,12 @@ func (d *demonstration) free(s station.Snapshot) (int, bool) {
 	return 0, false
 }
 
-func (d *demonstration) bench(command string, onVerdict func(station.Verdict)) (*bench, error) {
+func (d *demonstration) workplace(command string, onVerdict func(station.Verdict)) (*workplace, error) {
 	folder, err := d.where.storeFolder()
 	if err != nil {
 		return nil, err
 	}
-	return newBench(benchOptions{
+	return openWorkplace(workplaceOptions{
 		config: d.config, folder: folder, files: d.files, first: d.files[0], purpose: station.Production,
 		operator: d.operator, workOrder: "WO-1", lot: "L-1", handsTime: 2 * time.Minute, command: command, onVerdict: onVerdict, temporary: true,
 	})
@@ -122,7 +123,7 @@ func (d *demonstration) bench(command string, onVerdict func(station.Verdict)) (
 
 // shift is the demonstration with the screen.
 func (d *demonstration) shift(c *cobra.Command, show screenFlags) error {
-	b, err := d.bench("panecal demo", nil)
+	w, err := d.workplace("panecal demo", nil)
 	if err != nil {
 		return err
 	}
@@ -133,40 +134,40 @@ func (d *demonstration) shift(c *cobra.Command, show screenFlags) error {
 		}
 	}
 	at := shiftOf{config: d.config, operator: d.operator, workOrder: "WO-1", lot: "L-1", handOvers: filepath.Join(d.folder, "handover"), hints: hints}
-	at.scan = func(nest int, text string) {
-		b.scan(nest, text)
+	at.handed = func(text string) {
 		// The hands take as long as hands do, and look for an empty nest.
 		time.AfterFunc(2*plant.HandTime, func() {
-			if i, ok := d.free(b.runner.Snapshot()); ok && b.runner.Snapshot().Label == text {
+			if i, ok := d.free(w.runner.Snapshot()); ok && w.runner.Snapshot().Label == text {
 				d.Seat(i, text)
 			}
 		})
 	}
-	err = b.shift(c, show, at)
-	return errors.Join(err, b.close())
+	err = w.shift(c, show, at)
+	return errors.Join(err, w.close())
 }
 
 // batch runs every act once, three nests at a time, and holds the verdicts
 // against what has to come.
 func (d *demonstration) batch(c *cobra.Command) error {
-	b := newBatch(true, c.ErrOrStderr(), demoNests)
-	station1, err := d.bench("panecal demo --batch", func(v station.Verdict) { b.verdicts <- v })
+	verdicts := make(chan station.Verdict, 256)
+	w, err := d.workplace("panecal demo --batch", func(v station.Verdict) { verdicts <- v })
 	if err != nil {
 		return err
 	}
-	b.bench, b.seat = station1, func(nest int, label string) { d.Seat(nest, label) }
 	// The unit that comes back is in the nest where it was first, after it.
+	queues := make([][]string, demoNests)
 	for i, a := range d.Acts {
-		nest := i % demoNests
-		b.turns[nest].labels = append(b.turns[nest].labels, a.Unit.Serial())
+		queues[i%demoNests] = append(queues[i%demoNests], a.Unit.Serial())
 	}
 	critic := plant.NewCritic(d.Acts)
 	var wrong error
-	err = b.run(c.Context(), func(v station.Verdict) error {
+	o := shift.BatchOptions{Queues: queues, Verdicts: verdicts, Again: true, Seat: func(nest int, label string) { d.Seat(nest, label) }}
+	err = w.batch(c, o, func(v station.Verdict) error {
 		wrong = errors.Join(wrong, critic.Judge(v))
 		return printLine(c.OutOrStdout(), v)
 	})
-	if err = errors.Join(err, b.bench.close()); err != nil {
+	var quiet *quietError // that a unit failed is part of the demonstration
+	if err != nil && !errors.As(err, &quiet) {
 		return err
 	}
 	total := critic.Seen()

@@ -103,7 +103,7 @@ func examine(where place) []finding {
 type sayer func(state, subject, mend, format string, args ...any)
 
 func examineFiles(config configuration, say sayer) {
-	files, err := readCatalogue(config)
+	files, err := config.catalogue()
 	if err != nil {
 		say("bad", "files", "mend the file at the place named", "%v", err)
 		return

@@ -87,7 +87,7 @@ func TestDoctorOfTheLog(t *testing.T) {
 	if err := store.Create(folder, store.Options{Station: "S1"}); err != nil {
 		t.Fatal(err)
 	}
-	config := configuration{shift: shiftConfig{checkEvery: 8 * time.Hour}}
+	config := configuration{rules: rules{checkEvery: 8 * time.Hour}}
 	look := func(at time.Time) string {
 		return heardBy(func(say sayer) { examineStore(folder, config, at, say) })
 	}

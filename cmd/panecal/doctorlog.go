@@ -8,13 +8,12 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"slices"
-	"strings"
 	"time"
 
 	"github.com/adrg/xdg"
 
 	"example.org/panecal/station"
+	"example.org/panecal/station/shift"
 	"example.org/panecal/store"
 )
 
@@ -46,39 +45,27 @@ func examineStore(folder string, config configuration, now time.Time, say sayer)
 	examineSpace(folder, say)
 	examineLogCheck(folder, head.Sequence, now, say)
 	examineBackup(folder, head.Sequence, now, say)
-	examineCheckUnit(f, config.shift.checkEvery, now, say)
+	examineCheckUnit(f, config.rules.checkEvery, now, say)
 	examineInbox(folder, config.Keys != "", say)
 }
 
 // examineInbox tells what others sent, and what of it was not taken.
 func examineInbox(folder string, known bool, say sayer) {
-	b := inbox{folder: inboxFolder(folder)}
-	names, err := b.waiting()
+	folder = inboxFolder(folder)
+	waiting, refused, err := shift.LookInto(folder)
 	switch {
 	case errors.Is(err, fs.ErrNotExist) && !known:
 		say("ok", "inbox", "", "none; `keys` in the configuration names whose notes are taken up")
-		return
 	case errors.Is(err, fs.ErrNotExist):
-		say("ok", "inbox", "", "%s, made when the station starts", b.folder)
-		return
+		say("ok", "inbox", "", "%s, made when the station starts", folder)
 	case err != nil:
 		say("look", "inbox", "see who may read and write it", "%v", err)
-		return
-	}
-	not, err := os.ReadDir(filepath.Join(b.folder, inboxNot))
-	if errors.Is(err, fs.ErrNotExist) {
-		err = nil
-	}
-	not = slices.DeleteFunc(not, func(e fs.DirEntry) bool { return !strings.HasSuffix(e.Name(), inboxReason) })
-	switch {
-	case err != nil:
-		say("look", "inbox", "see who may read and write it", "%v", err)
-	case len(not) > 0:
-		say("look", "inbox", "read the reasons in "+filepath.Join(b.folder, inboxNot)+", then take those files away", "%d files wait, %d were refused", len(names), len(not))
-	case len(names) > 0 && !known:
-		say("look", "inbox", "name the file with the senders' public keys in the configuration: keys = \"keys.toml\"", "%d files wait, and nobody's key is known", len(names))
+	case refused > 0:
+		say("look", "inbox", "read the reasons in "+filepath.Join(folder, shift.RefusedFolder)+", then take those files away", "%d files wait, %d were refused", waiting, refused)
+	case waiting > 0 && !known:
+		say("look", "inbox", "name the file with the senders' public keys in the configuration: keys = \"keys.toml\"", "%d files wait, and nobody's key is known", waiting)
 	default:
-		say("ok", "inbox", "", "%s, %d files wait", b.folder, len(names))
+		say("ok", "inbox", "", "%s, %d files wait", folder, waiting)
 	}
 }
 

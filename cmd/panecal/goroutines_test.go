@@ -39,7 +39,7 @@ func TestGoroutines(t *testing.T) {
 			t.Errorf("line %d: there is no test %s in %s", i+1, name, folder)
 		}
 	}
-	for _, folder := range []string{"cmd/panecal", "station", "station/runner", "station/screen", "station/screen/term", "station/estimate", "protocol", "protocol/link", "store", "store/record"} {
+	for _, folder := range []string{"cmd/panecal", "station", "station/runner", "station/shift", "station/screen", "station/screen/term", "station/estimate", "protocol", "protocol/link", "store", "store/record"} {
 		for _, place := range starts(t, folder) {
 			if _, ok := listed[place]; !ok {
 				t.Errorf("%s starts a goroutine that is not listed", place)

@@ -18,6 +18,7 @@ import (
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/runner"
+	"example.org/panecal/station/shift"
 )
 
 // TestFaultOfTheProgram lets the station itself fail when it has a verdict to
@@ -39,14 +40,13 @@ func TestFaultOfTheProgram(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := newBatch(true, talk, demoNests)
-	if b.bench, err = d.bench("test", func(station.Verdict) { panic("a planted bug") }); err != nil {
+	w, err := d.workplace("test", func(station.Verdict) { panic("a planted bug") })
+	if err != nil {
 		t.Fatal(err)
 	}
-	b.seat = func(nest int, label string) { d.Seat(nest, label) }
 	u := d.Acts[0].Unit
-	b.turns[0].labels = []string{u.Serial()}
-	err = b.finish(c, "4711")
+	err = w.batch(c, shift.BatchOptions{Queues: [][]string{{u.Serial()}, nil, nil}, Operator: "4711", Again: true,
+		Seat: func(nest int, label string) { d.Seat(nest, label) }}, func(station.Verdict) error { return nil })
 	if !errors.Is(err, runner.ErrInternal) || exitCode(err) != exitInternal {
 		t.Fatalf("ended with %v", err)
 	}

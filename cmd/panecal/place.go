@@ -11,6 +11,8 @@ import (
 	"github.com/adrg/xdg"
 
 	"example.org/panecal/limits/strict"
+	"example.org/panecal/station"
+	"example.org/panecal/station/shift"
 )
 
 // place says where a station's files are, as far as the flags tell.
@@ -30,7 +32,7 @@ type configuration struct {
 
 	Keys string `toml:"keys"` // public keys of the people whose notes the station takes up
 
-	// The operator's shift; see readShift.
+	// The operator's shift; see readRules.
 	Language     string   `toml:"language"`      // of the operator's texts
 	Badge        string   `toml:"badge"`         // what a badge says; operators sign on by scanning it
 	Ask          []string `toml:"ask"`           // what is asked after sign-on
@@ -43,7 +45,7 @@ type configuration struct {
 	CheckUnits   []string `toml:"check_units"`   // labels of check units
 	GraceMS      int      `toml:"grace_ms"`      // added to the 100 ms in which a unit answers, for slow adapters and busy computers; 50
 
-	shift shiftConfig
+	rules rules
 	path  string // the file it was read from
 }
 
@@ -81,13 +83,53 @@ func (p place) readConfig() (configuration, error) {
 	c := configuration{path: path}
 	d, err := strict.Decode(path, data, &c)
 	if err == nil {
-		c.readShift(d)
+		c.readRules(d)
 		err = d.Err()
 	}
 	if err != nil {
 		return configuration{}, fmt.Errorf("reading the configuration: %w", err)
 	}
 	return c, nil
+}
+
+// catalogue reads all released files that the configuration names.
+func (c configuration) catalogue() (shift.Catalogue, error) {
+	if len(c.Products) == 0 {
+		return nil, fmt.Errorf("%s: products is empty: name at least one product file", c.path)
+	}
+	all, err := shift.Papers{Folder: c.folder(), Station: c.Station, Sheet: c.Sheet, Products: c.Products}.Read()
+	if errors.Is(err, station.ErrMismatch) {
+		return nil, refusedError(err)
+	}
+	return all, err
+}
+
+// checkedUnits are the serials of the check units, which the configuration
+// names by their labels.
+func (c configuration) checkedUnits(all shift.Catalogue) ([]string, error) {
+	var serials []string
+	for _, text := range c.CheckUnits {
+		f, l, err := all.Read(text)
+		if f == nil {
+			return nil, fmt.Errorf("check_units: %q is the label of none of this station's products: write the label as it is printed: %w", text, err)
+		}
+		serials = append(serials, l.Serial)
+	}
+	return serials, nil
+}
+
+// people reads the public keys that the configuration names; nil where it
+// names none.
+func (c configuration) people() (shift.People, error) {
+	if c.Keys == "" {
+		return nil, nil
+	}
+	path := c.file(c.Keys)
+	data, err := readTrusted(path)
+	if err != nil {
+		return nil, fmt.Errorf("reading the keys of people: %w", err)
+	}
+	return shift.ReadPeople(path, data)
 }
 
 // readTrusted reads a small file that nobody else may have written.

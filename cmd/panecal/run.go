@@ -2,6 +2,8 @@ package main
 
 import (
 	"bufio"
+	"cmp"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -13,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/station"
+	"example.org/panecal/station/shift"
 	"example.org/panecal/store/record"
 )
 
@@ -141,63 +144,70 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 	if err != nil {
 		return err
 	}
-	all, err := readCatalogue(config)
+	all, err := config.catalogue()
 	if err != nil {
 		return err
 	}
-	first, ok := all.of(pairs[0].Label)
-	if !ok {
+	first, _, _ := all.Read(pairs[0].Label)
+	if first == nil {
 		first = all[0]
 	}
 	if f.revision != "" {
-		wanted, err := all.revision(f.revision)
-		if err != nil {
-			return err
+		wanted, ok := all.Revision(f.revision)
+		if !ok {
+			return refusedError(fmt.Errorf("revision %s is not among the released files of this station: check the configuration's products", f.revision))
 		}
 		if wanted != first {
 			return refusedError(fmt.Errorf("revision %s is of product %s, the label %s is not", f.revision, wanted.Product.Name, pairs[0].Label))
 		}
 	}
 	ports, queues := byPort(pairs)
-	local, err := all.onPorts(ports, f.nest)
-	if err != nil {
+	local, err := all.OnPorts(ports, f.nest)
+	if errors.Is(err, shift.ErrNoNest) {
+		return usageError(err)
+	} else if err != nil {
 		return err
 	}
-	b := newBatch(f.again, c.ErrOrStderr(), len(ports))
-	for i := range queues {
-		b.turns[i].labels = queues[i]
-	}
-	station1, err := newBench(benchOptions{
+	verdicts := make(chan station.Verdict, 256)
+	w, err := openWorkplace(workplaceOptions{
 		config: config, folder: folder, files: local, first: local[slices.Index(all, first)], purpose: purpose,
 		operator: f.operator, workOrder: f.workOrder, lot: f.lot, handsTime: f.hands, command: "panecal run", record: f.record,
-		onVerdict: func(v station.Verdict) { b.verdicts <- v },
+		onVerdict: func(v station.Verdict) { verdicts <- v },
 	})
 	if err != nil {
 		return err
 	}
-	b.bench = station1
-	return b.finish(c, f.operator)
+	b := shift.BatchOptions{Queues: queues, Verdicts: verdicts, Operator: cmp.Or(f.operator, shift.Unknown), Again: f.again}
+	return w.batch(c, b, func(v station.Verdict) error { return printLine(c.OutOrStdout(), v) })
 }
 
-// finish runs the batch with its sign-on and sign-off, and turns what came of
-// it into the command's end.
-func (b *batch) finish(c *cobra.Command, operator string) error {
-	err := b.bench.sign(operator, false)
-	if err == nil {
-		err = b.run(c.Context(), func(v station.Verdict) error { return printLine(c.OutOrStdout(), v) })
-		// Signing off says that every verdict was seen. After a fault, of the
-		// store above all, one may be in doubt: it is then shown again.
-		if err == nil && b.worst != exitRunTime {
-			err = b.bench.sign(operator, true)
-		}
-	}
-	if err = errors.Join(err, b.bench.close()); err != nil {
+// batch runs a batch to its end, closes the station, and turns what came of it
+// into the command's end.
+func (w *workplace) batch(c *cobra.Command, o shift.BatchOptions, show func(station.Verdict) error) error {
+	o.Station, o.Intake = w.runner, w.intake
+	o.Tell = func(t shift.Told) { fmt.Fprintf(c.ErrOrStderr(), "panecal: %s: %s\n", t.Label, told(t)) }
+	start := func(ctx context.Context) <-chan error { return w.start(func() error { return w.run(ctx) }) }
+	end, err := shift.NewBatch(o).Run(c.Context(), start, w.runner.Snapshots(), show)
+	if err = errors.Join(err, w.close()); err != nil {
 		return err
 	}
-	if b.worst != exitDone {
-		return &quietError{b.worst}
+	if end != shift.AllReleased {
+		return &quietError{[...]int{exitDone, exitFailed, exitRefused, exitDevice, exitRunTime}[end]}
 	}
 	return nil
+}
+
+// told is what a batch tells people at the line.
+func told(t shift.Told) string {
+	switch {
+	case t.Code == "":
+		return "the unit was refused"
+	case t.Code == station.HandsConfirm:
+		return "the unit has passed before; run it again with --again"
+	case t.Code.Meaning().Class == station.Guide:
+		return t.Code.Say(t.Args)
+	}
+	return t.Code.Say(t.Args) + " " + t.Code.Do(t.Args)
 }
 
 // byPort gathers the labels of each port, both in the order given.

@@ -16,6 +16,7 @@ import (
 	"example.org/panecal/protocol/link"
 	"example.org/panecal/station/label"
 	"example.org/panecal/station/screen"
+	"example.org/panecal/station/shift"
 )
 
 // scanSchema names the form of one line of `panecal scan --json`.
@@ -55,10 +56,10 @@ func (f scanFlags) run(c *cobra.Command, where place) (err error) {
 	if f.count < 0 {
 		return usageError(errors.New("--count is negative"))
 	}
-	var all catalogue
+	var all shift.Catalogue
 	config, err := where.readConfig()
 	if err == nil {
-		all, err = readCatalogue(config)
+		all, err = config.catalogue()
 	}
 	var coded *codedError
 	if err != nil && !errors.As(err, &coded) {
@@ -104,7 +105,7 @@ func (c carriage) Write(p []byte) (int, error) {
 
 // listen shows scans until the source ends, a person ends it, or there were
 // enough.
-func (f scanFlags) listen(ctx context.Context, in io.Reader, out io.Writer, all catalogue) error {
+func (f scanFlags) listen(ctx context.Context, in io.Reader, out io.Writer, all shift.Catalogue) error {
 	type piece struct {
 		raw []byte
 		at  time.Time
@@ -203,7 +204,7 @@ type seenScan struct {
 	Remarks []screen.Remark `json:"remarks"`
 }
 
-func (f scanFlags) look(n int, h screen.Heard, all catalogue) seenScan {
+func (f scanFlags) look(n int, h screen.Heard, all shift.Catalogue) seenScan {
 	s := seenScan{Schema: scanSchema, Scan: n, Hex: fmt.Sprintf("% X", h.Bytes), TookMS: milliseconds(h.Took()), GapsMS: []float64{},
 		Prefix: label.Show(string(h.Prefix())), Text: label.Show(string(h.Text())), Suffix: label.Show(string(h.Suffix())),
 		Remarks: append([]screen.Remark{}, h.Remarks...)}
@@ -234,13 +235,15 @@ func (f scanFlags) look(n int, h screen.Heard, all catalogue) seenScan {
 
 // read holds the text against the label rules, of the configured products
 // where there are any.
-func (s *seenScan) read(text string, all catalogue, fault func(text, mend string)) {
-	l, err := label.Read(text)
-	if f, ok := all.of(text); ok {
-		l, err = f.Product.Label.Rules.Parse(text)
+func (s *seenScan) read(text string, all shift.Catalogue, fault func(text, mend string)) {
+	f, l, err := all.Read(text)
+	switch {
+	case f != nil:
 		s.Product = f.Product.Name
-	} else if err == nil && len(all) > 0 {
-		_, err = all[0].Product.Label.Rules.Parse(text)
+	case len(all) == 0:
+		l, err = label.Read(text)
+	default:
+		l, _ = label.Read(text)
 	}
 	s.Serial, s.Lot, s.Part = l.Serial, l.Lot, l.Part
 	for _, f := range all {

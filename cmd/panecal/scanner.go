@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"example.org/panecal/protocol/link"
-	"example.org/panecal/station/screen"
 )
 
 // scanner is a scanner with a port of its own. Its port may be pulled and come
@@ -15,7 +14,7 @@ type scanner struct {
 	ctx     context.Context
 	port    string
 	baud    int
-	changed func(screen.Trouble) // the port was lost, or is back
+	changed func(lost bool) // the port was lost, or is back
 	link    *link.Link
 	lost    bool
 }
@@ -23,7 +22,7 @@ type scanner struct {
 // reopen is the pause between two tries to open the port.
 const reopen = 2 * time.Second
 
-func newScanner(ctx context.Context, port string, baud int, changed func(screen.Trouble)) *scanner {
+func newScanner(ctx context.Context, port string, baud int, changed func(lost bool)) *scanner {
 	if baud == 0 {
 		baud = 9600
 	}
@@ -54,24 +53,17 @@ func (s *scanner) open() bool {
 		context.AfterFunc(s.ctx, func() { l.Close() }) // ends a read that waits
 		if s.lost {
 			s.lost = false
-			s.changed(screen.ScannerBack)
+			s.changed(false)
 		}
 		return true
 	}
 	if !s.lost && s.ctx.Err() == nil {
 		s.lost = true
-		s.changed(screen.ScannerLost)
+		s.changed(true)
 	}
 	select {
 	case <-s.ctx.Done():
 	case <-time.After(reopen):
 	}
 	return false
-}
-
-// scanner tells that the scanner's port was lost, or is back.
-func (c *crew) scanner(t screen.Trouble) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.box.Show(c.shift.Page(), screen.Said{Text: c.lang.Tell(t, ""), Done: t == screen.ScannerBack})
 }

@@ -7,13 +7,13 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"time"
 
 	"github.com/charmbracelet/x/term"
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
+	"example.org/panecal/station/shift"
 )
 
 // screenFlags are how the station is shown.
@@ -77,23 +77,23 @@ protected area. Local rules and the site's laser safety officer decide.`,
 			if err != nil {
 				return err
 			}
-			all, err := readCatalogue(config)
+			all, err := config.catalogue()
 			if err != nil {
 				return err
 			}
-			if config.shift.checkUnits, err = all.serials(config.CheckUnits); err != nil {
+			if config.rules.checkUnits, err = config.checkedUnits(all); err != nil {
 				return err
 			}
-			b, err := newBench(benchOptions{
+			w, err := openWorkplace(workplaceOptions{
 				config: config, folder: folder, files: all, first: all[0], purpose: station.Production,
-				operator: operator, workOrder: workOrder, lot: lot, command: "panecal shift", shift: config.shift, record: record,
+				operator: operator, workOrder: workOrder, lot: lot, command: "panecal shift", rules: config.rules, record: record,
 			})
 			if err != nil {
 				return err
 			}
 			at := shiftOf{config: config, operator: operator, workOrder: workOrder, lot: lot,
-				handOvers: filepath.Join(filepath.Dir(folder), "handover"), scan: b.scan}
-			return errors.Join(b.shift(c, show, at), b.close())
+				handOvers: filepath.Join(filepath.Dir(folder), "handover")}
+			return errors.Join(w.shift(c, show, at), w.close())
 		},
 	}
 	show.register(c)
@@ -110,13 +110,13 @@ type shiftOf struct {
 	operator, workOrder, lot string
 	handOvers                string // folder, "" for none
 	hints                    []screen.Hint
-	scan                     func(nest int, text string) // is told each label
+	handed                   func(text string) // see shift.Options
 }
 
 // shift runs the station and its screen. The station outlives the screen: it
 // ends when the operator leaves or the context does, not when the terminal
 // stops reading.
-func (b *bench) shift(c *cobra.Command, show screenFlags, at shiftOf) (err error) {
+func (w *workplace) shift(c *cobra.Command, show screenFlags, at shiftOf) (err error) {
 	lang, err := show.tongue(at.config)
 	if err != nil {
 		return err
@@ -124,39 +124,42 @@ func (b *bench) shift(c *cobra.Command, show screenFlags, at shiftOf) (err error
 	ctx, leave := context.WithCancelCause(c.Context())
 	defer leave(nil)
 	box := screen.NewMailbox()
-	box.Put(b.runner.Snapshot())
-	of := at.config.shift
-	crew := &crew{bench: b, box: box, lang: lang, scan: at.scan, files: at.handOvers, lot: at.lot,
-		shift: screen.NewShift(screen.ShiftOptions{Badge: of.badge, Operator: at.operator, Ask: of.ask, Language: lang, Takt: of.takt,
-			Settings: screen.Settings{WorkOrder: at.workOrder}}, time.Now())}
-	b.start(func() error {
+	box.Put(w.runner.Snapshot())
+	kept := handOvers{folder: at.handOvers, lang: lang}
+	people := shift.New(shift.Options{Station: w.runner, Intake: w.intake, Rules: at.config.rules.Rules, Operator: at.operator, Lot: at.lot,
+		Settings: shift.Settings{WorkOrder: at.workOrder}, Software: version, Cautions: lang.Cautions(), Show: box.Show, HandOver: kept.keep, Handed: at.handed})
+	w.start(func() error {
 		// Should it fail, nobody would see what the station does.
 		defer leave(errLeft)
-		for s := range b.runner.Snapshots() {
+		for s := range w.runner.Snapshots() {
 			box.Put(s)
 		}
 		return nil
 	})
 	o := screen.Options{
 		In: c.InOrStdin(), Out: c.OutOrStdout(), Snapshots: box, Hints: at.hints, ASCII: show.ascii,
-		Language: lang, Bell: at.config.Bell, Takt: of.takt,
-		Send:  crew.entered,
-		Leave: func() { leave(errLeft) }, Panicked: b.crashes.caught,
+		Language: lang, Bell: at.config.Bell, Takt: at.config.rules.Takt,
+		Send:  people.Enter,
+		Leave: func() { leave(errLeft) }, Panicked: w.crashes.caught,
 	}
 	// The screen is given its own context, which ends after the station has:
 	// it shows the way out.
 	seen, closed := context.WithCancel(context.Background())
 	defer closed()
 	if at.config.Scanner != "" {
-		o.Scanner = newScanner(seen, at.config.Scanner, at.config.ScannerBaud, crew.scanner)
+		o.Scanner = newScanner(seen, at.config.Scanner, at.config.ScannerBaud, people.Scanner)
 	}
-	over := b.start(func() error { return b.run(ctx) })
-	if err := crew.begin(at.operator); err != nil {
+	over := w.start(func() error { return w.run(ctx) })
+	if err := people.Begin(); err != nil {
 		leave(err)
 		return errors.Join(err, <-over)
 	}
-	defer func() { err = errors.Join(err, crew.end(c.ErrOrStderr(), err == nil)) }()
-	drawn := b.start(func() error { return b.draw(seen, o, show) })
+	defer func() {
+		h, endErr := people.End(err == nil)
+		kept.tell(c.ErrOrStderr(), h, endErr == nil)
+		err = errors.Join(err, endErr)
+	}()
+	drawn := w.start(func() error { return w.draw(seen, o, show) })
 	select {
 	case err = <-over:
 	case screenErr := <-drawn:
@@ -175,7 +178,7 @@ func (b *bench) shift(c *cobra.Command, show screenFlags, at shiftOf) (err error
 
 var errLeft = errors.New("the operator left")
 
-func (b *bench) draw(ctx context.Context, o screen.Options, show screenFlags) error {
+func (w *workplace) draw(ctx context.Context, o screen.Options, show screenFlags) error {
 	if show.plain || !isTerminal(o.In) || !isTerminal(o.Out) {
 		return screen.RunPlain(ctx, o)
 	}

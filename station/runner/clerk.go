@@ -8,7 +8,7 @@ import (
 	"example.org/panecal/store/record"
 )
 
-// clerk keeps the log: one goroutine does all that touches it.
+// clerk keeps the log for the machine: one goroutine does it.
 type clerk struct {
 	r     *Runner
 	jobs  chan station.Effect
@@ -62,16 +62,11 @@ func (c *clerk) do(e station.Effect) (f station.Fact) {
 	}()
 	switch j := e.Job.(type) {
 	case station.Append:
-		ref, err := c.r.opt.Log.Append(j.Body)
-		if err != nil { // it may be there: asking again settles it
-			c.r.opt.Logger.Error("appending to the log", "kind", j.Body.Kind(), "error", err)
-			ref, err = c.r.opt.Log.Append(j.Body)
-		}
+		ref, err := c.r.ledger.append(j.Body)
 		return station.Stored{Failure: failureOf(err), Ref: ref}
 	case station.Keep:
-		ref, err := c.r.opt.Log.AppendCapture(*j.Capture)
+		ref, err := c.r.ledger.appendCapture(*j.Capture)
 		if err != nil { // Save tries again and tells
-			c.r.opt.Logger.Error("keeping a capture", "capture", j.Capture.Name, "error", err)
 			return nil
 		}
 		c.ahead[e.Nest] = append(c.ahead[e.Nest], kept{capture: j.Capture, ref: ref})
@@ -108,7 +103,7 @@ func (c *clerk) save(nest int, captures []*record.Capture) ([]record.CaptureRef,
 			refs[i] = ahead[k].ref
 			continue
 		}
-		ref, err := c.r.opt.Log.AppendCapture(*capture)
+		ref, err := c.r.ledger.appendCapture(*capture)
 		if err != nil {
 			return nil, err
 		}

@@ -18,7 +18,7 @@ func TestKeep(t *testing.T) {
 		want   string
 	}{
 		{"each as it comes", 0, "attempt intent, capture: empty, capture: target, capture: target, write intent, capture: verify, attempt"},
-		{"late", 2, "attempt intent, capture: target, write intent, capture: verify, capture: empty, capture: target, attempt"},
+		{"late, each refused twice", 4, "attempt intent, capture: target, write intent, capture: verify, capture: empty, capture: target, attempt"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"example.org/panecal/station"
+	"example.org/panecal/store/record"
 )
 
 // Options are what a Runner needs to carry a machine's effects out. Dial, Log
@@ -43,6 +44,7 @@ type Runner struct {
 	over    chan struct{} // closed when Run ends
 	nests   []*worker
 	clerk   *clerk
+	ledger  *ledger
 	tasks   sync.WaitGroup
 	halt    context.CancelFunc // ends every task
 	tasksUp context.Context
@@ -86,6 +88,7 @@ func New(c station.Config, o Options) (*Runner, error) {
 		o.Panicked = func(any, []byte) {}
 	}
 	r := &Runner{opt: o, machine: m, events: make(chan station.Event, 64), over: make(chan struct{}), box: make(chan station.Snapshot, 1)}
+	r.ledger = newLedger(o.Log, o.Logger)
 	r.tasksUp, r.halt = context.WithCancel(context.Background())
 	for i, sheet := range c.Files.Sheet.Nests {
 		r.nests = append(r.nests, newWorker(r, i, sheet))
@@ -127,6 +130,10 @@ func (r *Runner) Refused(why string) { r.tell(station.NoNest, station.TakeUp{Ref
 func (r *Runner) Lift(nest int, by, method string) {
 	r.tell(nest, station.LiftStop{By: by, Method: method})
 }
+
+// Append puts a record of the people at the station into the log, by the same
+// way as the machine's. Any goroutine may call it, before and after Run too.
+func (r *Runner) Append(b record.Body) (record.Ref, error) { return r.ledger.append(b) }
 
 func (r *Runner) tell(nest int, f station.Fact) {
 	r.post(station.Event{At: r.opt.Now(), Nest: nest, Fact: f})

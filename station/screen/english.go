@@ -1,6 +1,9 @@
 package screen
 
-import "example.org/panecal/station"
+import (
+	"example.org/panecal/station"
+	"example.org/panecal/station/shift"
+)
 
 // english is the language in which the station itself speaks: the sentences
 // of its codes come from its own table.
@@ -69,25 +72,25 @@ func english() *Language {
 		station.Stopped:        "stopped",
 		station.Ended:          "closed",
 	}
-	l.pages = map[PageKind]pageText{
-		BadgePage: {[2]string{"SCAN YOUR", "BADGE"}, "Scan your badge to sign on.", nil},
-		CautionPage: {[2]string{"READ, THEN", "PRESS ENTER"}, "Press Enter when you have read this; that goes on record.", []string{
+	l.pages = map[shift.PageKind]pageText{
+		shift.BadgePage: {[2]string{"SCAN YOUR", "BADGE"}, "Scan your badge to sign on.", nil},
+		shift.CautionPage: {[2]string{"READ, THEN", "PRESS ENTER"}, "Press Enter when you have read this; that goes on record.", []string{
 			"Invisible laser radiation: treat the emitters as on while a unit has power. Do not look into them, least of all with a lens.",
 			"Moving fixtures: keep your hands out while a nest works.",
 			"Static electricity: handle open units only with your wrist strap on.",
 			"Local rules and the site's laser safety officer decide."}},
-		OrderPage:    {[2]string{"SCAN THE", "WORK ORDER"}, "Scan the work order.", []string{"Enter keeps what is there."}},
-		QuantityPage: {[2]string{"HOW MANY", "UNITS"}, "Scan or type how many units the work order has.", []string{"Enter keeps what is there."}},
-		WindowPage:   {[2]string{"SCAN LOT", "OF WINDOWS"}, "Scan the lot of the windows.", []string{"Enter keeps what is there."}},
-		GasketPage:   {[2]string{"SCAN LOT", "OF GASKETS"}, "Scan the lot of the gaskets.", []string{"Enter keeps what is there."}},
-		EmitterPage:  {[2]string{"SCAN LOT", "OF EMITTERS"}, "Scan the lot of the emitters.", []string{"Enter keeps what is there."}},
-		NotePage:     {[2]string{"TYPE YOUR", "MESSAGE"}, "Type a message for the test engineer, then Enter. Enter alone leaves none.", nil},
-		HelpPage: {[2]string{"HELP", "ENTER: GO ON"}, "Press Enter to go on.", []string{
+		shift.OrderPage:    {[2]string{"SCAN THE", "WORK ORDER"}, "Scan the work order.", []string{"Enter keeps what is there."}},
+		shift.QuantityPage: {[2]string{"HOW MANY", "UNITS"}, "Scan or type how many units the work order has.", []string{"Enter keeps what is there."}},
+		shift.WindowPage:   {[2]string{"SCAN LOT", "OF WINDOWS"}, "Scan the lot of the windows.", []string{"Enter keeps what is there."}},
+		shift.GasketPage:   {[2]string{"SCAN LOT", "OF GASKETS"}, "Scan the lot of the gaskets.", []string{"Enter keeps what is there."}},
+		shift.EmitterPage:  {[2]string{"SCAN LOT", "OF EMITTERS"}, "Scan the lot of the emitters.", []string{"Enter keeps what is there."}},
+		shift.NotePage:     {[2]string{"TYPE YOUR", "MESSAGE"}, "Type a message for the test engineer, then Enter. Enter alone leaves none.", nil},
+		shift.HelpPage: {[2]string{"HELP", "ENTER: GO ON"}, "Press Enter to go on.", []string{
 			"Scan a label, put its unit into an empty nest, do what the big letters say.",
 			"Enter, Space, the pedal or the label CMD GO: go on. Ctrl-X twice or CMD SKIP twice: end an attempt, on record.",
 			"CMD ORDER: other work order or lots. CMD NOTE: message to the test engineer. CMD REWORK and a code: the unit whose label is open was mended.",
 			"CMD OFF: sign off. Ctrl-Q twice: close the station."}},
-		HandOverPage: {[2]string{"SIGNED OFF", "THANK YOU"}, "Press Enter, then the next operator scans a badge.", nil},
+		shift.HandOverPage: {[2]string{"SIGNED OFF", "THANK YOU"}, "Press Enter, then the next operator scans a badge.", nil},
 	}
 	l.words = words{
 		nest: "nest {name}", or: " or ",

@@ -9,6 +9,7 @@ import (
 	tea "github.com/charmbracelet/bubbletea"
 
 	"example.org/panecal/station"
+	"example.org/panecal/station/shift"
 )
 
 // Picture is one drawn screen, for tests.
@@ -25,7 +26,7 @@ func Draw(s station.Snapshot, w, h int, ascii bool, typed, own string, hints ...
 
 // DrawIn is Draw in a language.
 func DrawIn(l *Language, s station.Snapshot, w, h int, ascii bool, typed, own string, hints ...Hint) Picture {
-	v := view{snap: s, ready: true, ascii: ascii, typed: typed, own: Said{Text: own}, hints: hints, lang: l}
+	v := view{snap: s, ready: true, ascii: ascii, typed: typed, own: said{text: own}, hints: hints, lang: l}
 	c := v.draw(w, h)
 	return Picture{c.render(0), c.cut, c.overlap}
 }
@@ -122,16 +123,19 @@ func (l *Language) Say(code station.Code, a station.Args) string { return l.say(
 func (l *Language) Bin(n int) string { return fill(l.words.bin, "bin", n) }
 
 // DrawPage draws a page.
-func DrawPage(l *Language, s station.Snapshot, p Page, w, h int, own string) Picture {
-	v := view{snap: s, ready: true, own: Said{Text: own}, lang: l, page: &p}
+func DrawPage(l *Language, s station.Snapshot, p shift.Page, w, h int, own string) Picture {
+	v := view{snap: s, ready: true, own: said{text: own}, lang: l, page: &p}
 	c := v.draw(w, h)
 	return Picture{c.render(0), c.cut, c.overlap}
 }
 
+// Replied is replied.
+func (l *Language) Replied(r shift.Reply) string { return l.replied(r) }
+
 // Kinds returns every kind of page.
-func Kinds() []PageKind {
-	var all []PageKind
-	for k := BadgePage; k <= HandOverPage; k++ {
+func Kinds() []shift.PageKind {
+	var all []shift.PageKind
+	for k := shift.BadgePage; k <= shift.HandOverPage; k++ {
 		all = append(all, k)
 	}
 	return all
@@ -141,10 +145,10 @@ func Kinds() []PageKind {
 func (l *Language) OwnTexts() []string {
 	w := &l.words
 	return []string{w.leaveHow, fill(w.manyRun, "n", 3) + " " + w.leaveAgain, w.nothingToSkip, fill(w.skipAgain, "nest", l.aloud("3")), w.busy,
-		l.unreadable(Input{Fault: "it holds an escape; set the scanner's prefix to none", Text: "ABCDEFGHIJKLMNOPQRSTUVWXYZ"}, false),
-		l.unreadable(Input{Fault: "byte E4 is no UTF-8; check the scanner's character set", Text: "ABCDEFGHIJKLMNOPQRSTUVWXYZ"}, false),
+		l.unreadable(shift.Input{Fault: "it holds an escape; set the scanner's prefix to none", Text: "ABCDEFGHIJKLMNOPQRSTUVWXYZ"}, false),
+		l.unreadable(shift.Input{Fault: "byte E4 is no UTF-8; check the scanner's character set", Text: "ABCDEFGHIJKLMNOPQRSTUVWXYZ"}, false),
 		w.scannerLost, w.scannerBack, w.noLabelOpen, w.noted,
-		l.settled(Settings{"WO-2026-00417", 300, "W-2025-11", "G-2025-08", "E-2025-31"})}
+		l.settings(shift.Settings{WorkOrder: "WO-2026-00417", Quantity: 300, WindowLot: "W-2025-11", GasketLot: "G-2025-08", EmitterLot: "E-2025-31"})}
 }
 
 // Questions are the block letters of questions.

@@ -1,6 +1,9 @@
 package screen
 
-import "example.org/panecal/station"
+import (
+	"example.org/panecal/station"
+	"example.org/panecal/station/shift"
+)
 
 func german() *Language {
 	l := &Language{name: "de"}
@@ -165,25 +168,25 @@ func german() *Language {
 		station.Ended:          "geschlossen",
 	}
 	const keep = "Enter behält, was da ist."
-	l.pages = map[PageKind]pageText{
-		BadgePage: {[2]string{"AUSWEIS", "SCANNEN"}, "Zum Anmelden den Ausweis scannen.", nil},
-		CautionPage: {[2]string{"LESEN, DANN", "ENTER"}, "Enter drücken, wenn alles verstanden ist; das wird aufgezeichnet.", []string{
+	l.pages = map[shift.PageKind]pageText{
+		shift.BadgePage: {[2]string{"AUSWEIS", "SCANNEN"}, "Zum Anmelden den Ausweis scannen.", nil},
+		shift.CautionPage: {[2]string{"LESEN, DANN", "ENTER"}, "Enter drücken, wenn alles verstanden ist; das wird aufgezeichnet.", []string{
 			"Unsichtbare Laserstrahlung: Sender gelten als an, solange ein Gerät Strom hat. Nicht hineinsehen, schon gar nicht mit einer Lupe.",
 			"Bewegte Vorrichtungen: Hände heraus, solange ein Nest arbeitet.",
 			"Statische Elektrizität: offene Geräte nur mit Erdungsband anfassen.",
 			"Es gelten die örtlichen Vorschriften und der Laserschutzbeauftragte."}},
-		OrderPage:    {[2]string{"AUFTRAG", "SCANNEN"}, "Fertigungsauftrag scannen.", []string{keep}},
-		QuantityPage: {[2]string{"WIE VIELE", "STUECK"}, "Stückzahl des Auftrags scannen oder eingeben.", []string{keep}},
-		WindowPage:   {[2]string{"LOS FENSTER", "SCANNEN"}, "Los der Fenster scannen.", []string{keep}},
-		GasketPage:   {[2]string{"LOS DICHTUNG", "SCANNEN"}, "Los der Dichtungen scannen.", []string{keep}},
-		EmitterPage:  {[2]string{"LOS SENDER", "SCANNEN"}, "Los der Sender scannen.", []string{keep}},
-		NotePage:     {[2]string{"NACHRICHT", "TIPPEN"}, "Nachricht an den Prüfingenieur tippen, dann Enter. Enter allein hinterlässt keine.", nil},
-		HelpPage: {[2]string{"HILFE", "WEITER: ENTER"}, "Weiter mit Enter.", []string{
+		shift.OrderPage:    {[2]string{"AUFTRAG", "SCANNEN"}, "Fertigungsauftrag scannen.", []string{keep}},
+		shift.QuantityPage: {[2]string{"WIE VIELE", "STUECK"}, "Stückzahl des Auftrags scannen oder eingeben.", []string{keep}},
+		shift.WindowPage:   {[2]string{"LOS FENSTER", "SCANNEN"}, "Los der Fenster scannen.", []string{keep}},
+		shift.GasketPage:   {[2]string{"LOS DICHTUNG", "SCANNEN"}, "Los der Dichtungen scannen.", []string{keep}},
+		shift.EmitterPage:  {[2]string{"LOS SENDER", "SCANNEN"}, "Los der Sender scannen.", []string{keep}},
+		shift.NotePage:     {[2]string{"NACHRICHT", "TIPPEN"}, "Nachricht an den Prüfingenieur tippen, dann Enter. Enter allein hinterlässt keine.", nil},
+		shift.HelpPage: {[2]string{"HILFE", "WEITER: ENTER"}, "Weiter mit Enter.", []string{
 			"Etikett scannen, Gerät in ein leeres Nest legen, tun, was groß dasteht.",
 			"Enter, Leertaste, Pedal oder das Etikett CMD GO: weiter. Zweimal Strg-X oder CMD SKIP: Versuch beenden, mit Eintrag.",
 			"CMD ORDER: anderer Auftrag oder andere Lose. CMD NOTE: Nachricht an den Prüfingenieur. CMD REWORK und Code: das Gerät mit dem offenen Etikett wurde nachgearbeitet.",
 			"CMD OFF: abmelden. Zweimal Strg-Q: Station schließen."}},
-		HandOverPage: {[2]string{"ABGEMELDET", "DANKE"}, "Enter drücken; dann scannt die nächste Person ihren Ausweis.", nil},
+		shift.HandOverPage: {[2]string{"ABGEMELDET", "DANKE"}, "Enter drücken; dann scannt die nächste Person ihren Ausweis.", nil},
 	}
 	l.words = words{
 		nest: "Nest {name}", or: " oder ",

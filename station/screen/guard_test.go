@@ -15,6 +15,7 @@ import (
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
 	"example.org/panecal/station/screen/term"
+	"example.org/panecal/station/shift"
 )
 
 // fuse blows once, where it is told to.
@@ -72,7 +73,7 @@ func TestPanicEndsTheScreen(t *testing.T) {
 				var mu sync.Mutex
 				o := screen.Options{In: fusedReader{f, "keys", in}, Scanner: fusedReader{f, "scanner", scans}, Out: g, Snapshots: screen.NewMailbox(),
 					Colour: &colour, Bell: true,
-					Send:  func(screen.Input) { f.at("send") },
+					Send:  func(shift.Input) { f.at("send") },
 					Leave: func() { f.at("leave") },
 					Now: func() time.Time {
 						mu.Lock()

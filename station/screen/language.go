@@ -8,6 +8,7 @@ import (
 	"unicode/utf8"
 
 	"example.org/panecal/station"
+	"example.org/panecal/station/shift"
 )
 
 // Language holds every text that the operator may be shown, in one language.
@@ -18,7 +19,7 @@ type Language struct {
 	codes   map[station.Code]saying
 	calls   map[station.Code][2]string // the block letters of codes of class Guide
 	steps   map[station.Step]string    // at most 16 cells
-	pages   map[PageKind]pageText
+	pages   map[shift.PageKind]pageText
 	words   words
 	details []phrase // what {detail} may be, beside names and numbers
 
@@ -61,29 +62,6 @@ type words struct {
 	unknownCommand, noted, reworked               string
 	scannerLost, scannerBack, notRecorded         string
 	settings, handOver                            string // lines of a page: what holds, of the shift
-}
-
-// Trouble is something that the program around the screen has to tell.
-type Trouble uint8
-
-// The troubles.
-const (
-	ScannerLost Trouble = iota + 1
-	ScannerBack
-	NotRecorded // with its reason
-)
-
-// Tell says a trouble, with its reason where it has one.
-func (l *Language) Tell(t Trouble, reason string) string {
-	switch t {
-	case ScannerLost:
-		return l.words.scannerLost
-	case ScannerBack:
-		return l.words.scannerBack
-	case NotRecorded:
-		return fill(l.words.notRecorded, "text", reason)
-	}
-	return reason
 }
 
 // Languages returns the names of the languages there are, ISO 639-1.

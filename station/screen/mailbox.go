@@ -4,6 +4,7 @@ import (
 	"sync"
 
 	"example.org/panecal/station"
+	"example.org/panecal/station/shift"
 )
 
 // Mailbox holds the newest snapshot of a station until a screen takes it. Put
@@ -12,9 +13,9 @@ import (
 type Mailbox struct {
 	mu    sync.Mutex
 	last  *station.Snapshot // nil when taken
-	page  *Page
-	said  Said
-	fresh bool          // page or said were not taken yet
+	page  *shift.Page
+	reply shift.Reply
+	fresh bool          // page or reply were not taken yet
 	ready chan struct{} // holds one token while last may be set
 }
 
@@ -49,13 +50,13 @@ func (m *Mailbox) Take() (station.Snapshot, bool) {
 	return s, true
 }
 
-// Show puts a page in the place of the nests, nil for none, and says what it is
-// given, without text nothing. Like Put it never waits.
-func (m *Mailbox) Show(p *Page, said Said) {
+// Show puts a page in the place of the nests, nil for none, and says a reply.
+// Like Put it never waits.
+func (m *Mailbox) Show(p *shift.Page, r shift.Reply) {
 	m.mu.Lock()
 	m.page, m.fresh = p, true
-	if said.Text != "" {
-		m.said = said
+	if r.Code != "" {
+		m.reply = r
 	}
 	m.mu.Unlock()
 	select {
@@ -66,10 +67,10 @@ func (m *Mailbox) Show(p *Page, said Said) {
 
 // takeShown returns what Show gave last, and false if nothing came since the
 // last call.
-func (m *Mailbox) takeShown() (p *Page, said Said, ok bool) {
+func (m *Mailbox) takeShown() (p *shift.Page, r shift.Reply, ok bool) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	p, said, ok = m.page, m.said, m.fresh
-	m.said, m.fresh = Said{}, false
-	return p, said, ok
+	p, r, ok = m.page, m.reply, m.fresh
+	m.reply, m.fresh = shift.Reply{}, false
+	return p, r, ok
 }

@@ -9,6 +9,7 @@ import (
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
+	"example.org/panecal/station/shift"
 )
 
 // Messages of the terminal library's loop. Time enters through them only.
@@ -24,8 +25,8 @@ type (
 	}
 	fresh  struct{ snap station.Snapshot }
 	turned struct { // another page, or none, and something to say
-		page *Page
-		said Said
+		page  *shift.Page
+		reply shift.Reply
 	}
 )
 
@@ -42,10 +43,10 @@ type model struct {
 	picture string // the last one drawn
 	stale   bool   // it no longer shows what the model holds
 
-	send  func(Input) bool // false: too much is waiting
-	rest  func()           // asks for a silence message
-	ring  func()           // rings the bell, nil where none is wanted
-	leave func() bool      // the operator left; false: end now
+	send  func(shift.Input) bool // false: too much is waiting
+	rest  func()                 // asks for a silence message
+	ring  func()                 // rings the bell, nil where none is wanted
+	leave func() bool            // the operator left; false: end now
 }
 
 // question is what the screen asked and waits to be answered by the same key
@@ -75,8 +76,8 @@ func (m *model) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 		m.w, m.h, m.stale = msg.Width, msg.Height, true
 	case turned:
 		m.page, m.stale = msg.page, true
-		if msg.said.Text != "" {
-			m.tell(msg.said)
+		if msg.reply.Code != "" {
+			m.tell(m.lang.reply(msg.reply))
 		}
 	case fresh:
 		if m.ring != nil && m.ready && newVerdict(&m.snap, &msg.snap) {
@@ -132,7 +133,7 @@ func (m *model) take(entries []Entry, at time.Time) tea.Cmd {
 		case NoKey:
 			m.label(e, at)
 		case KeyGo:
-			m.pass(Input{Kind: Go, Nest: m.snap.Hands.Nest, At: at})
+			m.pass(shift.Input{Kind: shift.Go, Nest: m.snap.Hands.Nest, At: at})
 		case KeyStop:
 			m.say(m.lang.words.leaveHow)
 		case KeySkip:
@@ -154,9 +155,9 @@ func (m *model) take(entries []Entry, at time.Time) tea.Cmd {
 
 // label passes a label on, or says why it is none.
 func (m *model) label(e Entry, at time.Time) {
-	in := Input{Kind: Label, Text: e.Text, Nest: station.NoNest, At: at}
+	in := shift.Input{Kind: shift.Label, Text: e.Text, Nest: station.NoNest, At: at}
 	if e.Fault != "" {
-		in.Kind, in.Fault = Unreadable, e.Fault
+		in.Kind, in.Fault = shift.Unreadable, e.Fault
 		m.say(m.lang.unreadable(in, m.ascii))
 	}
 	m.pass(in)
@@ -166,11 +167,11 @@ func (m *model) label(e Entry, at time.Time) {
 }
 
 // say makes text what the screen itself has to say, as a warning.
-func (m *model) say(text string) { m.tell(Said{Text: text}) }
+func (m *model) say(text string) { m.tell(said{text: text}) }
 
-func (m *model) tell(said Said) {
-	m.stale = m.stale || said != m.own
-	m.own = said
+func (m *model) tell(what said) {
+	m.stale = m.stale || what != m.own
+	m.own = what
 }
 
 // skip asks before it ends the attempt of the nest the hands are sent to.
@@ -180,7 +181,7 @@ func (m *model) skip(asked question, at time.Time) {
 	case n == nil || n.Attempt == 0 || n.Verdict != nil:
 		m.say(m.lang.words.nothingToSkip)
 	case asked.key == KeySkip && asked.nest == m.snap.Hands.Nest:
-		m.pass(Input{Kind: Skip, Nest: asked.nest, At: at})
+		m.pass(shift.Input{Kind: shift.Skip, Nest: asked.nest, At: at})
 	default:
 		m.question(question{key: KeySkip, nest: m.snap.Hands.Nest}, fill(m.lang.words.skipCall, "nest", m.lang.aloud(n.Name)))
 		m.say(fill(m.lang.words.skipAgain, "nest", m.lang.aloud(n.Name)))
@@ -188,7 +189,7 @@ func (m *model) skip(asked question, at time.Time) {
 }
 
 // pass hands an input to the station.
-func (m *model) pass(in Input) {
+func (m *model) pass(in shift.Input) {
 	if !m.send(in) {
 		m.say(m.lang.words.busy)
 	}
@@ -212,7 +213,7 @@ func (l *Language) leaveQuestion(nests []station.NestView) string {
 }
 
 // unreadable says why what was entered is no label.
-func (l *Language) unreadable(in Input, ascii bool) string {
+func (l *Language) unreadable(in shift.Input, ascii bool) string {
 	return l.sentence(station.RefusedLabel, station.Args{Detail: in.Fault + ": " + squeeze(in.Text, 24, ascii)})
 }
 

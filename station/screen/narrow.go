@@ -26,7 +26,7 @@ func (v *view) drawPlain(c *canvas) {
 			y += c.paragraph(rect{0, y, c.w, max(bottom-y-rows, 1)}, term.Strong, text)
 		}
 	}
-	if v.own.Text != "" && y < bottom {
+	if v.own.text != "" && y < bottom {
 		y += v.sayOwn(c, rect{1, y, c.w - 2, max(bottom-y-rows, 1)})
 	}
 	for i := range v.snap.Nests {

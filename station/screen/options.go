@@ -7,31 +7,12 @@ import (
 	"time"
 
 	"example.org/panecal/station/screen/term"
+	"example.org/panecal/station/shift"
 )
 
 // ErrNoTerminal says that Run was given something that is no terminal to draw
 // on.
 var ErrNoTerminal = errors.New("no terminal to draw on")
-
-// Kind says what an Input is.
-type Kind uint8
-
-// The kinds of input.
-const (
-	Label      Kind = iota + 1 // Text was scanned or typed
-	Unreadable                 // Text was entered and cannot be a label, Fault says why; the operator has been told
-	Go                         // the key or pedal for "go on"
-	Skip                       // end what the nest does, confirmed by the operator
-)
-
-// Input is one thing entered at the screen, for the station.
-type Input struct {
-	Kind  Kind
-	Text  string // as it came: separators of ISO/IEC 15434 included
-	Fault string
-	Nest  int // for Go and Skip the nest the hands were sent to on the screen, or station.NoNest
-	At    time.Time
-}
 
 // Hint is a label that the screen offers for typing, for units that have no
 // scanner in front of them. A hint goes when its label has been entered.
@@ -61,7 +42,7 @@ type Options struct {
 	// Send takes what was entered, one call after the other, in order, from a
 	// goroutine of the screen. It may wait. What comes while thousands wait is
 	// refused on the screen.
-	Send func(Input)
+	Send func(shift.Input)
 	// Leave is called once when the operator has confirmed to leave. The
 	// screen stays until a snapshot is Closed. Nil: the screen ends at once.
 	Leave func()
@@ -90,7 +71,7 @@ func (o *Options) defaults() {
 		o.Language, _ = NewLanguage("")
 	}
 	if o.Send == nil {
-		o.Send = func(Input) {}
+		o.Send = func(shift.Input) {}
 	}
 	if o.Panicked == nil {
 		o.Panicked = func(any, []byte) {}

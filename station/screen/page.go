@@ -4,36 +4,19 @@ import (
 	"strings"
 
 	"example.org/panecal/station/screen/term"
+	"example.org/panecal/station/shift"
 )
-
-// PageKind says which page it is.
-type PageKind uint8
-
-// The pages, in the order of a shift.
-const (
-	BadgePage PageKind = iota + 1
-	CautionPage
-	OrderPage
-	QuantityPage
-	WindowPage
-	GasketPage
-	EmitterPage
-	NotePage
-	HelpPage
-	HandOverPage
-)
-
-// Page takes the place of the nests while it is about the shift and not about
-// units: one sentence for the hands, and lines to read.
-type Page struct {
-	Kind  PageKind
-	Lines []string // what the catalogue does not hold: what is there already, a summary
-}
 
 // lines is all there is to read on a page.
-func (l *Language) lines(p *Page) []string {
+func (l *Language) lines(p *shift.Page) []string {
 	var all []string
-	return append(append(all, p.Lines...), l.pages[p.Kind].more...)
+	if p.Now != "" {
+		all = append(all, "= "+p.Now)
+	}
+	if p.HandOver != nil {
+		all = append(all, l.HandOver(*p.HandOver)...)
+	}
+	return append(all, l.pages[p.Kind].more...)
 }
 
 // drawPage draws the page over the whole picture but its header and footer.
@@ -42,7 +25,7 @@ func (v *view) drawPage(c *canvas) {
 	full := c.w >= fullWidth && c.h >= fullHeight
 	a := rect{1, 0, c.w - 2, c.h - 1}
 	tone := term.Action
-	if v.page.Kind == CautionPage {
+	if v.page.Kind == shift.CautionPage {
 		tone = term.Hold
 	}
 	if full {
@@ -65,7 +48,7 @@ func (v *view) drawPage(c *canvas) {
 	if full && a.h > 14 {
 		gap = 1
 	}
-	if v.own.Text != "" {
+	if v.own.text != "" {
 		a.y += v.sayOwn(c, rect{a.x, a.y, a.w, bottom - a.y})
 	}
 	used := c.paragraph(rect{a.x, a.y, a.w, bottom - a.y}, term.Strong, text.say)

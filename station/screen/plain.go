@@ -9,6 +9,7 @@ import (
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
+	"example.org/panecal/station/shift"
 )
 
 // RunPlain shows the station line by line: what changed, in sentences, without
@@ -28,32 +29,32 @@ func RunPlain(ctx context.Context, o Options) error {
 	for _, h := range o.Hints {
 		p.line(p.lang.words.hint + h.String())
 	}
-	entered := make(chan Input)
+	entered := make(chan shift.Input)
 	if o.In != nil {
 		g.start(func() { readLines(ctx, o, entered) })
 	}
 	if o.Scanner != nil {
 		g.start(func() {
 			listen(ctx, g, o.Scanner, o.Now, func(e Entry) {
-				in := Input{Kind: Label, Text: e.Text, Fault: e.Fault, Nest: station.NoNest}
+				in := shift.Input{Kind: shift.Label, Text: e.Text, Fault: e.Fault, Nest: station.NoNest}
 				if e.Fault != "" {
-					in.Kind = Unreadable
+					in.Kind = shift.Unreadable
 				}
 				hand(ctx, o, in, entered)
 			})
 		})
 	}
-	outbox := make(chan Input, waiting)
+	outbox := make(chan shift.Input, waiting)
 	g.start(func() { deliver(ctx, outbox, o.Send) })
 	for p.err == nil {
 		select {
 		case <-ctx.Done():
 			return ended(ctx)
 		case in := <-entered:
-			if in.Kind == Unreadable {
+			if in.Kind == shift.Unreadable {
 				p.line(p.lang.unreadable(in, o.ASCII))
 			}
-			if in.Kind == Go {
+			if in.Kind == shift.Go {
 				in.Nest = p.last.Hands.Nest
 			}
 			select {
@@ -62,8 +63,8 @@ func RunPlain(ctx context.Context, o Options) error {
 				p.line(p.lang.words.busy)
 			}
 		case <-o.Snapshots.Ready():
-			if page, said, ok := o.Snapshots.takeShown(); ok {
-				p.turn(page, said.Text)
+			if page, reply, ok := o.Snapshots.takeShown(); ok {
+				p.turn(page, p.lang.replied(reply))
 			}
 			s, ok := o.Snapshots.Take()
 			if !ok {
@@ -80,7 +81,7 @@ func RunPlain(ctx context.Context, o Options) error {
 
 // readLines turns the lines of o.In into inputs. Time tells nothing here: what
 // ends a label is the end of its line.
-func readLines(ctx context.Context, o Options, entered chan<- Input) {
+func readLines(ctx context.Context, o Options, entered chan<- shift.Input) {
 	f := term.NewFilter(o.In)
 	buf := make([]byte, 4096)
 	var l line
@@ -101,7 +102,7 @@ func readLines(ctx context.Context, o Options, entered chan<- Input) {
 }
 
 // hand passes one input on, and returns false when nobody wants it any more.
-func hand(ctx context.Context, o Options, in Input, entered chan<- Input) bool {
+func hand(ctx context.Context, o Options, in shift.Input, entered chan<- shift.Input) bool {
 	in.At = o.Now()
 	select {
 	case entered <- in:
@@ -119,7 +120,7 @@ type line struct {
 }
 
 // add takes one character and returns the input it completes.
-func (l *line) add(r rune) (Input, bool) {
+func (l *line) add(r rune) (shift.Input, bool) {
 	afterCR := l.cr
 	l.cr = r == term.Mark(cr)
 	switch {
@@ -128,24 +129,24 @@ func (l *line) add(r rune) (Input, bool) {
 		if len(l.runes) > 0 {
 			return l.end(), true
 		}
-		return Input{Kind: Go, Nest: station.NoNest}, true
+		return shift.Input{Kind: shift.Go, Nest: station.NoNest}, true
 	case r == term.Mark(stx) && len(l.runes) == 0, r == term.Mark(etx), r == term.Retract:
 	case len(l.runes) >= maxLength:
 		l.over = true
 	default:
 		l.runes = append(l.runes, typed{r: r})
 	}
-	return Input{}, false
+	return shift.Input{}, false
 }
 
 // end returns the label that the line is.
-func (l *line) end() Input {
-	in := Input{Kind: Label, Text: text(l.runes), Fault: fault(l.runes), Nest: station.NoNest}
+func (l *line) end() shift.Input {
+	in := shift.Input{Kind: shift.Label, Text: text(l.runes), Fault: fault(l.runes), Nest: station.NoNest}
 	if l.over {
 		in.Fault = fmt.Sprintf("longer than %d characters", maxLength)
 	}
 	if in.Fault != "" {
-		in.Kind = Unreadable
+		in.Kind = shift.Unreadable
 	}
 	*l = line{cr: l.cr}
 	return in
@@ -158,7 +159,7 @@ type plain struct {
 	lang  *Language
 	takt  float64
 	bell  bool
-	page  *Page
+	page  *shift.Page
 	last  station.Snapshot
 	begun bool
 	err   error
@@ -201,7 +202,7 @@ func (p *plain) show(s station.Snapshot) {
 }
 
 // turn writes a page, and what there is to say.
-func (p *plain) turn(page *Page, text string) {
+func (p *plain) turn(page *shift.Page, text string) {
 	p.line(text)
 	if page == nil {
 		if p.page != nil && p.begun {

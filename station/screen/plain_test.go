@@ -12,6 +12,7 @@ import (
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
+	"example.org/panecal/station/shift"
 )
 
 // One unit's way, line by line.
@@ -64,7 +65,7 @@ func TestPlainTakesLines(t *testing.T) {
 		done := make(chan error, 1)
 		go func() {
 			done <- screen.RunPlain(ctx, screen.Options{In: strings.NewReader(in), Out: g,
-				Send: func(in screen.Input) { got = append(got, fmt.Sprintf("%d:%.13q", in.Kind, in.Text)) }})
+				Send: func(in shift.Input) { got = append(got, fmt.Sprintf("%d:%.13q", in.Kind, in.Text)) }})
 		}()
 		time.Sleep(time.Second)
 		synctest.Wait()

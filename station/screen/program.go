@@ -14,6 +14,7 @@ import (
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
+	"example.org/panecal/station/shift"
 )
 
 const (
@@ -38,14 +39,14 @@ func Run(ctx context.Context, o Options) error {
 	defer end(nil)
 	g := guard{o.Panicked, end}
 
-	outbox := make(chan Input, waiting)
+	outbox := make(chan shift.Input, waiting)
 	keyCame := make(chan struct{}, 1)
 	m := &model{
 		view:  view{ascii: o.ASCII, hints: slices.Clone(o.Hints), lang: o.Language, takt: o.Takt},
 		depth: *o.Colour,
 		w:     fullWidth,
 		h:     fullHeight,
-		send: func(in Input) bool {
+		send: func(in shift.Input) bool {
 			select {
 			case outbox <- in:
 				return true
@@ -149,7 +150,7 @@ func stamp(now func() time.Time, g guard) func(tea.Model, tea.Msg) tea.Msg {
 
 // deliver calls send for what waits in the outbox. It is the only caller, so
 // that a station that makes it wait makes nobody else wait.
-func deliver(ctx context.Context, outbox <-chan Input, send func(Input)) {
+func deliver(ctx context.Context, outbox <-chan shift.Input, send func(shift.Input)) {
 	for {
 		select {
 		case <-ctx.Done():
@@ -185,8 +186,8 @@ func forward(ctx context.Context, box *Mailbox, p *tea.Program) {
 		case <-ctx.Done():
 			return
 		case <-box.Ready():
-			if page, said, ok := box.takeShown(); ok {
-				p.Send(turned{page, said})
+			if page, reply, ok := box.takeShown(); ok {
+				p.Send(turned{page, reply})
 			}
 			if s, ok := box.Take(); ok {
 				p.Send(fresh{s})

@@ -16,6 +16,7 @@ import (
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
 	"example.org/panecal/station/screen/term"
+	"example.org/panecal/station/shift"
 )
 
 // glass is a terminal's output side that keeps count.
@@ -47,7 +48,7 @@ type session struct {
 	done  chan error
 
 	mu     sync.Mutex
-	inputs []screen.Input
+	inputs []shift.Input
 }
 
 func start(ctx context.Context, depth term.Depth, leave func()) *session {
@@ -55,7 +56,7 @@ func start(ctx context.Context, depth term.Depth, leave func()) *session {
 	s := &session{keys: keys, glass: new(glass), box: screen.NewMailbox(), done: make(chan error, 1)}
 	go func() {
 		s.done <- screen.Run(ctx, screen.Options{In: in, Out: s.glass, Snapshots: s.box, Colour: &depth, Leave: leave,
-			Send: func(in screen.Input) {
+			Send: func(in shift.Input) {
 				s.mu.Lock()
 				defer s.mu.Unlock()
 				s.inputs = append(s.inputs, in)
@@ -185,7 +186,7 @@ func TestSkipAsksFirst(t *testing.T) {
 		}
 		s.key("\x18")
 		s.mu.Lock()
-		if len(s.inputs) != 1 || s.inputs[0].Kind != screen.Skip || s.inputs[0].Nest != 2 {
+		if len(s.inputs) != 1 || s.inputs[0].Kind != shift.Skip || s.inputs[0].Nest != 2 {
 			t.Errorf("sent %+v", s.inputs)
 		}
 		s.mu.Unlock()
@@ -271,7 +272,7 @@ func TestBusyStation(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() {
-			done <- screen.Run(ctx, screen.Options{In: in, Out: g, Snapshots: box, Colour: &depth, Send: func(screen.Input) { <-free }})
+			done <- screen.Run(ctx, screen.Options{In: in, Out: g, Snapshots: box, Colour: &depth, Send: func(shift.Input) { <-free }})
 			in.Close()
 		}()
 		box.Put(bench(1))

@@ -12,6 +12,7 @@ import (
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
 	"example.org/panecal/station/screen/term"
+	"example.org/panecal/station/shift"
 )
 
 // A scanner with a port of its own: its labels come through, none of its
@@ -26,7 +27,7 @@ func TestScannerPort(t *testing.T) {
 				var got []string
 				depth := term.Colourless
 				o := screen.Options{In: keys, Scanner: port, Out: new(glass), Snapshots: screen.NewMailbox(), Colour: &depth,
-					Send: func(in screen.Input) { got = append(got, fmt.Sprintf("%d:%s", in.Kind, term.Clean(in.Text))) }}
+					Send: func(in shift.Input) { got = append(got, fmt.Sprintf("%d:%s", in.Kind, term.Clean(in.Text))) }}
 				done := make(chan error, 1)
 				go func() {
 					if plain {
@@ -108,15 +109,15 @@ func TestPlainPages(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
 		g, box := new(glass), screen.NewMailbox()
 		done := make(chan error, 1)
-		box.Show(&screen.Page{Kind: screen.BadgePage}, screen.Said{})
+		box.Show(&shift.Page{Kind: shift.BadgePage}, shift.Reply{})
 		go func() { done <- screen.RunPlain(ctx, screen.Options{Out: g, Snapshots: box}) }()
 		box.Put(bench(1))
 		synctest.Wait()
-		box.Show(&screen.Page{Kind: screen.BadgePage}, screen.Said{Text: "This is no badge: 12."})
+		box.Show(&shift.Page{Kind: shift.BadgePage}, shift.Reply{Code: shift.BadBadge, Text: "12"})
 		synctest.Wait()
-		box.Show(&screen.Page{Kind: screen.CautionPage}, screen.Said{})
+		box.Show(&shift.Page{Kind: shift.CautionPage}, shift.Reply{})
 		synctest.Wait()
-		box.Show(nil, screen.Said{})
+		box.Show(nil, shift.Reply{})
 		synctest.Wait()
 		golden(t, "plain-pages", g.since())
 		cancel()
@@ -128,16 +129,16 @@ func TestPlainPages(t *testing.T) {
 func TestRunShowsPages(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := start(t.Context(), term.Colourless, nil)
-		s.box.Show(&screen.Page{Kind: screen.HelpPage}, screen.Said{Text: "Said beside it."})
+		s.box.Show(&shift.Page{Kind: shift.HelpPage}, shift.Reply{Code: shift.Noted})
 		s.settle()
-		if out := s.glass.since(); !strings.Contains(out, "Press Enter to go on.") || !strings.Contains(out, "Said beside it.") {
+		if out := s.glass.since(); !strings.Contains(out, "Press Enter to go on.") || !strings.Contains(out, "The message is on record.") {
 			t.Errorf("the page is not shown: %q", out)
 		}
 		s.key("\r")
 		if got := fmt.Sprint(s.got()); got != "[3:]" {
 			t.Errorf("sent %s", got)
 		}
-		s.box.Show(nil, screen.Said{})
+		s.box.Show(nil, shift.Reply{})
 		s.settle()
 		if out := s.glass.since(); !strings.Contains(out, "Scan the next label") {
 			t.Errorf("the nests are not back: %q", out)

@@ -1,6 +1,9 @@
 package screen
 
-import "example.org/panecal/station"
+import (
+	"example.org/panecal/station"
+	"example.org/panecal/station/shift"
+)
 
 func spanish() *Language {
 	l := &Language{name: "es"}
@@ -165,25 +168,25 @@ func spanish() *Language {
 		station.Ended:          "cerrado",
 	}
 	const keep = "Enter conserva lo que hay."
-	l.pages = map[PageKind]pageText{
-		BadgePage: {[2]string{"ESCANEE", "SU TARJETA"}, "Escanee su tarjeta para empezar.", nil},
-		CautionPage: {[2]string{"LEA, DESPUES", "PULSE ENTER"}, "Pulse Enter cuando lo haya leído; queda registrado.", []string{
+	l.pages = map[shift.PageKind]pageText{
+		shift.BadgePage: {[2]string{"ESCANEE", "SU TARJETA"}, "Escanee su tarjeta para empezar.", nil},
+		shift.CautionPage: {[2]string{"LEA, DESPUES", "PULSE ENTER"}, "Pulse Enter cuando lo haya leído; queda registrado.", []string{
 			"Radiación láser invisible: dé los emisores por encendidos mientras una unidad tenga corriente. No mire dentro, menos aún con lupa.",
 			"Útiles en movimiento: manos fuera mientras un nido trabaja.",
 			"Electricidad estática: toque unidades abiertas solo con la pulsera puesta.",
 			"Deciden las normas locales y el responsable de seguridad láser."}},
-		OrderPage:    {[2]string{"ESCANEE", "LA ORDEN"}, "Escanee la orden de trabajo.", []string{keep}},
-		QuantityPage: {[2]string{"CUANTAS", "UNIDADES"}, "Escanee o teclee cuántas unidades tiene la orden.", []string{keep}},
-		WindowPage:   {[2]string{"ESCANEE LOTE", "DE VENTANAS"}, "Escanee el lote de las ventanas.", []string{keep}},
-		GasketPage:   {[2]string{"ESCANEE LOTE", "DE JUNTAS"}, "Escanee el lote de las juntas.", []string{keep}},
-		EmitterPage:  {[2]string{"ESCANEE LOTE", "DE EMISORES"}, "Escanee el lote de los emisores.", []string{keep}},
-		NotePage:     {[2]string{"TECLEE SU", "MENSAJE"}, "Teclee un mensaje para el ingeniero de pruebas y Enter. Enter solo no deja ninguno.", nil},
-		HelpPage: {[2]string{"AYUDA", "SIGA: ENTER"}, "Pulse Enter para seguir.", []string{
+		shift.OrderPage:    {[2]string{"ESCANEE", "LA ORDEN"}, "Escanee la orden de trabajo.", []string{keep}},
+		shift.QuantityPage: {[2]string{"CUANTAS", "UNIDADES"}, "Escanee o teclee cuántas unidades tiene la orden.", []string{keep}},
+		shift.WindowPage:   {[2]string{"ESCANEE LOTE", "DE VENTANAS"}, "Escanee el lote de las ventanas.", []string{keep}},
+		shift.GasketPage:   {[2]string{"ESCANEE LOTE", "DE JUNTAS"}, "Escanee el lote de las juntas.", []string{keep}},
+		shift.EmitterPage:  {[2]string{"ESCANEE LOTE", "DE EMISORES"}, "Escanee el lote de los emisores.", []string{keep}},
+		shift.NotePage:     {[2]string{"TECLEE SU", "MENSAJE"}, "Teclee un mensaje para el ingeniero de pruebas y Enter. Enter solo no deja ninguno.", nil},
+		shift.HelpPage: {[2]string{"AYUDA", "SIGA: ENTER"}, "Pulse Enter para seguir.", []string{
 			"Escanee una etiqueta, ponga su unidad en un nido vacío, haga lo que dicen las letras grandes.",
 			"Enter, espacio, el pedal o la etiqueta CMD GO: seguir. Dos veces Ctrl-X o CMD SKIP: terminar un intento, registrado.",
 			"CMD ORDER: otra orden u otros lotes. CMD NOTE: mensaje al ingeniero. CMD REWORK y un código: la unidad de la etiqueta abierta fue reparada.",
 			"CMD OFF: terminar el turno. Dos veces Ctrl-Q: cerrar la estación."}},
-		HandOverPage: {[2]string{"TURNO CERRADO", "GRACIAS"}, "Pulse Enter; después escanea su tarjeta quien sigue.", nil},
+		shift.HandOverPage: {[2]string{"TURNO CERRADO", "GRACIAS"}, "Pulse Enter; después escanea su tarjeta quien sigue.", nil},
 	}
 	l.words = words{
 		nest: "nido {name}", or: " o ",

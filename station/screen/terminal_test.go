@@ -17,6 +17,7 @@ import (
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
 	"example.org/panecal/station/screen/term"
+	"example.org/panecal/station/shift"
 )
 
 // On a real terminal: raw mode while it runs, the terminal as before
@@ -76,11 +77,11 @@ func TestRunOnTerminal(t *testing.T) {
 	var ticks atomic.Int64 // each look at the clock is a second later: every read stands alone
 	now := func() time.Time { return noon.Add(time.Duration(ticks.Add(1)) * time.Second) }
 	box, depth := screen.NewMailbox(), term.Colourless
-	inputs := make(chan screen.Input, 10)
+	inputs := make(chan shift.Input, 10)
 	done := make(chan error, 1)
 	go func() {
 		done <- screen.Run(t.Context(), screen.Options{In: tty, Out: tty, Snapshots: box, Colour: &depth, Now: now,
-			Send: func(in screen.Input) { inputs <- in }})
+			Send: func(in shift.Input) { inputs <- in }})
 	}()
 	box.Put(bench(3))
 	wait(station.HandsScan.Say(station.Args{}))
@@ -88,7 +89,7 @@ func TestRunOnTerminal(t *testing.T) {
 		t.Errorf("the terminal is not in raw mode (%v)", err)
 	}
 	enterRaw(t, master, "\x02HP54-000017-7\x03")
-	if in := <-inputs; in.Kind != screen.Label || in.Text != "HP54-000017-7" || in.Nest != station.NoNest {
+	if in := <-inputs; in.Kind != shift.Label || in.Text != "HP54-000017-7" || in.Nest != station.NoNest {
 		t.Errorf("got %+v", in)
 	}
 	s := bench(3)

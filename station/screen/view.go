@@ -7,6 +7,7 @@ import (
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
+	"example.org/panecal/station/shift"
 )
 
 // The sizes from which the screen has all its parts, and from which the block
@@ -24,11 +25,11 @@ type view struct {
 	ready bool // a snapshot has come
 	ascii bool
 	lang  *Language
-	page  *Page   // takes the place of the nests, nil for none
-	takt  float64 // units an hour that are wanted, 0 for none
+	page  *shift.Page // takes the place of the nests, nil for none
+	takt  float64     // units an hour that are wanted, 0 for none
 
 	typed string // characters entered so far
-	own   Said   // what the screen itself has to say, no text when nothing
+	own   said   // what the screen itself has to say, no text when nothing
 	asked call   // what it asked, instead of the hands' sentence; no lines when nothing
 	hints []Hint // labels to type
 }
@@ -164,7 +165,7 @@ func (v *view) held(code station.Code, n *station.NestView) station.Code {
 func (v *view) drawHands(c *canvas, a rect, font term.Font, pad int) {
 	hands, words := v.called()
 	if v.asked.lines[0] != "" {
-		hands, words = v.asked, v.own.Text
+		hands, words = v.asked, v.own.text
 	}
 	v.drawCall(c, a, font, pad, hands, words)
 }
@@ -241,13 +242,13 @@ func (v *view) drawWords(c *canvas, a rect) {
 	a.x, a.w = a.x+1, a.w-2
 	bottom := a.y + a.h
 	hints := v.hintLines(a.w, max(1, a.h/3))
-	if len(hints) > 0 && a.h > 3 && v.own.Text == "" {
+	if len(hints) > 0 && a.h > 3 && v.own.text == "" {
 		bottom -= len(hints)
 		for i, line := range hints {
 			c.text(a.x, bottom+i, term.Plain, line)
 		}
 	}
-	if v.own.Text != "" {
+	if v.own.text != "" {
 		a.y += v.sayOwn(c, rect{a.x, a.y, a.w, max(bottom-a.y-1, 1)})
 	}
 	words := v.explained()
@@ -294,10 +295,10 @@ func (v *view) explained() string {
 
 // sayOwn draws what the screen itself has to say.
 func (v *view) sayOwn(c *canvas, a rect) int {
-	if v.own.Done {
-		return v.say(c, a, term.Plain, v.own.Text)
+	if v.own.done {
+		return v.say(c, a, term.Plain, v.own.text)
 	}
-	return v.say(c, a, term.Hold, v.own.Text)
+	return v.say(c, a, term.Hold, v.own.text)
 }
 
 // say draws a message; one that matters gets a sign besides its colour.

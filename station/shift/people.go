@@ -1,4 +1,4 @@
-package main
+package shift
 
 import (
 	"crypto/ed25519"
@@ -8,13 +8,14 @@ import (
 	"example.org/panecal/limits/strict"
 )
 
-// people are the persons whose signature this station knows, with their public
-// keys; it is a release.Keys.
-type people map[string]ed25519.PublicKey
+// People are the persons whose signature this station knows, with their public
+// keys; they are a release.Keys.
+type People map[string]ed25519.PublicKey
 
-func (p people) Key(person string) (ed25519.PublicKey, bool) { k, ok := p[person]; return k, ok }
+// Key returns a person's public key, and false where none is known.
+func (p People) Key(person string) (ed25519.PublicKey, bool) { k, ok := p[person]; return k, ok }
 
-// keysFile is the file that `keys` in the configuration names.
+// keysFile is a file of public keys.
 type keysFile struct {
 	Key []struct {
 		Person  string `toml:"person" need:"add person = \"…\", the name that the key was made for"`
@@ -25,21 +26,12 @@ type keysFile struct {
 // mostPeople is how many keys a station knows.
 const mostPeople = 1000
 
-// readPeople reads the public keys that the configuration names; nil where it
-// names none.
-func readPeople(c configuration) (people, error) {
-	if c.Keys == "" {
-		return nil, nil
-	}
-	path := c.file(c.Keys)
-	data, err := readTrusted(path)
-	if err != nil {
-		return nil, fmt.Errorf("reading the keys of people: %w", err)
-	}
+// ReadPeople reads a file of public keys; name is what errors call it.
+func ReadPeople(name string, data []byte) (People, error) {
 	var f keysFile
-	d, err := strict.Decode(path, data, &f)
+	d, err := strict.Decode(name, data, &f)
 	if err == nil {
-		all := people{}
+		all := People{}
 		for i, k := range f.Key {
 			at := []string{"key", fmt.Sprint(i)}
 			public, err := base64.StdEncoding.Strict().DecodeString(k.Ed25519)

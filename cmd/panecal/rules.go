@@ -8,49 +8,48 @@ import (
 
 	"example.org/panecal/limits/strict"
 	"example.org/panecal/station/screen"
+	"example.org/panecal/station/shift"
 )
 
-// shiftConfig is what panecal.toml says about the operator's shift. All of it
-// may be left out.
-type shiftConfig struct {
-	badge      *regexp.Regexp
-	ask        []screen.PageKind
+// rules are what panecal.toml says about how the station is run. All of it may
+// be left out.
+type rules struct {
+	shift.Rules
 	sameInARow int
 	checkEvery time.Duration
-	checkUnits []string // serials; see catalogue.serials
-	takt       float64  // units an hour, 0 for none
+	checkUnits []string // serials; see checkedUnits
 }
 
 // defaultSame is how many units in a row may fail the same way.
 const defaultSame = 3
 
 // asked are the pages by the words of the configuration.
-func asked() ([]string, []screen.PageKind) {
+func asked() ([]string, []shift.PageKind) {
 	return []string{"order", "quantity", "windows", "gaskets", "emitters"},
-		[]screen.PageKind{screen.OrderPage, screen.QuantityPage, screen.WindowPage, screen.GasketPage, screen.EmitterPage}
+		[]shift.PageKind{shift.OrderPage, shift.QuantityPage, shift.WindowPage, shift.GasketPage, shift.EmitterPage}
 }
 
-// readShift checks the keys about the shift.
-func (c *configuration) readShift(d *strict.Document) {
-	s := shiftConfig{sameInARow: defaultSame}
+// readRules checks the keys about the shift.
+func (c *configuration) readRules(d *strict.Document) {
+	s := rules{sameInARow: defaultSame}
 	if c.Badge != "" {
 		if _, err := regexp.Compile(c.Badge); err != nil {
 			d.Report(err.Error(), `write a regular expression, such as "[0-9]{4,8}"`, "badge")
 		} else {
-			s.badge = regexp.MustCompile(`\A(?:` + c.Badge + `)\z`)
+			s.Badge = regexp.MustCompile(`\A(?:` + c.Badge + `)\z`)
 		}
 	}
 	words, kinds := asked()
-	s.ask = kinds
+	s.Ask = kinds
 	if d.Has("ask") {
-		s.ask = nil
+		s.Ask = nil
 		for i, word := range c.Ask {
 			k := slices.Index(words, word)
 			if k < 0 {
 				d.Report(fmt.Sprintf("%q is nothing that can be asked", word), fmt.Sprintf("use some of %q", words), "ask", fmt.Sprint(i))
 				continue
 			}
-			s.ask = append(s.ask, kinds[k])
+			s.Ask = append(s.Ask, kinds[k])
 		}
 	}
 	if d.Has("same_failures") {
@@ -69,7 +68,7 @@ func (c *configuration) readShift(d *strict.Document) {
 	if c.TaktS < 0 {
 		d.Report("a negative time", "write the seconds that a unit may take", "takt_s")
 	} else if c.TaktS > 0 {
-		s.takt = 3600 / c.TaktS
+		s.Takt = 3600 / c.TaktS
 	}
 	if _, ok := screen.NewLanguage(c.Language); !ok {
 		d.Report(fmt.Sprintf("there is no language %q", c.Language), fmt.Sprintf("use one of %q", screen.Languages()), "language")
@@ -77,5 +76,5 @@ func (c *configuration) readShift(d *strict.Document) {
 	if c.ScannerBaud < 0 {
 		d.Report("a negative speed", "write the scanner's speed, such as 9600", "scanner_baud")
 	}
-	c.shift = s
+	c.rules = s
 }

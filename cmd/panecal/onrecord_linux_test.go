@@ -10,26 +10,27 @@ import (
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
+	"example.org/panecal/station/shift"
 )
 
 // TestOnlyWhatIsOnRecordIsSaidToBe: messages and rework that could not be
 // written are not confirmed.
 func TestOnlyWhatIsOnRecordIsSaidToBe(t *testing.T) {
 	for _, broken := range []bool{false, true} {
-		b, err := demoPlant(t, "").bench("test", nil)
+		w, err := demoPlant(t, "").workplace("test", nil)
 		if err != nil {
 			t.Fatal(err)
 		}
 		lang, _ := screen.NewLanguage("en")
 		box := screen.NewMailbox()
-		crew := &crew{bench: b, box: box, lang: lang, shift: screen.NewShift(screen.ShiftOptions{Operator: "op-1", Language: lang}, time.Now())}
+		people := shift.New(shift.Options{Station: w.runner, Intake: w.intake, Operator: "op-1", Show: box.Show})
 		if broken {
-			if err := b.store.Close(); err != nil {
+			if err := w.store.Close(); err != nil {
 				t.Fatal(err)
 			}
 		}
 		for _, text := range []string{"CMD NOTE", "the gasket of nest A is worn"} {
-			crew.entered(screen.Input{Kind: screen.Label, Text: text, Nest: station.NoNest, At: time.Now()})
+			people.Enter(shift.Input{Kind: shift.Label, Text: text, Nest: station.NoNest, At: time.Now()})
 		}
 		box.Put(station.Snapshot{Closed: true})
 		var out bytes.Buffer
@@ -42,7 +43,7 @@ func TestOnlyWhatIsOnRecordIsSaidToBe(t *testing.T) {
 		if broken && !strings.Contains(out.String(), "could not be put on record: recording note") {
 			t.Errorf("the operator is not told that it failed:\n%s", out.String())
 		}
-		if err := b.close(); err != nil && !broken {
+		if err := w.close(); err != nil && !broken {
 			t.Fatal(err)
 		}
 	}

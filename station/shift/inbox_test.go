@@ -1,4 +1,4 @@
-package main
+package shift
 
 import (
 	"bytes"
@@ -22,11 +22,20 @@ import (
 
 // mailbox is a station's inbox, with what is needed to fill it.
 type mailbox struct {
-	*inbox
+	*Inbox
 	t     *testing.T
 	key   release.Key
 	store *store.Store
 	said  *bytes.Buffer
+	on    *bookkeeper
+}
+
+// bookkeeper is as much of a station as an inbox needs.
+type bookkeeper struct {
+	Station
+	store         *store.Store
+	before, after error    // of the next record: not taken; taken, and told otherwise
+	told          []string // to the operator
 }
 
 func newMailbox(t *testing.T) *mailbox {
@@ -36,27 +45,54 @@ func newMailbox(t *testing.T) *mailbox {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := newStore(t, folder, "S1")
-	said := new(bytes.Buffer)
-	b := &inbox{folder: inboxFolder(folder), keys: people{"4711": key.Public()}, log: s, logger: slog.New(slog.NewTextHandler(said, nil)),
-		now: func() time.Time { return time.Now().Add(time.Minute) }}
-	if err := b.make(); err != nil {
+	if err := store.Create(folder, store.Options{Station: "S1"}); err != nil {
 		t.Fatal(err)
 	}
-	return &mailbox{b, t, key, s, said}
+	s, err := store.Open(folder, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	m := &mailbox{t: t, key: key, store: s, said: new(bytes.Buffer), on: &bookkeeper{store: s}}
+	m.Inbox = NewInbox(InboxOptions{Folder: filepath.Join(filepath.Dir(folder), "inbox"), Keys: People{"4711": key.Public()}, Station: m.on, Past: s,
+		Logger: slog.New(slog.NewTextHandler(m.said, nil)), Now: func() time.Time { return time.Now().Add(time.Minute) }})
+	if err := m.Make(); err != nil {
+		t.Fatal(err)
+	}
+	return m
 }
 
+// Append fails, or records and says it did not know.
+func (b *bookkeeper) Append(body record.Body) (record.Ref, error) {
+	if err := b.before; err != nil {
+		b.before = nil
+		return record.Ref{}, err
+	}
+	ref, err := b.store.Append(body)
+	if b.after != nil {
+		err, b.after = b.after, nil
+	}
+	return ref, err
+}
+
+// Refused implements Station.
+func (b *bookkeeper) Refused(why string) { b.told = append(b.told, why) }
+
 func (m *mailbox) note(text string) []byte {
-	body, err := json.Marshal(noteFile{noteSchema, "H54-00001", text, time.Date(2027, 3, 1, 6, 0, 0, 0, time.UTC)})
+	n, err := NewNote("H54-00001", text, time.Date(2027, 3, 1, 6, 0, 0, 0, time.UTC))
 	if err != nil {
 		m.t.Fatal(err)
 	}
-	return m.key.SignFile(noteKind, body)
+	return n.Sign(m.key)
 }
 
 func (m *mailbox) put(name string, file []byte) {
 	m.t.Helper()
-	if err := os.WriteFile(filepath.Join(m.folder, name), file, 0o640); err != nil {
+	if err := os.WriteFile(filepath.Join(m.o.Folder, name), file, 0o640); err != nil {
 		m.t.Fatal(err)
 	}
 }
@@ -69,7 +105,7 @@ func (m *mailbox) notes() (texts []string) {
 	}
 	for _, e := range all {
 		n := e.Body.(*record.Note)
-		if _, err := release.OpenSigned(n.Signed, m.keys); err != nil || n.By != "4711" {
+		if _, err := release.OpenSigned(n.Signed, m.o.Keys); err != nil || n.By != "4711" {
 			m.t.Errorf("on record: %+v, %v", n, err)
 		}
 		texts = append(texts, n.Text)
@@ -80,7 +116,7 @@ func (m *mailbox) notes() (texts []string) {
 // listing is what lies in a folder of the inbox.
 func (m *mailbox) listing(name string) string {
 	m.t.Helper()
-	entries, err := os.ReadDir(filepath.Join(m.folder, name))
+	entries, err := os.ReadDir(filepath.Join(m.o.Folder, name))
 	if err != nil {
 		m.t.Fatal(err)
 	}
@@ -93,24 +129,6 @@ func (m *mailbox) listing(name string) string {
 	return strings.Join(names, " ")
 }
 
-// forgetful is a log that fails, or records and says it did not know.
-type forgetful struct {
-	*store.Store
-	before, after error
-}
-
-func (f *forgetful) Append(b record.Body) (record.Ref, error) {
-	if err := f.before; err != nil {
-		f.before = nil
-		return record.Ref{}, err
-	}
-	ref, err := f.Store.Append(b)
-	if f.after != nil {
-		err, f.after = f.after, nil
-	}
-	return ref, err
-}
-
 // TestInboxTakesEachNoteOnce: whatever happens between the record and the
 // move, and however often a file comes.
 func TestInboxTakesEachNoteOnce(t *testing.T) {
@@ -118,35 +136,34 @@ func TestInboxTakesEachNoteOnce(t *testing.T) {
 	first, second := m.note("scratch"), m.note("dust")
 	m.put("a.signed", first)
 	m.put("b.signed", second)
-	m.put("c.signed"+partial, m.note("half"))
-	log := &forgetful{Store: m.store, before: errors.New("no")}
-	m.log = log
-	if err := m.takeUp(); err == nil || len(m.notes()) != 0 || m.listing("") != "a.signed b.signed c.signed.part" {
+	m.put("c.signed"+Unfinished, m.note("half"))
+	m.on.before = errors.New("no")
+	if err := m.TakeUp(); err == nil || len(m.notes()) != 0 || m.listing("") != "a.signed b.signed c.signed.part" {
 		t.Errorf("the log failed: %v, on record %q, waiting %q", err, m.notes(), m.listing(""))
 	}
-	log.after = errors.New("ended here") // on record, and not moved
-	if err := m.takeUp(); err == nil || fmt.Sprint(m.notes()) != "[scratch]" {
+	m.on.after = errors.New("ended here") // on record, and not moved
+	if err := m.TakeUp(); err == nil || fmt.Sprint(m.notes()) != "[scratch]" {
 		t.Errorf("ended between: %v, %q", err, m.notes())
 	}
-	if err := m.takeUp(); err != nil || fmt.Sprint(m.notes()) != "[scratch dust]" {
+	if err := m.TakeUp(); err != nil || fmt.Sprint(m.notes()) != "[scratch dust]" {
 		t.Errorf("%v, %q", err, m.notes())
 	}
 	m.put("a.signed", first)  // comes again
 	m.put("aa.signed", first) // under another name
 	m.put("b.signed", m.note("more dust"))
-	if err := m.takeUp(); err != nil || fmt.Sprint(m.notes()) != "[scratch dust more dust]" {
+	if err := m.TakeUp(); err != nil || fmt.Sprint(m.notes()) != "[scratch dust more dust]" {
 		t.Errorf("%v, %q", err, m.notes())
 	}
 	if in, done := m.listing(""), m.listing(inboxDone); in != "c.signed.part" || done != "2-b.signed a.signed aa.signed b.signed" {
 		t.Errorf("waiting %q, done %q", in, done)
 	}
-	m.now = time.Now
+	m.o.Now = time.Now
 	m.put("young.signed", first)
-	if err := m.takeUp(); err != nil || m.listing("") != "c.signed.part young.signed" {
+	if err := m.TakeUp(); err != nil || m.listing("") != "c.signed.part young.signed" {
 		t.Errorf("a file that may still be copied was taken: %v", err)
 	}
-	for _, name := range []string{"", inboxDone, inboxNot} {
-		if i, err := os.Stat(filepath.Join(m.folder, name)); err != nil || runtime.GOOS != "windows" && i.Mode().Perm()&0o027 != 0 {
+	for _, name := range []string{"", inboxDone, RefusedFolder} {
+		if i, err := os.Stat(filepath.Join(m.o.Folder, name)); err != nil || runtime.GOOS != "windows" && i.Mode().Perm()&0o027 != 0 {
 			t.Errorf("folder %q: %v, %v", name, i.Mode(), err)
 		}
 	}
@@ -160,7 +177,7 @@ func TestInboxRefuses(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	body := func(n noteFile) []byte {
+	body := func(n Note) []byte {
 		b, err := json.Marshal(n)
 		if err != nil {
 			t.Fatal(err)
@@ -168,7 +185,7 @@ func TestInboxRefuses(t *testing.T) {
 		return b
 	}
 	at := time.Now()
-	good := noteFile{noteSchema, "H54-00001", "x", at}
+	good := Note{noteSchema, "H54-00001", "x", at}
 	changed := m.note("scratch")
 	changed[len(changed)-20] ^= 1
 	for name, file := range map[string][]byte{
@@ -178,20 +195,20 @@ func TestInboxRefuses(t *testing.T) {
 		"not json":    m.key.SignFile(noteKind, []byte("x")),
 		"more":        m.key.SignFile(noteKind, append(body(good), '{')),
 		"other field": m.key.SignFile(noteKind, []byte(`{"schema":"panecal.note/1","serial":"A","text":"x","time":"2027-01-01T00:00:00Z","sudo":1}`)),
-		"schema":      m.key.SignFile(noteKind, body(noteFile{"panecal.note/2", "A", "x", at})),
-		"no serial":   m.key.SignFile(noteKind, body(noteFile{noteSchema, "", "x", at})),
-		"long serial": m.key.SignFile(noteKind, body(noteFile{noteSchema, strings.Repeat("A", 65), "x", at})),
-		"long text":   m.key.SignFile(noteKind, body(noteFile{noteSchema, "A", strings.Repeat("ä", longestNote+1), at})),
-		"escape":      m.key.SignFile(noteKind, body(noteFile{noteSchema, "A", "\x1b[31m", at})),
-		"bidi":        m.key.SignFile(noteKind, body(noteFile{noteSchema, "A", "\u202e", at})),
-		"no time":     m.key.SignFile(noteKind, body(noteFile{noteSchema, "A", "x", time.Time{}})),
+		"schema":      m.key.SignFile(noteKind, body(Note{"panecal.note/2", "A", "x", at})),
+		"no serial":   m.key.SignFile(noteKind, body(Note{noteSchema, "", "x", at})),
+		"long serial": m.key.SignFile(noteKind, body(Note{noteSchema, strings.Repeat("A", 65), "x", at})),
+		"long text":   m.key.SignFile(noteKind, body(Note{noteSchema, "A", strings.Repeat("ä", longestNote+1), at})),
+		"escape":      m.key.SignFile(noteKind, body(Note{noteSchema, "A", "\x1b[31m", at})),
+		"bidi":        m.key.SignFile(noteKind, body(Note{noteSchema, "A", "\u202e", at})),
+		"no time":     m.key.SignFile(noteKind, body(Note{noteSchema, "A", "x", time.Time{}})),
 	} {
 		m.put(name, file)
 		m.said.Reset()
-		if err := m.takeUp(); err != nil {
+		if err := m.TakeUp(); err != nil {
 			t.Errorf("%s: %v", name, err)
 		}
-		reason, err := os.ReadFile(filepath.Join(m.folder, inboxNot, name+inboxReason))
+		reason, err := os.ReadFile(filepath.Join(m.o.Folder, RefusedFolder, name+inboxReason))
 		if err != nil || len(reason) < 10 || m.listing("") != "" || !strings.Contains(m.said.String(), "file refused") {
 			t.Errorf("%s: %q, %v, waiting %q, said %s", name, reason, err, m.listing(""), m.said)
 		}
@@ -199,8 +216,8 @@ func TestInboxRefuses(t *testing.T) {
 			t.Errorf("%s: the reason would reach a terminal: %q", name, reason)
 		}
 	}
-	if err := os.Symlink("/etc/passwd", filepath.Join(m.folder, "link")); err == nil {
-		if err := m.takeUp(); err != nil || m.listing("") != "" {
+	if err := os.Symlink("/etc/passwd", filepath.Join(m.o.Folder, "link")); err == nil {
+		if err := m.TakeUp(); err != nil || m.listing("") != "" {
 			t.Errorf("a link: %v, %q", err, m.listing(""))
 		}
 	}
@@ -209,25 +226,22 @@ func TestInboxRefuses(t *testing.T) {
 	}
 }
 
-// TestOperatorHearsOfRefusedFiles: in one message, also of what was refused
-// before there was an operator.
+// TestOperatorHearsOfRefusedFiles: in one message, however many they are.
 func TestOperatorHearsOfRefusedFiles(t *testing.T) {
 	m := newMailbox(t)
-	m.put("early", []byte("nothing"))
-	if err := m.takeUp(); err != nil {
-		t.Fatal(err)
+	for _, names := range [][]string{{"early"}, {"a", "b", "c"}, nil} {
+		for _, name := range names {
+			m.put(name, []byte("nothing"))
+		}
+		if err := m.TakeUp(); err != nil {
+			t.Fatal(err)
+		}
 	}
-	var told []string
-	m.tell = func(why string) { told = append(told, why) }
-	m.report()
-	for _, name := range []string{"a", "b", "c"} {
-		m.put(name, []byte("nothing"))
-	}
-	if err := errors.Join(m.takeUp(), m.takeUp()); err != nil {
-		t.Fatal(err)
-	}
-	if len(told) != 2 || !strings.HasPrefix(told[0], `"early": `) || !strings.HasPrefix(told[1], `"a": `) || !strings.HasSuffix(told[1], "; and 2 more") {
+	if told := m.on.told; len(told) != 2 || !strings.HasPrefix(told[0], `"early": `) || !strings.HasPrefix(told[1], `"a": `) || !strings.HasSuffix(told[1], "; and 2 more") {
 		t.Errorf("told %q", told)
+	}
+	if waiting, refused, err := LookInto(m.o.Folder); waiting != 0 || refused != 4 || err != nil {
+		t.Errorf("%d wait, %d refused, %v", waiting, refused, err)
 	}
 }
 
@@ -240,7 +254,7 @@ func TestInboxIsBounded(t *testing.T) {
 	}
 	m.put(strings.Repeat("x", 200), []byte("rubbish"))
 	for _, left := range []int{4, 0} {
-		if err := m.takeUp(); err != nil || len(strings.Fields(m.listing(""))) != left {
+		if err := m.TakeUp(); err != nil || len(strings.Fields(m.listing(""))) != left {
 			t.Errorf("%d left, want %d; %v", len(strings.Fields(m.listing(""))), left, err)
 		}
 	}
@@ -275,16 +289,9 @@ func TestReadPeople(t *testing.T) {
 		"[[kez]]\n":                                                                                              ":1:",
 		"[[key]]\nperson = \"a\"\ned25519 = " + strings.Repeat(" ", 10) + public + "\nrole = \"x\"\n":            ":4:",
 	} {
-		folder := t.TempDir()
-		if err := os.WriteFile(filepath.Join(folder, "keys.toml"), []byte(text), 0o640); err != nil {
-			t.Fatal(err)
-		}
-		all, err := readPeople(configuration{Keys: "keys.toml", path: filepath.Join(folder, "panecal.toml")})
+		all, err := ReadPeople("keys.toml", []byte(text))
 		if want == "" && (err != nil || !all["4711"].Equal(key.Public())) || want != "" && (err == nil || !strings.Contains(err.Error(), want)) {
 			t.Errorf("%s%v, want %q", text, err, want)
 		}
-	}
-	if all, err := readPeople(configuration{}); all != nil || err != nil {
-		t.Errorf("no file: %v, %v", all, err)
 	}
 }

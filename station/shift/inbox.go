@@ -1,4 +1,4 @@
-package main
+package shift
 
 import (
 	"bytes"
@@ -15,45 +15,49 @@ import (
 
 	"example.org/panecal/limits/release"
 	"example.org/panecal/station"
-	"example.org/panecal/store"
 	"example.org/panecal/store/record"
 )
 
-// inbox takes up the signed files that others put into a station's folder. A
+// Inbox takes up the signed files that others put into a station's folder. A
 // file is on record before it is moved, and what is on record is not recorded
-// again: the record holds the file's bytes.
-type inbox struct {
-	folder string // beside the store
-	keys   release.Keys
-	log    interface {
-		Append(record.Body) (record.Ref, error)
-		BySerial(string) ([]record.Entry, error)
-	}
-	logger *slog.Logger
-	now    func() time.Time
+// again: the record holds the file's bytes. It belongs to one goroutine.
+type Inbox struct {
+	o       InboxOptions
+	refused []string // not told yet: each file and why
+}
 
-	tell    func(why string) // to the operator, nil for nobody yet
-	refused []string         // not told yet: each file and why
+// InboxOptions are what an inbox needs, all of them.
+type InboxOptions struct {
+	Folder  string // beside the store
+	Keys    release.Keys
+	Station Station
+	Past    station.Past
+	Logger  *slog.Logger
+	Now     func() time.Time
 }
 
 const (
-	partial     = ".part" // ends the name of a file that is still being written
+	// Unfinished ends the name of a file that is still being written.
+	Unfinished = ".part"
+	// RefusedFolder holds, inside an inbox, what was not taken up, each file
+	// with its reason beside it.
+	RefusedFolder = "refused"
+
 	inboxDone   = "done"
-	inboxNot    = "refused"
 	inboxReason = ".reason.txt"
 	mostAtOnce  = 100             // files taken up in one go
 	mostRefused = 1000            // files kept that were refused; then the rest waits
-	settled     = 2 * time.Second // how long a file has been left alone before it is read
+	leftAlone   = 2 * time.Second // how long a file has been left alone before it is read
 	inboxEvery  = 5 * time.Second
 	longestName = 100
 )
 
-// inboxFolder is the inbox of the station that has its store in folder.
-func inboxFolder(folder string) string { return filepath.Join(filepath.Dir(folder), "inbox") }
+// NewInbox is the inbox in a folder; nothing is done yet.
+func NewInbox(o InboxOptions) *Inbox { return &Inbox{o: o} }
 
-// make makes the folders.
-func (b *inbox) make() error {
-	for _, name := range []string{b.folder, filepath.Join(b.folder, inboxDone), filepath.Join(b.folder, inboxNot)} {
+// Make makes the inbox's folders where they are missing.
+func (b *Inbox) Make() error {
+	for _, name := range []string{b.o.Folder, filepath.Join(b.o.Folder, inboxDone), filepath.Join(b.o.Folder, RefusedFolder)} {
 		if err := os.MkdirAll(name, 0o750); err != nil {
 			return fmt.Errorf("making the inbox: %w", err)
 		}
@@ -61,10 +65,30 @@ func (b *inbox) make() error {
 	return nil
 }
 
-// waiting lists the files that wait, a bounded number of them, oldest names
+// LookInto counts, in an inbox of somebody else's, the files that wait (a
+// bounded number of them) and those that were refused. It changes nothing; an
+// inbox that was never made is an fs.ErrNotExist.
+func LookInto(folder string) (waiting, refused int, err error) {
+	names, err := listWaiting(folder)
+	if err != nil {
+		return 0, 0, err
+	}
+	not, err := os.ReadDir(filepath.Join(folder, RefusedFolder))
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		return 0, 0, fmt.Errorf("looking into the inbox: %w", err)
+	}
+	for _, e := range not {
+		if strings.HasSuffix(e.Name(), inboxReason) {
+			refused++
+		}
+	}
+	return len(names), refused, nil
+}
+
+// listWaiting lists the files that wait, a bounded number of them, oldest names
 // first.
-func (b *inbox) waiting() ([]string, error) {
-	f, err := os.Open(b.folder)
+func listWaiting(folder string) ([]string, error) {
+	f, err := os.Open(folder)
 	if err != nil {
 		return nil, fmt.Errorf("looking into the inbox: %w", err)
 	}
@@ -75,16 +99,16 @@ func (b *inbox) waiting() ([]string, error) {
 		return nil, fmt.Errorf("looking into the inbox: %w", err)
 	}
 	names = slices.DeleteFunc(names, func(n string) bool {
-		return n == inboxDone || n == inboxNot || strings.HasPrefix(n, ".") || strings.HasSuffix(n, partial)
+		return n == inboxDone || n == RefusedFolder || strings.HasPrefix(n, ".") || strings.HasSuffix(n, Unfinished)
 	})
 	slices.Sort(names)
 	return names[:min(len(names), mostAtOnce)], nil
 }
 
-// takeUp deals with each file that waits. The error is one of the station's
+// TakeUp deals with each file that waits. The error is one of the station's
 // own: a log that takes no record, a folder that cannot be read.
-func (b *inbox) takeUp() error {
-	names, err := b.waiting()
+func (b *Inbox) TakeUp() error {
+	names, err := listWaiting(b.o.Folder)
 	if err != nil {
 		return err
 	}
@@ -97,8 +121,8 @@ func (b *inbox) takeUp() error {
 	return nil
 }
 
-func (b *inbox) take(name string) error {
-	path := filepath.Join(b.folder, name)
+func (b *Inbox) take(name string) error {
+	path := filepath.Join(b.o.Folder, name)
 	i, err := os.Lstat(path)
 	if errors.Is(err, os.ErrNotExist) {
 		return nil
@@ -106,7 +130,7 @@ func (b *inbox) take(name string) error {
 	if err != nil {
 		return err
 	}
-	if age := b.now().Sub(i.ModTime()); age >= 0 && age < settled {
+	if age := b.o.Now().Sub(i.ModTime()); age >= 0 && age < leftAlone {
 		return nil // whoever copies it here may still be at it
 	}
 	if !i.Mode().IsRegular() {
@@ -123,7 +147,7 @@ func (b *inbox) take(name string) error {
 	if err = errors.Join(err, f.Close()); err != nil {
 		return err
 	}
-	signed, err := release.OpenSigned(file, b.keys)
+	signed, err := release.OpenSigned(file, b.o.Keys)
 	if err != nil {
 		return b.refuse(name, err)
 	}
@@ -137,13 +161,13 @@ func (b *inbox) take(name string) error {
 	if err := b.record(&record.Note{Serial: n.Serial, By: signed.Person, Text: n.Text, Signed: file}); err != nil {
 		return err
 	}
-	b.logger.Info("note taken up", "file", name, "serial", n.Serial, "by", signed.Person)
+	b.o.Logger.Info("note taken up", "file", name, "serial", n.Serial, "by", signed.Person)
 	return b.move(name, inboxDone, file)
 }
 
 // record puts a note on record, unless it is there.
-func (b *inbox) record(n *record.Note) error {
-	past, err := b.log.BySerial(n.Serial)
+func (b *Inbox) record(n *record.Note) error {
+	past, err := b.o.Past.BySerial(n.Serial)
 	if err != nil {
 		return err
 	}
@@ -152,36 +176,33 @@ func (b *inbox) record(n *record.Note) error {
 			return nil
 		}
 	}
-	_, err = b.log.Append(n)
-	if errors.Is(err, store.ErrUnknown) {
-		_, err = b.log.Append(n) // settles it
-	}
+	_, err = b.o.Station.Append(n)
 	return err
 }
 
 // refuse moves a file to the refused, with the reason beside it.
-func (b *inbox) refuse(name string, why error) error {
-	folder := filepath.Join(b.folder, inboxNot)
+func (b *Inbox) refuse(name string, why error) error {
+	folder := filepath.Join(b.o.Folder, RefusedFolder)
 	kept, err := os.ReadDir(folder)
 	if err != nil {
 		return err
 	}
 	if len(kept) >= 2*mostRefused {
-		b.logger.Warn("file not taken up, and no room among the refused", "file", name, "why", why.Error())
+		b.o.Logger.Warn("file not taken up, and no room among the refused", "file", name, "why", why.Error())
 		return nil
 	}
-	b.logger.Warn("file refused", "file", name, "why", why.Error())
+	b.o.Logger.Warn("file refused", "file", name, "why", why.Error())
 	b.refused = append(b.refused, fmt.Sprintf("%q: %v", name, why))
-	to := b.free(name, inboxNot)
+	to := b.free(name, RefusedFolder)
 	if err := os.WriteFile(to+inboxReason, []byte(why.Error()+"\n"), 0o640); err != nil {
 		return err
 	}
-	return os.Rename(filepath.Join(b.folder, name), to)
+	return os.Rename(filepath.Join(b.o.Folder, name), to)
 }
 
 // report tells the operator of what was refused, in one message.
-func (b *inbox) report() {
-	if b.tell == nil || len(b.refused) == 0 {
+func (b *Inbox) report() {
+	if len(b.refused) == 0 {
 		return
 	}
 	why := b.refused[0]
@@ -189,30 +210,30 @@ func (b *inbox) report() {
 		why = fmt.Sprintf("%s; and %d more", why, more)
 	}
 	b.refused = nil
-	b.tell(why)
+	b.o.Station.Refused(why)
 }
 
-func (b *inbox) move(name, where string, file []byte) error {
+func (b *Inbox) move(name, where string, file []byte) error {
 	to := b.free(name, where)
-	if old, err := os.ReadFile(filepath.Join(b.folder, where, name)); err == nil && bytes.Equal(old, file) {
-		to = filepath.Join(b.folder, where, name) // the same file came twice
+	if old, err := os.ReadFile(filepath.Join(b.o.Folder, where, name)); err == nil && bytes.Equal(old, file) {
+		to = filepath.Join(b.o.Folder, where, name) // the same file came twice
 	}
-	return os.Rename(filepath.Join(b.folder, name), to)
+	return os.Rename(filepath.Join(b.o.Folder, name), to)
 }
 
 // free is a name that nothing has yet.
-func (b *inbox) free(name, where string) string {
-	to := filepath.Join(b.folder, where, name[:min(len(name), longestName)])
+func (b *Inbox) free(name, where string) string {
+	to := filepath.Join(b.o.Folder, where, name[:min(len(name), longestName)])
 	for n := 2; ; n++ {
 		if _, err := os.Lstat(to); errors.Is(err, os.ErrNotExist) {
 			return to
 		}
-		to = filepath.Join(b.folder, where, fmt.Sprintf("%d-%s", n, name[:min(len(name), longestName)]))
+		to = filepath.Join(b.o.Folder, where, fmt.Sprintf("%d-%s", n, name[:min(len(name), longestName)]))
 	}
 }
 
-// serve takes up what comes, between units, until ctx ends.
-func (b *inbox) serve(ctx context.Context, snapshot func() station.Snapshot) error {
+// Serve takes up what comes, between units, until ctx ends.
+func (b *Inbox) Serve(ctx context.Context) error {
 	tick := time.NewTicker(inboxEvery)
 	defer tick.Stop()
 	for {
@@ -221,11 +242,11 @@ func (b *inbox) serve(ctx context.Context, snapshot func() station.Snapshot) err
 			return nil
 		case <-tick.C:
 		}
-		if busy(snapshot()) {
+		if busy(b.o.Station.Snapshot()) {
 			continue
 		}
-		if err := b.takeUp(); err != nil {
-			b.logger.Error("taking up what others sent", "error", err)
+		if err := b.TakeUp(); err != nil {
+			b.o.Logger.Error("taking up what others sent", "error", err)
 		}
 	}
 }

@@ -1,0 +1,133 @@
+package screen_test
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"example.org/panecal/station"
+	"example.org/panecal/station/screen"
+	"example.org/panecal/station/shift"
+)
+
+// handedOver is a snapshot at the end of a shift.
+func handedOver() station.Snapshot {
+	s := bench(3)
+	s.Counters.Bins = []station.Tally{{SoftBin: 20, Name: "dirty", Units: 5}, {SoftBin: 30, Name: "seat", Units: 2}, {SoftBin: 90, Name: "verify", Units: 1}}
+	s.Stops = []station.Stop{{Nest: 1, Code: station.StopSame, Args: station.Args{Nest: "nest 2", Detail: "3", Other: "dirty"}, Since: noon}}
+	s.Standing = []station.Message{{Nest: station.NoNest, Code: station.NoticeCheckOver, Args: station.Args{Detail: "14:00"}}}
+	return s
+}
+
+// handOver is the hand-over at the end of that shift.
+func handOver(s station.Snapshot, set shift.Settings) shift.HandOver {
+	return shift.HandOver{Person: "4711", From: noon, To: noon.Add(8 * time.Hour), Settings: set, Takt: 90,
+		Counters: s.Counters, Stops: s.Stops, Standing: s.Standing}
+}
+
+// The hand-over says what the next shift needs to know.
+func TestHandOver(t *testing.T) {
+	l := lang(t, "en")
+	got := strings.Join(l.HandOver(handOver(handedOver(), shift.Settings{WorkOrder: "WO-7", Quantity: 300, WindowLot: "W1"})), "\n")
+	want := `4711, 2026-03-02 12:00 to 2026-03-02 20:00
+Work order WO-7, 300 units. Lots: windows W1, gaskets -, emitters -.
+212 units, first pass 95 %, 61/h, takt 90/h, 8 failed, 3 on hold
+Most frequent: dirty 5, seat 2, verify 1
+holds still open: 3
+STOP: Nest 2: 3 units in a row failed the same way: dirty. Call the line lead: check lots, window and nest.
+A check unit is overdue since 14:00. Run a check unit now.`
+	if got != want {
+		t.Errorf("got\n%s\nwant\n%s", got, want)
+	}
+}
+
+// Every reply of the shift has a sentence in every language, and says what it
+// names.
+func TestEveryReplyIsSaid(t *testing.T) {
+	for _, name := range screen.Languages() {
+		l := lang(t, name)
+		said := map[string]shift.Code{}
+		for _, code := range shift.Codes() {
+			text := l.Replied(shift.Reply{Code: code, Text: "TEXT7", Label: "LABEL7", Nest: "nest 7", Settings: shift.Settings{WorkOrder: "WO-7"}})
+			if text == "" || strings.Contains(text, "{") {
+				t.Errorf("%s: %s is said as %q", name, code, text)
+			}
+			if other, twice := said[text]; twice {
+				t.Errorf("%s: %s and %s both say %q", name, other, code, text)
+			}
+			said[text] = code
+		}
+		for code, names := range map[shift.Code]string{shift.BadBadge: "TEXT7", shift.BadNumber: "TEXT7", shift.AnswerFirst: "TEXT7", shift.UnknownCommand: "TEXT7",
+			shift.SkipAgain: "nest 7", shift.Settled: "WO-7", shift.Reworked: "LABEL7", shift.NotRecorded: "TEXT7"} {
+			if text := l.Replied(shift.Reply{Code: code, Text: "TEXT7", Label: "LABEL7", Nest: "nest 7", Settings: shift.Settings{WorkOrder: "WO-7"}}); !strings.Contains(text, names) {
+				t.Errorf("%s: %s does not name %s: %q", name, code, names, text)
+			}
+		}
+		if text := l.Replied(shift.Reply{}); text != "" {
+			t.Errorf("%s: no reply is said as %q", name, text)
+		}
+	}
+}
+
+// Every page is whole at every size in every language.
+func TestGoldenPages(t *testing.T) {
+	for _, name := range screen.Languages() {
+		l := lang(t, name)
+		var all strings.Builder
+		for _, k := range screen.Kinds() {
+			p := shift.Page{Kind: k}
+			switch k {
+			case shift.OrderPage:
+				p.Now = "WO-2026-00417"
+			case shift.HandOverPage:
+				h := handOver(bench(3), shift.Settings{})
+				p.HandOver = &h
+			}
+			for _, size := range sizes {
+				pic := screen.DrawPage(l, bench(3), p, size[0], size[1], "")
+				t.Run(fmt.Sprintf("%s, page %d, %dx%d", name, k, size[0], size[1]), func(t *testing.T) { fits(t, pic, size[0], size[1]) })
+				if size[0] != 120 {
+					fmt.Fprintf(&all, "page %d %dx%d\n%s\n\n", k, size[0], size[1], pic.Text)
+				}
+			}
+		}
+		golden(t, "pages-"+name, all.String())
+	}
+}
+
+// What is to be known until it no longer holds stays on the screen, as do the
+// most frequent reasons, whatever has been said since.
+func TestStandingAndReasons(t *testing.T) {
+	s := handedOver()
+	s.Stops = nil
+	for range station.MaxMessages {
+		s.Messages = append(s.Messages, station.Message{At: noon, Nest: station.NoNest, Code: station.NoticeTwice, Args: usual})
+	}
+	for _, size := range sizes {
+		p := screen.Draw(s, size[0], size[1], false, "", "")
+		fits(t, p, size[0], size[1])
+		if !strings.Contains(spoken(p), "A check unit is overdue since 14:00") {
+			t.Errorf("%v: the check unit is not on the screen\n%s", size, p.Text)
+		}
+		if size[1] == 40 && !strings.Contains(spoken(p), "Most frequent: dirty 5, seat 2, verify 1") {
+			t.Errorf("%v: the reasons are not on the screen\n%s", size, p.Text)
+		}
+	}
+}
+
+// What answers the hands is seen, also beside a stop that has much to say.
+func TestAnswersStandBeforeStops(t *testing.T) {
+	s := bench(3)
+	s.Stops = []station.Stop{{Nest: 2, Code: station.StopPort, Args: station.Args{Nest: "nest 3",
+		Detail: "opening tcp:127.0.0.1:5403: opening tcp:127.0.0.1:5403: dial tcp 127.0.0.1:5403: connect: connection refused"}, Since: noon}}
+	s.At = noon.Add(time.Hour)
+	s.Messages = []station.Message{{At: s.At, Nest: station.NoNest, Code: station.RefusedNoNest}}
+	if p := screen.Draw(s, 80, 24, false, "", ""); !strings.Contains(spoken(p), "No nest is empty. Take a finished unit out first.") {
+		t.Errorf("the answer is not on the screen\n%s", p.Text)
+	}
+	s.At = s.At.Add(time.Minute)
+	if p := screen.Draw(s, 80, 24, false, "", ""); !strings.Contains(spoken(p), "connection refused") {
+		t.Errorf("the stop is not on the screen\n%s", p.Text)
+	}
+}

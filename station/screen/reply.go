@@ -1,0 +1,103 @@
+package screen
+
+import (
+	"fmt"
+	"strings"
+
+	"example.org/panecal/station"
+	"example.org/panecal/station/shift"
+)
+
+// said is what the screen has to say itself, or the shift has. done: what was
+// asked for is done; otherwise it wants attention.
+type said struct {
+	text string
+	done bool
+}
+
+// reply says what the shift answers.
+func (l *Language) reply(r shift.Reply) said {
+	return said{l.replied(r), r.Done}
+}
+
+func (l *Language) replied(r shift.Reply) string {
+	w := &l.words
+	short := squeeze(r.Text, 24, false)
+	switch r.Code {
+	case shift.BadBadge:
+		return fill(w.badBadge, "text", short)
+	case shift.BadNumber:
+		return fill(w.badNumber, "text", short)
+	case shift.AnswerFirst:
+		return fill(w.answerFirst, "text", short)
+	case shift.NoLabelOpen:
+		return w.noLabelOpen
+	case shift.UnknownCommand:
+		return fill(w.unknownCommand, "text", r.Text)
+	case shift.NothingToSkip:
+		return w.nothingToSkip
+	case shift.SkipAgain:
+		return fill(w.skipAgain, "nest", l.aloud(r.Nest))
+	case shift.Settled:
+		return l.settings(r.Settings)
+	case shift.Noted:
+		return w.noted
+	case shift.Reworked:
+		return fill(w.reworked, "text", r.Text, "label", r.Label)
+	case shift.NotRecorded:
+		return fill(w.notRecorded, "text", r.Text)
+	case shift.ScannerLost:
+		return w.scannerLost
+	case shift.ScannerBack:
+		return w.scannerBack
+	}
+	return ""
+}
+
+// settings says what holds for the units that follow.
+func (l *Language) settings(s shift.Settings) string {
+	or := func(text string) string {
+		if text == "" {
+			return "-"
+		}
+		return text
+	}
+	return fill(l.words.settings, "order", or(s.WorkOrder), "n", or(s.Of(shift.QuantityPage)), "window", or(s.WindowLot),
+		"gasket", or(s.GasketLot), "emitter", or(s.EmitterLot))
+}
+
+// Cautions are what has to be confirmed at sign-on, line by line.
+func (l *Language) Cautions() []string { return l.lines(&shift.Page{Kind: shift.CautionPage}) }
+
+// HandOver says a hand-over, line by line.
+func (l *Language) HandOver(h shift.HandOver) []string {
+	const clock = "2006-01-02 15:04"
+	lines := []string{
+		fill(l.words.handOver, "operator", h.Person, "from", h.From.Format(clock), "to", h.To.Format(clock)),
+		l.settings(h.Settings),
+		strings.ReplaceAll(l.counted(h.Counters, h.Takt), "  ", ", "),
+	}
+	if text := l.reasons(h.Counters, len(h.Counters.Bins)); text != "" {
+		lines = append(lines, text)
+	}
+	lines = append(lines, fill(l.words.openHolds, "n", h.Counters.OpenHolds))
+	for _, stop := range h.Stops {
+		lines = append(lines, l.words.stop+l.sentence(stop.Code, stop.Args))
+	}
+	for _, m := range h.Standing {
+		lines = append(lines, l.sentence(m.Code, m.Args))
+	}
+	return lines
+}
+
+// reasons says which soft bins most units went to, "" for none.
+func (l *Language) reasons(c station.Counters, most int) string {
+	var list []string
+	for _, t := range c.Bins[:min(most, len(c.Bins))] {
+		list = append(list, fmt.Sprintf("%s %d", t.Name, t.Units))
+	}
+	if len(list) == 0 {
+		return ""
+	}
+	return fill(l.words.reasons, "list", strings.Join(list, ", "))
+}

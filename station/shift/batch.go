@@ -1,0 +1,248 @@
+package shift
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"time"
+
+	"example.org/panecal/station"
+)
+
+// Batch hands labels to a station one after the other, a queue for each nest,
+// and waits for what comes of them. It is the operator of a run without a
+// screen, and belongs to one goroutine.
+type Batch struct {
+	o     BatchOptions
+	turns []turn
+	end   End
+}
+
+// BatchOptions are what a batch works with; Station, Intake, Queues, Verdicts
+// and Tell are needed.
+type BatchOptions struct {
+	Station  Station
+	Intake   *Intake
+	Queues   [][]string             // of labels, one for each nest
+	Verdicts <-chan station.Verdict // from the station, in order
+	Operator string                 // signs on before and off after it; "" for nobody
+	Again    bool                   // a unit that passed runs again
+	Tell     func(Told)             // to whoever stands at the line
+	// Seat is told when a label was handed over, for simulated hands; nil for
+	// real ones.
+	Seat func(nest int, label string)
+}
+
+// Told is something about the unit of a label: what its hands have to do, or
+// why it does not run. Code is "" where it was refused for no reason given.
+type Told struct {
+	Label string
+	Code  station.Code
+	Args  station.Args
+}
+
+// End is how a batch ended.
+type End uint8
+
+// The ends, the graver the later: of several units the gravest speaks.
+const (
+	AllReleased End = iota
+	NotReleased     // a unit failed or is on hold
+	NotTaken        // a unit or its label was refused, or the station stopped
+	NoPort          // a nest's port cannot be opened
+	Faulty          // the store or the program failed: a verdict may be in doubt
+)
+
+// turn is what a nest still has to do.
+type turn struct {
+	labels []string
+	handed bool // its first label
+	at     time.Time
+	told   station.Code // last hands code told about the label in hand
+	over   bool         // its verdict or refusal came; the next waits for an empty nest
+}
+
+// NewBatch makes a batch that has not begun.
+func NewBatch(o BatchOptions) *Batch {
+	b := &Batch{o: o}
+	for _, labels := range o.Queues {
+		b.turns = append(b.turns, turn{labels: labels})
+	}
+	return b
+}
+
+// Run starts the station and returns how the batch ended: when every label has
+// its verdict or was refused, or the station cannot go on. start runs the
+// station until its context ends and tells what came of it; snapshots come from
+// it and end with it. Each verdict is given to show. The error is the
+// station's own, or show's.
+func (b *Batch) Run(ctx context.Context, start func(context.Context) <-chan error, snapshots <-chan station.Snapshot, show func(station.Verdict) error) (End, error) {
+	const method = "command line"
+	if b.o.Operator != "" {
+		if err := signOn(b.o.Station, b.o.Operator, method, false, nil); err != nil {
+			return b.end, err
+		}
+	}
+	err := b.run(ctx, start, snapshots, show)
+	// Signing off says that every verdict was seen. After a fault, of the
+	// store above all, one may be in doubt: it is then shown again.
+	if b.o.Operator != "" && err == nil && b.end != Faulty {
+		err = signOn(b.o.Station, b.o.Operator, method, true, nil)
+	}
+	return b.end, err
+}
+
+func (b *Batch) run(ctx context.Context, start func(context.Context) <-chan error, snapshots <-chan station.Snapshot, show func(station.Verdict) error) error {
+	inner, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	over := start(inner)
+	var failed error
+	for {
+		select {
+		case v := <-b.o.Verdicts:
+			failed = errors.Join(failed, b.take(v, show))
+		case s, open := <-snapshots:
+			if open {
+				b.look(s)
+				if b.done() {
+					cancel(errDone)
+				}
+				continue
+			}
+			for len(b.o.Verdicts) > 0 {
+				failed = errors.Join(failed, b.take(<-b.o.Verdicts, show))
+			}
+			err := errors.Join(failed, <-over)
+			if err == nil && ctx.Err() != nil {
+				err = context.Cause(ctx)
+			}
+			return err
+		}
+		if b.done() {
+			cancel(errDone)
+		}
+	}
+}
+
+var errDone = errors.New("the batch is done")
+
+// take shows a verdict and notes what it means for the end.
+func (b *Batch) take(v station.Verdict, show func(station.Verdict) error) error {
+	switch {
+	case v.Outcome == station.Aborted, v.Released():
+	default:
+		b.note(NotReleased)
+	}
+	for i := range b.turns {
+		t := &b.turns[i]
+		if t.handed && len(t.labels) > 0 && b.o.Intake.Serial(t.labels[0]) == v.Serial {
+			t.over = true
+		}
+	}
+	return show(v)
+}
+
+func (b *Batch) note(e End) { b.end = max(b.end, e) }
+
+func (b *Batch) done() bool {
+	return !slices.ContainsFunc(b.turns, func(t turn) bool { return len(t.labels) > 1 || len(t.labels) == 1 && !t.over })
+}
+
+// look does for each nest what a person at it would do now.
+func (b *Batch) look(s station.Snapshot) {
+	for _, stop := range s.Stops {
+		b.stopped(stop)
+	}
+	for i, n := range s.Nests {
+		t := &b.turns[i]
+		if len(t.labels) == 0 {
+			continue
+		}
+		free := n.Step == station.Vacant || n.Step == station.Unlabelled
+		switch {
+		case t.over:
+			if len(t.labels) > 1 && free {
+				*t = turn{labels: t.labels[1:]}
+			}
+		case !t.handed:
+			if free {
+				t.handed, t.at = true, s.At
+				b.o.Intake.Hand(b.o.Station, i, t.labels[0])
+				if b.o.Seat != nil {
+					b.o.Seat(i, t.labels[0])
+				}
+			}
+		case n.Step == station.Confirming:
+			b.confirm(i, n)
+		case n.Step == station.Turned:
+			b.refused(i, n)
+		default:
+			b.labelRefused(i, s)
+			b.guide(i, s)
+		}
+	}
+}
+
+func (b *Batch) confirm(i int, n station.NestView) {
+	if b.o.Again {
+		b.o.Station.Go(i)
+		return
+	}
+	if t := &b.turns[i]; !t.over {
+		b.o.Tell(Told{Label: n.Label, Code: station.HandsConfirm})
+		t.over = true
+	}
+	b.note(NotTaken)
+}
+
+func (b *Batch) refused(i int, n station.NestView) {
+	told := Told{Label: n.Label}
+	if n.Trouble != nil {
+		told.Code, told.Args = n.Trouble.Code, n.Trouble.Args
+	}
+	b.turns[i].over = true
+	b.o.Tell(told)
+	b.note(NotTaken)
+}
+
+// labelRefused finds out that the label itself was not taken.
+func (b *Batch) labelRefused(i int, s station.Snapshot) {
+	t := &b.turns[i]
+	for _, m := range s.Messages {
+		if m.Code.Meaning().Class == station.Refused && !m.At.Before(t.at) && (m.Nest == i || m.Nest == station.NoNest) && s.Nests[i].Label == "" {
+			t.over = true
+			b.o.Tell(Told{t.labels[0], m.Code, m.Args})
+			b.note(NotTaken)
+			return
+		}
+	}
+}
+
+func (b *Batch) stopped(stop station.Stop) {
+	end := NotTaken
+	switch stop.Code {
+	case station.StopPort:
+		end = NoPort
+	case station.StopStore, station.StopWorker:
+		end = Faulty
+	}
+	for i := range b.turns {
+		t := &b.turns[i]
+		if t.labels == nil || t.over && len(t.labels) == 1 || stop.Nest != station.NoNest && stop.Nest != i {
+			continue
+		}
+		b.o.Tell(Told{t.labels[0], stop.Code, stop.Args})
+		t.labels, t.over = t.labels[:1], true
+		b.note(end)
+	}
+}
+
+// guide tells people at the line what their hands have to do.
+func (b *Batch) guide(i int, s station.Snapshot) {
+	t := &b.turns[i]
+	if s.Hands.Nest != i || s.Hands.Code == t.told || s.Hands.Code == station.HandsWait {
+		return
+	}
+	t.told = s.Hands.Code
+	b.o.Tell(Told{t.labels[0], s.Hands.Code, s.Hands.Args})
+}

@@ -1,0 +1,247 @@
+package shift
+
+import (
+	"strings"
+	"time"
+
+	"example.org/panecal/station"
+)
+
+// dialog leads the people at the station through their shift, from the badge to
+// the hand-over: it asks by pages, hears command labels, and says what is to be
+// done. It does nothing itself.
+type dialog struct {
+	rules    Rules
+	cautions []string // as they are shown
+	pages    []Page   // to be answered, the first is on the screen
+	person   string   // signed on, or about to be
+	since    time.Time
+	set      Settings
+	skipped  bool // the last entry asked to end an attempt
+}
+
+// newDialog begins a shift at the time given. operator is signed on already, by
+// other means than a badge; "" for nobody.
+func newDialog(r Rules, operator string, set Settings, cautions []string, at time.Time) *dialog {
+	d := &dialog{rules: r, cautions: cautions, set: set, person: operator, since: at}
+	if r.Badge != nil && operator == "" {
+		d.pages = []Page{{Kind: BadgePage}}
+	}
+	return d
+}
+
+// deed is something that has to be done because of an entry: one of the types
+// below.
+type deed interface{ deed() }
+
+// The deeds. All but passed and Reply go on record.
+type (
+	// passed gives an entry to the station.
+	passed struct{ Input }
+	// signedOn says who works from now on. cautions are those that were
+	// confirmed, in full.
+	signedOn struct {
+		person   string
+		cautions []string
+	}
+	// signedOff ends a person's shift.
+	signedOff struct{ handOver HandOver }
+	// settled says what holds for the units that follow.
+	settled struct{ Settings }
+	// noted is a message for the test engineer.
+	noted struct{ text string }
+	// reworked says that the unit of a label was reworked.
+	reworked struct{ label, code string }
+)
+
+func (passed) deed()    {}
+func (Reply) deed()     {}
+func (signedOn) deed()  {}
+func (signedOff) deed() {}
+func (settled) deed()   {}
+func (noted) deed()     {}
+func (reworked) deed()  {}
+
+// commandPrefix begins every command label: letters and a space, which all
+// keyboard layouts here have in common but for Z, Y, Q, W, A and M.
+const commandPrefix = "CMD "
+
+// page is what is to be shown instead of the nests, nil for nothing.
+func (d *dialog) page() *Page {
+	if len(d.pages) == 0 {
+		return nil
+	}
+	p := d.pages[0]
+	return &p
+}
+
+// take hears an entry while the station is as in snap.
+func (d *dialog) take(in Input, snap station.Snapshot) []deed {
+	skipped := d.skipped
+	d.skipped = false
+	command, isCommand := command(in)
+	if page := d.page(); page != nil {
+		if isCommand && command == "GO" {
+			in.Kind = Go
+		}
+		switch {
+		case page.Kind == HelpPage && in.Kind == Label: // who scans on has read enough
+			d.pages = d.pages[1:]
+			return d.take(in, snap)
+		case in.Kind == Go || in.Kind == Label && (!isCommand || page.Kind == BadgePage):
+			return d.heed(page.Kind, in, snap)
+		case in.Kind == Label:
+			return []deed{Reply{Code: AnswerFirst, Text: in.Text}}
+		}
+		return nil
+	}
+	switch {
+	case in.Kind == Label && d.isBadge(in.Text):
+		return d.relieve(strings.TrimSpace(in.Text), snap, in.At)
+	case !isCommand:
+		return []deed{passed{in}}
+	}
+	name, code, _ := strings.Cut(command, " ")
+	switch {
+	case command == "GO":
+		return []deed{passed{Input{Kind: Go, Nest: snap.Hands.Nest, At: in.At}}}
+	case command == "SKIP":
+		return d.skip(snap, in.At, skipped)
+	case command == "HELP":
+		d.pages = []Page{{Kind: HelpPage}}
+	case command == "NOTE":
+		d.pages = []Page{{Kind: NotePage}}
+	case command == "ORDER":
+		d.ask([]PageKind{OrderPage, QuantityPage, WindowPage, GasketPage, EmitterPage})
+	case command == "OFF":
+		return d.signOff(snap, in.At)
+	case name == "REWORK" && code != "" && snap.Label != "":
+		return []deed{reworked{snap.Label, code}, Reply{Code: Reworked, Text: code, Label: snap.Label, Done: true}}
+	case name == "REWORK" && code != "":
+		return []deed{Reply{Code: NoLabelOpen}}
+	default:
+		return []deed{Reply{Code: UnknownCommand, Text: command}}
+	}
+	return nil
+}
+
+// command tells whether a label is a command label; letters may be small, as
+// Caps Lock makes them.
+func command(in Input) (string, bool) {
+	text := strings.ToUpper(strings.TrimSpace(in.Text))
+	if in.Kind != Label || !strings.HasPrefix(text, commandPrefix) {
+		return "", false
+	}
+	return strings.TrimSpace(text[len(commandPrefix):]), true
+}
+
+func (d *dialog) isBadge(text string) bool {
+	text = strings.TrimSpace(text)
+	return d.rules.Badge != nil && d.rules.Badge.FindString(text) == text && text != ""
+}
+
+// relieve is a badge in the middle of the shift: its own signs off, another
+// one takes over.
+func (d *dialog) relieve(badge string, snap station.Snapshot, at time.Time) []deed {
+	deeds := d.signOff(snap, at)
+	if badge != d.person {
+		d.pages = append(d.pages[:1:1], Page{Kind: CautionPage})
+		d.person = badge
+	}
+	return deeds
+}
+
+// signOff hands over.
+func (d *dialog) signOff(snap station.Snapshot, at time.Time) []deed {
+	h := d.handOver(snap, at)
+	d.pages = []Page{{Kind: HandOverPage, HandOver: &h}}
+	return []deed{signedOff{h}}
+}
+
+// skip ends an attempt at the second scan of its label in a row.
+func (d *dialog) skip(snap station.Snapshot, at time.Time, again bool) []deed {
+	i := snap.Hands.Nest
+	if i < 0 || i >= len(snap.Nests) || snap.Nests[i].Attempt == 0 || snap.Nests[i].Verdict != nil {
+		return []deed{Reply{Code: NothingToSkip}}
+	}
+	if again {
+		return []deed{passed{Input{Kind: Skip, Nest: i, At: at}}}
+	}
+	d.skipped = true
+	return []deed{Reply{Code: SkipAgain, Nest: snap.Nests[i].Name}}
+}
+
+// ask queues pages of settings, each with what is there already.
+func (d *dialog) ask(kinds []PageKind) {
+	for _, k := range kinds {
+		d.pages = append(d.pages, Page{Kind: k, Now: d.set.Of(k)})
+	}
+}
+
+// heed is an entry while a page is up.
+func (d *dialog) heed(k PageKind, in Input, snap station.Snapshot) []deed {
+	text := strings.TrimSpace(in.Text)
+	next := func(deeds ...deed) []deed {
+		d.pages = d.pages[1:]
+		return deeds
+	}
+	switch k {
+	case BadgePage:
+		switch {
+		case in.Kind == Go:
+			return nil
+		case !d.isBadge(text):
+			return []deed{Reply{Code: BadBadge, Text: text}}
+		}
+		d.person = text
+		d.pages = []Page{{Kind: CautionPage}}
+	case CautionPage:
+		if in.Kind != Go {
+			return []deed{Reply{Code: AnswerFirst, Text: text}} // a label is no acknowledgement
+		}
+		d.since = in.At
+		d.pages = nil
+		d.ask(d.rules.Ask)
+		return []deed{signedOn{d.person, d.cautions}}
+	case OrderPage, QuantityPage, WindowPage, GasketPage, EmitterPage:
+		if in.Kind == Label && !d.set.take(k, text) {
+			return []deed{Reply{Code: BadNumber, Text: text}}
+		}
+		if len(d.pages) > 1 {
+			return next()
+		}
+		return next(settled{d.set}, Reply{Code: Settled, Settings: d.set, Done: true})
+	case NotePage:
+		if in.Kind == Go {
+			return next()
+		}
+		return next(noted{text}, Reply{Code: Noted, Done: true})
+	case HelpPage:
+		if in.Kind == Go {
+			return next()
+		}
+	case HandOverPage:
+		if in.Kind != Go && !d.isBadge(text) {
+			return []deed{Reply{Code: AnswerFirst, Text: text}}
+		}
+		switch {
+		case d.rules.Badge == nil: // known by other means: the same person goes on
+			d.since = in.At
+			return next(signedOn{person: d.person})
+		case in.Kind == Go && len(d.pages) > 1:
+			return next()
+		case in.Kind == Go:
+			d.pages = []Page{{Kind: BadgePage}}
+		default:
+			d.pages = []Page{{Kind: BadgePage}}
+			return d.heed(BadgePage, in, snap)
+		}
+	}
+	return nil
+}
+
+// handOver is what the next shift needs to know.
+func (d *dialog) handOver(snap station.Snapshot, at time.Time) HandOver {
+	return HandOver{Person: d.person, From: d.since, To: at, Settings: d.set, Takt: d.rules.Takt,
+		Counters: snap.Counters, Stops: snap.Stops, Standing: snap.Standing}
+}

@@ -1,0 +1,41 @@
+package shift
+
+import (
+	"sync"
+
+	"example.org/panecal/station"
+)
+
+// Intake hands labels to a station, after the files of their product. Any
+// goroutine may use it.
+type Intake struct {
+	Catalogue
+
+	mu    sync.Mutex
+	force *station.Files // as far as labels have decided
+}
+
+// NewIntake begins with the files that are in force at the start.
+func NewIntake(all Catalogue, first *station.Files) *Intake {
+	return &Intake{Catalogue: all, force: first}
+}
+
+// InForce returns the files that the next unit is for.
+func (i *Intake) InForce() *station.Files {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	return i.force
+}
+
+// Hand hands over what a scan said, after the files of its product where it
+// is of another one than the last. nest is station.NoNest unless the label is
+// for one.
+func (i *Intake) Hand(to Station, nest int, text string) {
+	if f, _, _ := i.Read(text); f != nil && f != i.InForce() {
+		i.mu.Lock()
+		i.force = f
+		i.mu.Unlock()
+		to.TakeUp(f)
+	}
+	to.Scan(nest, text)
+}

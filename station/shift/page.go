@@ -1,0 +1,26 @@
+package shift
+
+// PageKind says which page it is.
+type PageKind uint8
+
+// The pages, in the order of a shift.
+const (
+	BadgePage PageKind = iota + 1
+	CautionPage
+	OrderPage
+	QuantityPage
+	WindowPage
+	GasketPage
+	EmitterPage
+	NotePage
+	HelpPage
+	HandOverPage
+)
+
+// Page takes the place of the nests while it is about the shift and not about
+// units.
+type Page struct {
+	Kind     PageKind
+	Now      string    // what holds already of what is asked, "" for nothing
+	HandOver *HandOver // of a HandOverPage
+}

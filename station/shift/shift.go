@@ -1,0 +1,215 @@
+package shift
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"example.org/panecal/station"
+	"example.org/panecal/store/record"
+)
+
+// Shift stands between what is entered at a station and the station: it leads
+// the people from the badge to the hand-over, and puts what they say on record.
+// Everything else passes through. Any goroutine may use it.
+type Shift struct {
+	o Options
+
+	mu     sync.Mutex
+	dialog *dialog
+	person string // on record as signed on, "" for nobody
+}
+
+// Options are what a shift works with; Station and Intake are needed.
+type Options struct {
+	Station Station
+	Intake  *Intake
+	Rules   Rules
+
+	Operator string   // known by other means than a badge, "" for nobody
+	Settings Settings // that hold already
+	Lot      string   // of the units
+	Software string   // this program's version
+	Cautions []string // what has to be confirmed, as it is shown
+
+	// Show puts a page in the place of the nests, nil for none, and tells a
+	// reply. nil for nobody.
+	Show func(*Page, Reply)
+	// HandOver keeps what one person leaves to the next. nil: nobody does.
+	HandOver func(HandOver) error
+	// Handed is told of each label that went to the station. nil for nobody.
+	Handed func(text string)
+
+	Now func() time.Time // nil: time.Now
+}
+
+// New begins a shift.
+func New(o Options) *Shift {
+	if o.Show == nil {
+		o.Show = func(*Page, Reply) {}
+	}
+	if o.HandOver == nil {
+		o.HandOver = func(HandOver) error { return nil }
+	}
+	if o.Handed == nil {
+		o.Handed = func(string) {}
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	return &Shift{o: o, dialog: newDialog(o.Rules, o.Operator, o.Settings, o.Cautions, o.Now())}
+}
+
+// Begin signs the operator on who is known by other means than a badge, and
+// shows the first page where there is one.
+func (s *Shift) Begin() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if p := s.dialog.page(); p != nil {
+		s.o.Show(p, Reply{})
+		return nil
+	}
+	return s.signOn(s.o.Operator, "command line", nil)
+}
+
+// Enter takes what came in.
+func (s *Shift) Enter(in Input) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	before := s.dialog.page()
+	var said Reply
+	for _, d := range s.dialog.take(in, s.o.Station.Snapshot()) {
+		if r, ok := d.(Reply); ok {
+			said = r
+			continue
+		}
+		if err := s.do(d); err != nil {
+			// Nothing after it may say that it is done.
+			said = Reply{Code: NotRecorded, Text: err.Error()}
+			break
+		}
+	}
+	if after := s.dialog.page(); said.Code != "" || before != nil || after != nil {
+		s.o.Show(after, said)
+	}
+}
+
+// Scanner tells that the scanner's port was lost, or is back.
+func (s *Shift) Scanner(lost bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	r := Reply{Code: ScannerBack, Done: true}
+	if lost {
+		r = Reply{Code: ScannerLost}
+	}
+	s.o.Show(s.dialog.page(), r)
+}
+
+func (s *Shift) do(d deed) error {
+	switch d := d.(type) {
+	case passed:
+		s.pass(d.Input)
+	case signedOn:
+		return s.signOn(d.person, "badge", d.cautions)
+	case signedOff:
+		return s.signOff(d.handOver)
+	case settled:
+		return s.settle(false)
+	case noted:
+		return s.keep(&record.Note{By: s.person, Text: d.text})
+	case reworked:
+		return s.keep(&record.ReworkDone{Serial: s.o.Intake.Serial(d.label), Action: d.code, By: s.person})
+	}
+	return nil
+}
+
+// keep puts a body on record.
+func (s *Shift) keep(b record.Body) error {
+	if _, err := s.o.Station.Append(b); err != nil {
+		return fmt.Errorf("recording %s: %w", b.Kind(), err)
+	}
+	return nil
+}
+
+// pass hands an entry to the station.
+func (s *Shift) pass(in Input) {
+	switch in.Kind {
+	case Label:
+		s.o.Intake.Hand(s.o.Station, station.NoNest, in.Text)
+		s.o.Handed(in.Text)
+	case Go:
+		// "Go on" answers the sentence that the hands just read.
+		s.o.Station.Go(s.o.Station.Snapshot().Hands.Nest)
+	case Skip:
+		s.o.Station.Skip(in.Nest)
+	}
+}
+
+func (s *Shift) signOn(person, method string, cautions []string) error {
+	if err := signOn(s.o.Station, person, method, false, cautions); err != nil {
+		return err
+	}
+	s.person = person
+	if person == "" {
+		s.person = Unknown
+	}
+	return s.settle(true)
+}
+
+// settle puts what holds for the units that follow on record, and tells the
+// station. anew: a shift begins.
+func (s *Shift) settle(anew bool) error {
+	set, snap, f := s.dialog.set, s.o.Station.Snapshot(), s.o.Intake.InForce()
+	product, limits, sheet := f.Revisions()
+	body := &record.ShiftSettings{
+		WorkOrder: set.WorkOrder, Quantity: set.Quantity, WindowLot: set.WindowLot, GasketLot: set.GasketLot, EmitterLot: set.EmitterLot,
+		Lot: s.o.Lot, Operator: s.person, Software: s.o.Software, Purpose: snap.Purpose,
+		Product: product, Limits: limits, Sheet: sheet,
+	}
+	for _, n := range snap.Nests {
+		body.Nests = append(body.Nests, n.Name)
+	}
+	if err := s.keep(body); err != nil {
+		return err
+	}
+	s.o.Station.Crew(station.Crew{Operator: s.person, WorkOrder: set.WorkOrder, Lot: s.o.Lot,
+		WindowLot: set.WindowLot, GasketLot: set.GasketLot, EmitterLot: set.EmitterLot, Anew: anew})
+	return nil
+}
+
+// errInDoubt keeps people signed on.
+var errInDoubt = errors.New("a record could not be written, so a verdict may be in doubt: nobody is signed off")
+
+// inDoubt says whether a verdict may be in doubt. Signing off says that every
+// verdict was seen; without it, what was not seen is shown again.
+func (s *Shift) inDoubt() bool {
+	return slices.ContainsFunc(s.o.Station.Snapshot().Stops, func(x station.Stop) bool { return x.Code == station.StopStore })
+}
+
+func (s *Shift) signOff(h HandOver) error {
+	if s.inDoubt() {
+		return errInDoubt
+	}
+	err := signOn(s.o.Station, s.person, "screen", true, nil)
+	s.person = ""
+	return errors.Join(err, s.o.HandOver(h))
+}
+
+// End signs off whoever is still signed on, after the station has closed, and
+// returns the hand-over; nil where nobody was. sound is false after a fault:
+// nobody is signed off then.
+func (s *Shift) End(sound bool) (*HandOver, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.person == "" {
+		return nil, nil
+	}
+	h := s.dialog.handOver(s.o.Station.Snapshot(), s.o.Now())
+	h.Person = s.person
+	if !sound {
+		return &h, errInDoubt
+	}
+	return &h, s.signOff(h)
+}
