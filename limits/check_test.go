@@ -45,7 +45,7 @@ unit = "deg"
 high = 1
 high_bin = "far"
 k = 0
-typical = 2
+typical = 1.15
 typical_u = 0.1
 
 [limit."ambient.max"]
@@ -81,13 +81,15 @@ func TestCheckGolden(t *testing.T) {
 	golden(t, "check.txt", text.Bytes())
 	// Last digits differ between processors that fuse multiply and add.
 	for _, l := range r.Limits {
-		for _, v := range []*float64{l.Conforming, l.FalseReject, l.FalseAccept} {
+		for _, v := range []*float64{l.Conforming, l.Fail, l.FalseReject, l.FalseAccept} {
 			if v != nil {
 				*v = math.Round(*v*1e9) / 1e9
 			}
 		}
 	}
-	r.FalseReject = math.Round(r.FalseReject*1e9) / 1e9
+	for _, v := range []*float64{&r.FalseReject, &r.UnitsFail.Value, &r.UnitsFail.Lower, &r.UnitsFail.Upper} {
+		*v = math.Round(*v*1e9) / 1e9
+	}
 	data, err := json.MarshalIndent(r, "", " ")
 	if err != nil {
 		t.Fatal(err)
@@ -138,10 +140,12 @@ func TestCheck(t *testing.T) {
 	near("lower acceptance limit", offset.AcceptLow, -9, 0)
 	near("false rejects of a unit like all", offset.FalseReject, 0.0227501319, 1e-9)
 	near("false accepts of it", offset.FalseAccept, 0, 0)
-	// Every unit is bad and fails by 10 u: nothing false.
+	// Every unit is bad, by 1.5 u: nothing is rejected falsely, Φ(−1.5) pass.
 	tilt := by["seat.tilt"]
 	near("false rejects of bad units", tilt.FalseReject, 0, 0)
 	near("good units", tilt.Conforming, 0, 0)
+	near("bad units that pass", tilt.FalseAccept, 0.0668072013, 1e-9)
+	near("units that fail", tilt.Fail, 1-0.0668072013, 1e-9)
 	if a := by["ambient.max"]; a.FalseReject != nil || a.AcceptHigh != nil {
 		t.Errorf("without typical values nothing can be told, got %+v", a)
 	}
@@ -154,6 +158,7 @@ func TestCheck(t *testing.T) {
 		"offset.mean: 2.3 % of all units would be good and fail",
 		"ambient.max: k = 1.64 cannot be tried on past units",
 		"ambient.max: no typical and typical_u",
+		"leakage.max: no zones and typical_zone_sd",
 	} {
 		if !strings.Contains(strings.Join(problems, "\n"), want) {
 			t.Errorf("%q is not among the problems %q", want, problems)

@@ -22,13 +22,15 @@ type File struct {
 type Limit struct {
 	quantity.Definition
 	Low, High         *float64
-	K                 float64 // guard factor: the guard band is K·u
-	LowBin, HighBin   *Bin    // nil where that side is open
-	Instruction       string  // "" for that of the bin
-	Optional          bool    // may be absent from what was measured
-	Typical           *float64
-	TypicalU          *float64 // standard uncertainty of a measurement
+	K                 float64  // guard factor: the guard band is K·u
+	LowBin, HighBin   *Bin     // nil where that side is open
+	Instruction       string   // "" for that of the bin
+	Optional          bool     // may be absent from what was measured
+	Typical           *float64 // mean over units and zones
+	TypicalU          *float64 // standard uncertainty of a measurement, of one zone
 	TypicalSD         *float64 // standard deviation from unit to unit
+	TypicalZoneSD     *float64 // and from zone to zone of one unit
+	Zones             int      // of a unit; 1 for a quantity without zones, 0 where the file does not say
 	highest, smallest int      // row columns that the sides are held against; −1 where the row cannot say
 }
 

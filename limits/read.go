@@ -22,6 +22,7 @@ const maxNumber = 32767
 // The tables of a limits file.
 type fileTable struct {
 	Product string                  `toml:"product" need:"add the name of the product the limits are for, such as product = \"hopper-54\""`
+	Zones   *int                    `toml:"zones"`
 	Release release.Header          `toml:"release"`
 	Limit   map[string]limitTable   `toml:"limit"`
 	Bin     map[string]binTable     `toml:"bin"`
@@ -40,6 +41,7 @@ type limitTable struct {
 	Typical     *float64 `toml:"typical"`
 	TypicalU    *float64 `toml:"typical_u"`
 	TypicalSD   *float64 `toml:"typical_sd"`
+	TypicalZone *float64 `toml:"typical_zone_sd"`
 }
 
 // What a bin of the file's own must have is checked in bins: a reserved bin
@@ -73,6 +75,9 @@ func Read(name string, data []byte) (*File, error) {
 	}
 	if t.Product == "" {
 		d.Report("the product has no name", `write product = "hopper-54"`, "product")
+	}
+	if t.Zones != nil && *t.Zones < 1 {
+		d.Report(fmt.Sprintf("a unit with %d zones", *t.Zones), "write how many zones the product has, such as zones = 54", "zones")
 	}
 	r.bins()
 	limits := r.limits()
@@ -188,11 +193,14 @@ func (r *reader) bins() {
 		if t.Instruction == "" {
 			report("instruction", "the instruction is empty", "write one sentence that says what the hands do")
 		}
+		fits("code", t.Code, codeRoom, report)
+		fits("text", t.Text, textRoom, report)
+		fits("instruction", t.Instruction, instructionRoom, report)
 		if _, ok := r.hard[t.Hard]; !ok {
 			report("hard", fmt.Sprintf("soft bin %s goes to hard bin %q, which there is not", name, t.Hard),
 				fmt.Sprintf("add [hard_bin.%s] or name one of: %s", cmp.Or(t.Hard, "NAME"), strings.Join(r.boxes(), " ")))
 		}
-		disposition(name, t, boxes, report)
+		disposition(name, t, hard, boxes, report)
 	}
 }
 
@@ -226,13 +234,15 @@ func (r *reader) hardBins(soft map[string]binTable) {
 		same(numbers, t.Number, name, func(other string) {
 			r.d.Report(fmt.Sprintf("hard bins %s and %s have the same number %d", other, name, t.Number), "give one of them another", "hard_bin", name, "number")
 		})
+		fits("text", t.Text, textRoom, func(key, problem, mend string) { r.d.Report(problem, mend, "hard_bin", name, key) })
 		r.hard[name] = HardBin{Name: name, Number: t.Number, Text: cmp.Or(t.Text, spaced(name))}
 	}
 }
 
 // disposition checks that units to be released never share a box with
-// others, and that only the bin passed releases.
-func disposition(name string, t binTable, boxes map[string]string, report func(key, problem, mend string)) {
+// others, that only the bin passed releases, and that no box is named after
+// something else than what happens with its units.
+func disposition(name string, t binTable, hard HardBin, boxes map[string]string, report func(key, problem, mend string)) {
 	if !slices.Contains([]string{Release, Rework, Hold, Scrap}, t.Disposition) {
 		report("disposition", fmt.Sprintf("%q is no disposition", t.Disposition), "write release, rework, hold or scrap")
 		return
@@ -244,7 +254,13 @@ func disposition(name string, t binTable, boxes map[string]string, report func(k
 	for box, other := range boxes {
 		if box == t.Hard && (other == Release) != (t.Disposition == Release) {
 			report("hard", fmt.Sprintf("hard bin %s takes units to be released and others", box), "send them to different hard bins")
+			return
 		}
+	}
+	if other := contradicts(hard, t.Disposition); other != "" {
+		report("hard", fmt.Sprintf("soft bin %s has disposition %s and goes to hard bin %s, which says %s", name, t.Disposition, t.Hard, other),
+			"name a hard bin that says the same, or none of the dispositions")
+		return
 	}
 	boxes[t.Hard] = t.Disposition
 }
@@ -271,11 +287,18 @@ func (r *reader) limit(q quantity.Definition, t limitTable) Limit {
 	report := func(key, problem, mend string) { r.d.Report(problem, mend, "limit", name, key) }
 	whole := func(problem, mend string) { r.d.Report(problem, mend, "limit", name) }
 	l := Limit{Definition: q, Low: t.Low, High: t.High, K: t.K, Instruction: t.Instruction, Optional: t.Optional,
-		Typical: t.Typical, TypicalU: t.TypicalU, TypicalSD: t.TypicalSD}
+		Typical: t.Typical, TypicalU: t.TypicalU, TypicalSD: t.TypicalSD, TypicalZoneSD: t.TypicalZone, Zones: 1}
+	if q.Zoned {
+		l.Zones = 0
+		if r.t.Zones != nil {
+			l.Zones = *r.t.Zones
+		}
+	}
 	l.highest, l.smallest = guardColumns(q, t.K)
 	if t.Unit != q.Unit {
 		report("unit", fmt.Sprintf("%s is measured in %q, not %q", name, q.Unit, t.Unit), fmt.Sprintf("write unit = %q and the limits in it", q.Unit))
 	}
+	fits("instruction", t.Instruction, instructionRoom, report)
 	if t.K < 0 {
 		report("k", "a negative guard factor would pass units that are probably bad", "write k = 0 for simple acceptance, k > 0 to guard")
 	}
@@ -287,7 +310,7 @@ func (r *reader) limit(q quantity.Definition, t limitTable) Limit {
 	for _, u := range []struct {
 		key string
 		v   *float64
-	}{{"typical_u", t.TypicalU}, {"typical_sd", t.TypicalSD}} {
+	}{{"typical_u", t.TypicalU}, {"typical_sd", t.TypicalSD}, {"typical_zone_sd", t.TypicalZone}} {
 		if u.v != nil && *u.v < 0 {
 			report(u.key, fmt.Sprintf("%s is negative", u.key), "write what it is, 0 or more")
 		}
@@ -295,24 +318,34 @@ func (r *reader) limit(q quantity.Definition, t limitTable) Limit {
 			report(u.key, fmt.Sprintf("%s without typical", u.key), "add typical = …, or take it out")
 		}
 	}
-	if t.Low != nil && t.High != nil {
-		r.interval(report, t)
+	if t.TypicalZone != nil && !q.Zoned {
+		report("typical_zone_sd", fmt.Sprintf("%s has no zones", name), "take it out")
 	}
+	if t.TypicalZone != nil && q.Zoned && r.t.Zones == nil {
+		report("typical_zone_sd", "the file does not say how many zones a unit has", "add zones = …, such as zones = 54, beside product")
+	}
+	if t.Low != nil && t.High != nil && !r.interval(report, t) {
+		return l
+	}
+	r.reachable(&l, whole)
 	return l
 }
 
-func (r *reader) interval(report func(key, problem, mend string), t limitTable) {
+// interval is false where it has reported that nothing lies inside.
+func (r *reader) interval(report func(key, problem, mend string), t limitTable) bool {
 	if !(*t.Low < *t.High) {
 		report("high", fmt.Sprintf("nothing lies between low = %v and high = %v", *t.Low, *t.High), "write low below high")
-		return
+		return false
 	}
 	if t.TypicalU == nil || t.K < 0 {
-		return
+		return true
 	}
 	if guard := t.K * *t.TypicalU; !(*t.Low+guard < *t.High-guard) {
 		report("k", fmt.Sprintf("guard bands of k·typical_u = %v leave nothing between %v and %v", guard, *t.Low, *t.High),
 			"lower k, widen the limits, or measure longer")
+		return false
 	}
+	return true
 }
 
 // side finds the bin of one side of a limit.

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"strings"
 	"time"
 )
 
@@ -29,7 +30,10 @@ type Signature struct {
 // Problem says what is wrong with the header by itself, with the key at fault
 // and the way to mend it; all empty where nothing is.
 func (h Header) Problem() (key, problem, mend string) {
-	if h.Author != "" && h.Author == h.Approver {
+	if strings.TrimSpace(h.Author) == "" && (h.Author != "" || h.Approver != "" || h.Reason != "" || !h.Effective.IsZero() || len(h.Signature) > 0) {
+		return "author", "the release has no author", "write author = \"…\", the name of who wrote this revision"
+	}
+	if h.Author != "" && strings.EqualFold(strings.TrimSpace(h.Author), strings.TrimSpace(h.Approver)) {
 		return "approver", "author and approver are the same person", "let another person approve it, or leave approver out until one has"
 	}
 	return "", "", ""

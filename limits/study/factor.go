@@ -124,35 +124,82 @@ func integrate(f func(float64) float64, points []float64, first, last float64) f
 }
 
 // solve finds x with f(x) = want for an f that does not fall, starting a
-// search at x; it halves until neighbouring numbers are reached.
+// search at x; NaN where there is none.
 func solve(f func(float64) float64, want, x float64) float64 {
-	step := max(math.Abs(x), 1) / 8
+	off := func(x float64) float64 { return f(x) - want }
 	low, high := x, x
-	for i := 0; f(low) >= want; i++ {
-		if i == 200 {
-			return math.NaN()
+	below, above := off(x), off(x)
+	step := max(math.Abs(x), 1) / 8
+	for range 200 {
+		switch {
+		case below >= 0:
+			high, above = low, below
+			low -= step
+			below = off(low)
+		case above < 0:
+			low, below = high, above
+			high += step
+			above = off(high)
+		default:
+			return brent(off, low, high, below, above)
 		}
-		low -= step
 		step *= 2
 	}
-	step = max(math.Abs(x), 1) / 8
-	for i := 0; f(high) < want; i++ {
-		if i == 200 {
-			return math.NaN()
-		}
-		low = max(low, high)
-		high += step
-		step *= 2
-	}
+	return math.NaN()
+}
+
+// brent is R. P. Brent's zero finder (The Computer Journal 14 (1971) 422):
+// inverse quadratic steps, bisection where they do not serve. It ends within
+// a few units of the last place.
+func brent(f func(float64) float64, a, b, fa, fb float64) float64 {
+	c, fc := a, fa
+	d := b - a
+	e := d
 	for {
-		mid := low + (high-low)/2
-		if mid <= low || mid >= high {
-			return high
+		if math.Abs(fc) < math.Abs(fb) {
+			a, b, c = b, c, b
+			fa, fb, fc = fb, fc, fb
 		}
-		if f(mid) < want {
-			low = mid
+		const unit = 0x1p-52
+		tolerance := unit * math.Abs(b)
+		half := (c - b) / 2
+		if math.Abs(half) <= tolerance || fb == 0 {
+			return b
+		}
+		if math.Abs(e) < tolerance || math.Abs(fa) <= math.Abs(fb) {
+			d, e = half, half
 		} else {
-			high = mid
+			var p, q float64
+			s := fb / fa
+			if a == c {
+				p, q = 2*half*s, 1-s
+			} else {
+				q = fa / fc
+				r := fb / fc
+				p = s * (2*half*q*(q-r) - (b-a)*(r-1))
+				q = (q - 1) * (r - 1) * (s - 1)
+			}
+			if p > 0 {
+				q = -q
+			}
+			p = math.Abs(p)
+			if 2*p < min(3*half*q-math.Abs(tolerance*q), math.Abs(e*q)) {
+				e, d = d, p/q
+			} else {
+				d, e = half, half
+			}
+		}
+		a, fa = b, fb
+		if math.Abs(d) > tolerance {
+			b += d
+		} else {
+			b += math.Copysign(max(tolerance, math.SmallestNonzeroFloat64), half)
+		}
+		fb = f(b)
+		if (fb > 0) == (fc > 0) {
+			c, fc = a, fa
+			d = b - a
+			e = d
 		}
 	}
 }

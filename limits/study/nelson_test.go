@@ -103,12 +103,24 @@ func TestRunLengths(t *testing.T) {
 	}
 }
 
-// c4 as printed in four places: ISO 7870-2, ASTM E2587.
-func TestC4(t *testing.T) {
-	for n, want := range map[int]float64{2: 0.7979, 3: 0.8862, 4: 0.9213, 5: 0.9400, 10: 0.9727, 12: 0.9776} {
-		if got := c4(n); math.Abs(got-want) > 0.5e-4 {
-			t.Errorf("n %d: %.6g, table %v", n, got, want)
+// c4 and d2 as printed with four decimals: ISO 7870-2, ASTM E2587.
+func TestConstants(t *testing.T) {
+	raw, err := os.ReadFile("../../testdata/stats/shewhart-constants-a.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var c struct{ Published map[string]string }
+	if err := json.Unmarshal(raw, &c); err != nil {
+		t.Fatal(err)
+	}
+	for n := 2; n <= 12; n++ {
+		printed := c.Published["c4_n"+strconv.Itoa(n)]
+		if want, err := strconv.ParseFloat(printed, 64); err != nil || math.Abs(c4(n)-want) > 0.5e-4 {
+			t.Errorf("n %d: c4 %.6g, table %q", n, c4(n), printed)
 		}
+	}
+	if want, err := strconv.ParseFloat(c.Published["d2_n2"], 64); err != nil || math.Abs(d2-want) > 0.5e-3 {
+		t.Errorf("d2 %v, table %v", d2, want)
 	}
 	// Both forms agree where they meet.
 	exact := func(n int) float64 {
