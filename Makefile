@@ -7,7 +7,12 @@ FUZZTIME ?= 60s
 ATTEMPTS ?= 100000
 VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unknown)
 
-.PHONY: build demo demo-kit test check race cover bench accuracy faults damage crash soak conform firmware kit-station fuzz golden imports cross sim hil tidy clean
+# A proof: its tests tell their figures, which are its last lines; one that is
+# short, or none at all, is exit code 1.
+prove = f=$$(mktemp) && code=0 && { PANECAL_FIGURES=$$f $(1) || code=1; } && { grep . $$f || { echo "no figure was told"; code=1; }; } && \
+	{ ! grep -q ' short$$' $$f || code=1; } && rm -f $$f && exit $$code
+
+.PHONY: build demo demo-kit test check race cover bench accuracy faults damage crash soak conform defects everywhere firmware kit-station fuzz mutants golden imports cross sim hil tidy clean
 
 build:
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/panecal ./cmd/panecal
@@ -30,7 +35,7 @@ check:
 	$(GO) tool staticcheck $(PKG)
 
 race:
-	PANECAL_FUZZ_S=$${PANECAL_FUZZ_S:-60} $(GO) test -race $(PKG)
+	$(GO) test -race $(PKG)
 
 cross:
 	@for t in linux/amd64 linux/arm64 windows/amd64 windows/arm64; do \
@@ -44,36 +49,48 @@ bench:
 
 ## accuracy: 10,000 simulated zones a case against the joint Cramér-Rao bound.
 accuracy:
-	PANECAL_ACCURACY=full $(GO) test -run TestAccuracy -v -count=1 -timeout 60m ./station/estimate
+	@$(call prove,PANECAL_ACCURACY=full $(GO) test -run TestAccuracy -v -count=1 -timeout 60m ./station/estimate)
 
 ## faults: what makes a capture bad, over all levels of light: good units accused, bad captures found.
 faults:
-	PANECAL_FAULTS=full $(GO) test -run TestFaults -v -count=1 -timeout 180m ./station/estimate
+	@$(call prove,PANECAL_FAULTS=full $(GO) test -run TestFaults -v -count=1 -timeout 180m ./station/estimate)
 
 ## damage: every bit of a small log flipped, and 10,000 larger damages; prints tried, found, harmless, missed.
 damage:
-	PANECAL_DAMAGE=full $(GO) test -run 'Flip|Damage|Salvage' -v -count=1 -timeout 60m ./store
+	@$(call prove,PANECAL_DAMAGE=full $(GO) test -run 'Flip|Damage|Salvage' -v -count=1 -timeout 60m ./store)
 
 ## crash: 20,000 states that a power cut may leave, and 600 kills of the real program.
 crash:
-	PANECAL_CRASH=full $(GO) test -run 'Power|Kill|Crash|InTurn|Worker' -v -count=1 -timeout 60m ./store ./cmd/panecal
+	@$(call prove,PANECAL_CRASH=full $(GO) test -run 'Power|Kill|Crash|InTurn|Worker' -v -count=1 -timeout 60m ./store ./cmd/panecal)
 
 ## soak: so many simulated attempts with faults, in virtual time.
 soak:
-	PANECAL_SOAK=$(ATTEMPTS) $(GO) test -run Soak -v -count=1 -timeout 80m ./station ./station/runner
+	@$(call prove,PANECAL_SOAK=$(ATTEMPTS) $(GO) test -run Soak -v -count=1 -timeout 80m ./station ./station/runner)
 
 ## conform: a line a clause of SPEC.md, for the simulated unit and for the firmware kit's.
-conform: build firmware
-	bin/panecal conform --self --complete
-	bin/panecal conform --complete --start "protocol/firmware/build/unit count_bits=16 open=~kit-open~ close=~kit-close~ banner=ready>" --start "protocol/firmware/build/unit rows=1 columns=1 bins=0 kinds=6"
+conform: build protocol/firmware/build/unit
+	@bin/panecal conform --self --complete | tee bin/conform.simulated
+	@bin/panecal conform --complete --start "protocol/firmware/build/unit count_bits=16 open=~kit-open~ close=~kit-close~ banner=ready>" --start "protocol/firmware/build/unit rows=1 columns=1 bins=0 kinds=6" | tee bin/conform.kit
+	@awk -f testdata/figures/clauses.awk bin/conform.simulated bin/conform.kit
 
-## firmware: the C kit's second simulated unit, and the kit's sizes.
-firmware:
-	$(MAKE) -C protocol/firmware all size
+## defects: each of the kit's deliberate defects, caught by the clause that names it.
+defects:
+	@$(call prove,PANECAL_CONFORM=full $(GO) test -count=1 -v -timeout 60m -run TestKitDefects ./protocol/conform)
+
+protocol/firmware/build/unit: $(wildcard protocol/firmware/kit/*.[ch] protocol/firmware/host/*.[ch])
+	$(MAKE) -C protocol/firmware all
+
+## firmware: the kit alone: its sizes, its defects, a minute of libFuzzer where clang is, two million changed lines under the sanitizers.
+firmware: protocol/firmware/build/unit
+	@$(call prove,PANECAL_FIRMWARE=full $(GO) test -count=1 -v -timeout 60m ./protocol/firmware)
 
 ## kit-station: the station's tests in virtual time with units of the C kit, and their verdicts against the simulated units'.
 kit-station:
-	PANECAL_UNIT=both $(GO) test -race -count=1 -v -run TestStationOnKit ./station/runner
+	@$(call prove,PANECAL_UNIT=both $(GO) test -race -count=1 -v -run TestStationOnKit ./station/runner)
+
+## everywhere: every bit of a session flipped, a trouble every five milliseconds of an attempt, every effect failed in every way, 2,000 random days.
+everywhere:
+	@$(call prove,PANECAL_FULL=1 $(GO) test -count=1 -v -timeout 80m -run "TestEveryFlippedBit|TestTroubleAnywhere|TestRandomDays|TestEachEffectFails|TestCut" ./protocol ./station ./station/runner)
 
 ## hil: a real unit on PORT, tried against the specification and then calibrated in a fresh store. It emits, and constants are written into it.
 hil: build
@@ -90,9 +107,15 @@ FOUND = $$($(GO) env GOCACHE)/fuzz
 ## fuzz: every fuzz target for FUZZTIME, from the corpus on.
 fuzz:
 	@mkdir -p "$(FOUND)" && tar -xzf $(CORPUS) -C "$(FOUND)"
-	@set -e; for p in $$($(GO) list $(PKG)); do \
+	@n=0; bad=0; for p in $$($(GO) list $(PKG)); do \
 		for f in $$($(GO) test -list '^Fuzz' $$p | grep '^Fuzz' || true); do \
-			echo "fuzz $$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 1x $$p; done; done
+			n=$$((n + 1)); echo "fuzz $$p $$f"; $(GO) test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 1x $$p || bad=$$((bad + 1)); done; done; \
+	word() { if [ "$$1" = 1 ]; then echo ok; else echo short; fi; }; \
+	echo "figure fuzz.targets $$n targets >0 $$(word $$((n > 0)))"; echo "figure fuzz.failed $$bad targets 0 $$(word $$((bad == 0)))"; [ $$n -gt 0 ] && [ $$bad = 0 ]
+
+## mutants: a hundred small faults planted in each of these packages; those that no test notices are listed.
+mutants:
+	$(GO) run ./testdata/mutants -n 100 ./limits ./station ./station/estimate ./protocol ./store
 
 ## corpus: keeps what fuzzing has found on this computer.
 corpus:

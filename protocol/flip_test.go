@@ -12,6 +12,7 @@ import (
 	"testing/synctest"
 
 	"example.org/panecal/protocol"
+	"example.org/panecal/testdata/figures"
 )
 
 // tape is a port that keeps what went over it, one entry a write.
@@ -149,6 +150,8 @@ func TestEveryFlippedBit(t *testing.T) {
 		t.Logf("%s: %d packets, %d bits", name, len(packets), bits)
 	}
 	t.Logf("%d bits flipped, none taken for another message; %d packets told the same all the same, %d neighbours lost", flips, same, lost)
+	figures.Tell(t, "everywhere.flips", flips, "bits", ">=10000", flips >= 10_000)
+	figures.Kept(t, "everywhere.flips")
 	if flips < 10_000 || neighbours < flips {
 		t.Errorf("%d flips, %d packets found around them", flips, neighbours)
 	}

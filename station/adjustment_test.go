@@ -9,6 +9,7 @@ import (
 	"example.org/panecal/protocol"
 	"example.org/panecal/station"
 	"example.org/panecal/store/record"
+	"example.org/panecal/testdata/figures"
 )
 
 // TestBlockBearsWitness: what is written names the record that ordered it.
@@ -76,5 +77,6 @@ func TestHalfWrittenBlock(t *testing.T) {
 			}
 		}
 	}
-	t.Logf("%d cuts over old blocks of three kinds", whole)
+	figures.Tell(t, "everywhere.cuts", whole, "bytes", ">=100", whole >= 100)
+	figures.Kept(t, "everywhere.cuts")
 }

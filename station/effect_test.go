@@ -10,6 +10,7 @@ import (
 
 	"example.org/panecal/station"
 	"example.org/panecal/store/record"
+	"example.org/panecal/testdata/figures"
 )
 
 var troubles = []station.Trouble{station.Silent, station.Reset, station.Denied, station.Short, station.Broke}
@@ -87,6 +88,8 @@ func TestEachEffectFails(t *testing.T) {
 		}
 	}
 	t.Logf("%d awaited effects of %d kinds failed: %v", failed, len(kinds), slices.Sorted(maps.Keys(kinds)))
+	figures.Tell(t, "everywhere.effects", failed, "effects", ">0", failed > 0)
+	figures.Kept(t, "everywhere.effects")
 	if want := 26; len(kinds) != want {
 		t.Errorf("%d kinds of effects failed, the table of states has %d", len(kinds), want)
 	}

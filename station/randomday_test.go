@@ -10,6 +10,7 @@ import (
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/estimate"
+	"example.org/panecal/testdata/figures"
 )
 
 // TestRandomDays lets three nests of two light groups meet people and faults
@@ -33,6 +34,8 @@ func TestRandomDays(t *testing.T) {
 		}
 	}
 	t.Logf("seeds %d to %d: %d verdicts, %d units released", first, first+uint64(days)-1, verdicts, released)
+	figures.Tell(t, "everywhere.days", days, "days", fmt.Sprintf(">=%d", days), true)
+	figures.Kept(t, "everywhere.days")
 	if released < days {
 		t.Errorf("%d units released in %d days: the days try nothing", released, days)
 	}

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"example.org/panecal/station/internal/shrink"
+	"example.org/panecal/testdata/figures"
 )
 
 // soakDeeds is the length of a simulated day.
@@ -73,9 +74,8 @@ func TestSoak(t *testing.T) {
 	if testing.Verbose() {
 		t.Log(sum.list())
 	}
-	if !t.Failed() {
-		t.Logf("0 violations of N, S, E, M")
-	}
+	figures.Tell(t, "soak.attempts", sum.attempts, "attempts", fmt.Sprintf(">=%d", want), sum.attempts >= want)
+	figures.Kept(t, "soak")
 	if sum.released*4 < sum.attempts || sum.boxed == 0 || len(sum.struck) < 40 {
 		t.Errorf("%d of %d attempts released, %d units put into boxes, %d kinds of faults: the days try nothing",
 			sum.released, sum.attempts, sum.boxed, len(sum.struck))

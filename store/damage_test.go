@@ -9,6 +9,7 @@ import (
 
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
+	"example.org/panecal/testdata/figures"
 )
 
 // stride is how many bits the damage tests go on after each flip: every bit
@@ -102,9 +103,8 @@ func TestEveryFlippedBitOfASegmentIsFound(t *testing.T) {
 		sumTried, sumFound = sumTried+tried, sumFound+found
 	}
 	t.Logf("%-22s tried %6d found %6d missed %d (every bit: %v)", "all", sumTried, sumFound, sumTried-sumFound, step == 1)
-	if sumTried == 0 || sumFound != sumTried {
-		t.Errorf("tried %d, found %d", sumTried, sumFound)
-	}
+	figures.Tell(t, "damage.segments.flips", sumTried, "bits", ">0", sumTried > 0)
+	figures.Tell(t, "damage.segments.missed", sumTried-sumFound, "bits", "0", sumFound == sumTried)
 }
 
 // Every flipped bit of the database is either found, or changes nothing of
@@ -162,6 +162,8 @@ func TestEveryFlipOfTheDatabaseThatChangesAnAnswerIsFound(t *testing.T) {
 		}
 	}
 	t.Logf("database of %d bytes: tried %d, found %d, harmless %d, missed %d (every bit: %v)", len(db.data), tried, found, harmless, missed, step == 1)
+	figures.Tell(t, "damage.database.flips", tried, "bits", ">0", tried > 0)
+	figures.Tell(t, "damage.database.missed", missed, "bits", "0", missed == 0)
 	if found == 0 || harmless == 0 {
 		t.Error("the test met nothing to find, or nothing harmless")
 	}

@@ -14,6 +14,7 @@ import (
 
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
+	"example.org/panecal/testdata/figures"
 )
 
 // sector is what a disk writes whole or not at all.
@@ -422,6 +423,12 @@ func TestPowerCuts(t *testing.T) {
 		}
 	})
 	t.Logf("power cuts: %d states of %d tried, seeds 0 to %d; lost something or not to be opened: %d", tried.Load(), seen.Load(), runs-1, failed.Load())
+	least := int64(1)
+	if every == 1 {
+		least = 20_000
+	}
+	figures.Tell(t, "crash.power.tried", tried.Load(), "states", fmt.Sprintf(">=%d", least), tried.Load() >= least)
+	figures.Tell(t, "crash.power.lost", failed.Load(), "states", "0", failed.Load() == 0)
 }
 
 // A segment's name may be lost that came before one that is kept: the sync of

@@ -15,6 +15,7 @@ import (
 
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
+	"example.org/panecal/testdata/figures"
 )
 
 // patient is a log to be damaged, with what is known of it.
@@ -208,6 +209,7 @@ func TestDamageIsReportedAndWhatIsLeftIsFound(t *testing.T) {
 	}
 	t.Logf("damages: %d tried, seed %d: %d reported, %d changed no answer, 0 silent, 0 hangs; %d of them opened, %d stores rebuilt; %d records found of the damaged logs",
 		tries, seed, reported, harmless, opened, rebuilt, found)
+	figures.Tell(t, "damage.larger", tries, "damages", fmt.Sprintf(">=%d", tries), reported+harmless == tries)
 	if reported == 0 || harmless == 0 || rebuilt == 0 {
 		t.Error("the test met nothing to report, to rebuild, or nothing harmless")
 	}

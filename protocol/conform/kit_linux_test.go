@@ -12,6 +12,7 @@ import (
 	"example.org/panecal/protocol/conform"
 	"example.org/panecal/protocol/firmware"
 	"example.org/panecal/protocol/link"
+	"example.org/panecal/testdata/figures"
 )
 
 // kitBench is the bench of a unit program's host.
@@ -76,10 +77,12 @@ func TestKitDefects(t *testing.T) {
 	} else if err != nil {
 		t.Fatal(err)
 	}
+	tried := 0
 	for _, d := range all {
 		if !full && !slices.Contains(few, d.Name) {
 			continue
 		}
+		tried++
 		t.Run(d.Clause+" "+d.Name, func(t *testing.T) {
 			t.Parallel()
 			program, err := firmware.Build(t.Context(), t.TempDir(), firmware.BuildOptions{Defect: d.Name})
@@ -114,4 +117,10 @@ func TestKitDefects(t *testing.T) {
 			t.Errorf("%s: %s", d.About, why)
 		})
 	}
+	// The defects run after this function, side by side: one that is not
+	// caught fails the test, and its figure is told then.
+	t.Cleanup(func() {
+		figures.Tell(t, "defects.tried", tried, "defects", fmt.Sprintf(">=%d", min(len(few), tried)), tried > 0)
+		figures.Kept(t, "defects")
+	})
 }

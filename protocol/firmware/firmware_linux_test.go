@@ -20,6 +20,7 @@ import (
 	"example.org/panecal/protocol/firmware"
 	"example.org/panecal/protocol/link"
 	"example.org/panecal/protocol/simunit"
+	"example.org/panecal/testdata/figures"
 )
 
 // built is the folder for what all tests share.
@@ -395,10 +396,8 @@ func TestSizes(t *testing.T) {
 			ram += must(strconv.Atoi(strings.TrimLeft(f[1], "0")))(t)
 		}
 	}
-	t.Logf("code %d bytes, RAM %d bytes", code, ram)
-	if code == 0 || code >= 8192 || ram == 0 || ram >= 4096 {
-		t.Errorf("code %d bytes of 8192, RAM %d of 4096", code, ram)
-	}
+	figures.Tell(t, "firmware.code", code, "bytes", "<8192", code > 0 && code < 8192)
+	figures.Tell(t, "firmware.ram", ram, "bytes", "<4096", ram > 0 && ram < 4096)
 }
 
 func compile(t *testing.T, compiler string, arguments ...string) {
@@ -453,10 +452,15 @@ func TestMutations(t *testing.T) {
 	arguments := append(append(firmware.Flags(), sanitizers...), "-I"+filepath.Join(from, "kit"), "-o", driver)
 	arguments = append(arguments, must(filepath.Glob(filepath.Join(from, "kit", "*.c")))(t)...)
 	compile(t, "gcc", append(arguments, filepath.Join(from, "fuzz", "decoder.c"), filepath.Join(from, "fuzz", "mutate.c"))...)
-	out, err := exec.CommandContext(t.Context(), driver, "20000", "1").CombinedOutput()
-	if err != nil || !strings.HasPrefix(string(out), "20000 inputs") {
+	inputs := "20000"
+	if full() {
+		inputs = "2000000"
+	}
+	out, err := exec.CommandContext(t.Context(), driver, inputs, "1").CombinedOutput()
+	if err != nil || !strings.HasPrefix(string(out), inputs+" inputs") {
 		t.Errorf("%v: %s", err, out)
 	}
+	figures.Tell(t, "firmware.mutations", inputs, "inputs", ">="+inputs, err == nil)
 }
 
 // TestDefects: each defect finds its place in the sources, and what it changes

@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"gonum.org/v1/gonum/mathext"
+
+	"example.org/panecal/testdata/figures"
 )
 
 // wholeFaults tells whether the whole proof is wanted (make faults) or the
@@ -37,15 +39,11 @@ func printed() goal        { return goal{sign: "-"} }
 func figure(t *testing.T, name string, v float64, unit string, g goal) {
 	t.Helper()
 	ok := g.sign == "-" || g.sign == "<=" && v <= g.value || g.sign == ">=" && v >= g.value
-	want, verdict := "-", "ok"
+	want := "-"
 	if g.sign != "-" {
 		want = fmt.Sprintf("%s%.4g", g.sign, g.value)
 	}
-	if !ok {
-		verdict = "short"
-		t.Errorf("%s is %.4g %s, want %s", name, v, unit, want)
-	}
-	fmt.Println("figure", name, fmt.Sprintf("%.4g", v), unit, want, verdict)
+	figures.Tell(t, name, fmt.Sprintf("%.4g", v), unit, want, ok)
 }
 
 // poissonUpper is the largest count that a Poisson law of that mean stays

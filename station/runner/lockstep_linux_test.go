@@ -10,6 +10,7 @@ import (
 
 	"example.org/panecal/protocol/firmware"
 	"example.org/panecal/protocol/simunit"
+	"example.org/panecal/testdata/figures"
 )
 
 // kitFolder is where the kit's programs of this run lie, see TestMain.
@@ -128,5 +129,9 @@ func TestStationOnKit(t *testing.T) {
 		implementation = "kit"
 		t.Run(c.name, c.test)
 	}
-	t.Logf("the verdicts of %d stations were compared", compared())
+	if !both {
+		t.Logf("the verdicts of %d stations were compared", compared())
+		return
+	}
+	figures.Tell(t, "kit_station.compared", compared(), "stations", ">0", compared() > 0)
 }

@@ -18,6 +18,7 @@ import (
 	"example.org/panecal/station/product"
 	"example.org/panecal/station/runner"
 	"example.org/panecal/store/record"
+	"example.org/panecal/testdata/figures"
 )
 
 // TestTroubleAnywhere lets one trouble come at every moment of an attempt:
@@ -93,9 +94,8 @@ func TestTroubleAnywhere(t *testing.T) {
 				})
 			}
 			t.Logf("in steps %v: %v", met, ends)
-			if len(met) < 4 {
-				t.Errorf("only %d steps were met", len(met))
-			}
+			figures.Tell(t, "everywhere.trouble."+strings.ReplaceAll(how, " ", "_"), len(met), "steps", ">=4", len(met) >= 4)
+			figures.Kept(t, "everywhere.trouble."+strings.ReplaceAll(how, " ", "_"))
 		})
 	}
 }

@@ -15,6 +15,7 @@ import (
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/station/internal/shrink"
 	"example.org/panecal/store"
+	"example.org/panecal/testdata/figures"
 )
 
 // turn is one unit's way through the station.
@@ -169,6 +170,8 @@ func TestSoakStack(t *testing.T) {
 			seed, broken[0], len(short), len(list), b.String(), seed)
 	}
 	t.Logf("seeds %d to %d: %d verdicts, %d released, %d records, %d bytes hurt on lines, in %v; 0 violations", first, first+uint64(days)-1, sum.verdicts, sum.released, sum.records, sum.hurt, time.Since(began).Round(time.Millisecond))
+	figures.Tell(t, "soak.stack.days", days, "days", fmt.Sprintf(">=%d", days), true)
+	figures.Kept(t, "soak.stack")
 	if sum.released < days || sum.verdicts < 3*days {
 		t.Errorf("%d verdicts, %d released in %d days: the days try nothing", sum.verdicts, sum.released, days)
 	}
