@@ -51,8 +51,8 @@ hundred millimetres away.
 
 An answer counts as late when it begins after more than 100 ms and --latency, the
 time that the line's adapter adds: three late answers in one check fail 4.5.1.
-While this computer itself stands still nothing is late, and what failed then is
-tried again. A unit that is late with everything ends the run.
+While this computer itself stands still nothing is late; what failed then, or while
+it had too much to do, is tried again, at most five times. A unit that is late with everything ends the run.
 
 Some clauses need more than the line. --ask-power lets this program ask you to
 cut the power. --start PROGRAM starts a unit program instead of using a port: it
@@ -152,7 +152,7 @@ func (q conformance) run(c *cobra.Command, args []string) (*conform.Report, erro
 }
 
 func (q conformance) options(c *cobra.Command) (o conform.Options, err error) {
-	o = conform.Options{Seed: q.seed, Latency: q.latency, Only: q.only, Talk: func(name string) { fmt.Fprintf(c.ErrOrStderr(), "trying %s\n", name) }}
+	o = conform.Options{Seed: q.seed, Latency: q.latency, Busy: conform.Busy, Only: q.only, Talk: func(name string) { fmt.Fprintf(c.ErrOrStderr(), "trying %s\n", name) }}
 	if o.OpenText, err = strconv.Unquote(`"` + q.openText + `"`); err != nil {
 		return o, usageError(fmt.Errorf("--open-text %q: %w", q.openText, err))
 	}

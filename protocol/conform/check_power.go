@@ -152,12 +152,12 @@ func (r *run) hush(clause, when string) {
 	}
 }
 
-// reopen opens protocol mode again, without a session.
+// reopen opens protocol mode again, without a session. The console may echo
+// the text until something is answered.
 func (r *run) reopen() {
 	r.write([]byte(r.opt.OpenText))
 	r.pause(20 * time.Millisecond)
 	r.drain()
-	r.textOK = false
 }
 
 // gone wants the session to be gone: refused with code 4 and session 0.
@@ -166,6 +166,7 @@ func (r *run) gone(clause, when string) bool {
 	r.session = 0
 	id := r.newID()
 	h, ok := r.one(id, protocol.OpStatus, envelope(id, old, protocol.OpStatus, pairs{}))
+	r.textOK = false
 	return ok && r.want(clause, h.Code == protocol.CodeNoSession && h.Session == 0, "%s the old session's status has code %d, session %d", when, h.Code, h.Session)
 }
 

@@ -51,7 +51,7 @@ func tryKit(ctx context.Context, program string, settings []string, only ...stri
 	}
 	defer l.Close()
 	open, closing := h.Console()
-	return conform.Run(ctx, conform.Options{Port: l, OpenText: open, CloseText: closing, Bench: kitBench{h}, Seed: 1, Only: only})
+	return conform.Run(ctx, conform.Options{Port: l, OpenText: open, CloseText: closing, Bench: kitBench{h}, Seed: 1, Only: only, Busy: conform.Busy})
 }
 
 // TestKitDefects compiles each of the kit's defects into its unit: the clause

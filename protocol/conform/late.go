@@ -56,6 +56,7 @@ func (r *run) timed(a asked, h heard) {
 func (r *run) tooLate(l late) {
 	if len(r.late) < 2*lateInARow {
 		l.trace = slices.Clone(r.trace)
+		r.pressed = r.pressed || r.opt.Busy()
 		r.late = append(r.late, l)
 	}
 }

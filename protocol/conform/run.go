@@ -26,8 +26,12 @@ type Options struct {
 	// Latency is what the line's adapter adds to the time in which an answer
 	// begins: later than 100 ms and this is late. 0 means 10 ms.
 	Latency time.Duration
-	Seed    uint64       // of session numbers and random fetches
-	Talk    func(string) // told which check is under way; may be nil
+	// Busy says whether this machine has more to do than it can at the moment: a
+	// unit that is a program on it may be late by no fault of its own. Nil if
+	// the unit is somewhere else; see [Busy].
+	Busy func() bool
+	Seed uint64       // of session numbers and random fetches
+	Talk func(string) // told which check is under way; may be nil
 	// Only runs the checks made for one of these clauses; empty for all.
 	Only []string
 }
@@ -64,6 +68,7 @@ type run struct {
 	inARow  int       // of these, without one in time between them
 	slow    bool      // there were so many that the run ends
 	leaving bool      // it has, and only tidies up
+	pressed bool      // this machine was busy when something was found wanting in this check
 	pulse   *pulse
 	capture uint32 // last capture id used
 	results map[string]*Result
@@ -89,6 +94,9 @@ func Run(ctx context.Context, opt Options) (*Report, error) {
 	}
 	if opt.Latency == 0 {
 		opt.Latency = 10 * time.Millisecond
+	}
+	if opt.Busy == nil {
+		opt.Busy = func() bool { return false }
 	}
 	if opt.Talk == nil {
 		opt.Talk = func(string) {}
@@ -134,15 +142,20 @@ func (r *run) all() error {
 		r.opt.Talk(c.name)
 		for again := 1; ; again++ {
 			before, began := r.snapshot(), time.Now()
+			r.pressed = false
 			if err := r.try(c); err != nil {
 				return err
 			}
 			_, stood := r.pulse.within(began, time.Now())
-			if stood == 0 || !r.worse(before) || again == attempts {
+			if stood == 0 && !r.pressed || !r.worse(before) || again == attempts {
 				break
 			}
 			// Whatever was found may be this machine's own fault.
-			r.opt.Talk(fmt.Sprintf("%s again: this machine stood still for %d ms", c.name, stood.Milliseconds()))
+			why := "has too much to do"
+			if stood > 0 {
+				why = fmt.Sprintf("stood still for %d ms", stood.Milliseconds())
+			}
+			r.opt.Talk(fmt.Sprintf("%s again: this machine %s", c.name, why))
 			r.results = before
 		}
 	}
@@ -264,6 +277,7 @@ func (r *run) failWith(clause string, trace []string, format string, args ...any
 	if res.Outcome == Failed || r.slow || r.ctx.Err() != nil { // a run that breaks off accuses nobody
 		return
 	}
+	r.pressed = r.pressed || r.opt.Busy()
 	res.Outcome, res.Why = Failed, fmt.Sprintf(format, args...)
 	res.Bytes = slices.Clone(trace)
 	res.Tries++

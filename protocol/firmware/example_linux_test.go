@@ -65,7 +65,7 @@ func startExample(t *testing.T, word int, flags ...string) protocol.Port {
 // PANECAL_CONFORM=full all of it, else what its own code does.
 func TestExample(t *testing.T) {
 	t.Parallel()
-	o := conform.Options{Port: startExample(t, 8, sanitizers...), Seed: 1, Only: []string{"5.4.2", "5.6.10", "5.7.1"}}
+	o := conform.Options{Port: startExample(t, 8, sanitizers...), Busy: conform.Busy, Seed: 1, Only: []string{"5.4.2", "5.6.10", "5.7.1"}}
 	if os.Getenv("PANECAL_CONFORM") == "full" {
 		o.Only = nil
 	}
