@@ -38,6 +38,17 @@ type RefusedError struct {
 
 func (e *RefusedError) Error() string { return fmt.Sprintf("the unit refuses %q: %v", e.Op, e.Code) }
 
+// MalformedError says that a unit's answers, whole and with a good check, are
+// none of this protocol. Package conform's Fault names the clause.
+type MalformedError struct {
+	Payload   []byte // of the last of them
+	Announced int    // the largest payload that the unit has announced
+	Err       error
+}
+
+func (e *MalformedError) Error() string { return fmt.Sprintf("malformed answer: %v", e.Err) }
+func (e *MalformedError) Unwrap() error { return e.Err }
+
 // EndedError says that a capture ended before its last shot.
 type EndedError struct{ Progress Progress }
 
@@ -150,12 +161,17 @@ func (c *Client) Identify(ctx context.Context) (Identity, error) {
 		return Identity{}, fmt.Errorf("asking who the unit is: %w", err)
 	}
 	id := *a.Body.(*Identity)
+	before := c.identity
+	c.identity = id
+	if what := before.changed(id); what != "" {
+		c.session = 0
+		return Identity{}, fmt.Errorf("asking who the unit is: %w: unit %s has another %s than before", ErrInconsistent, id.UnitID, what)
+	}
 	if id.ProtoLow > Version || id.ProtoHigh < Version {
 		c.session = 0
 		return id, fmt.Errorf("asking who the unit is: %w: it speaks %d to %d, not %d", ErrVersion, id.ProtoLow, id.ProtoHigh, Version)
 	}
 	id.Session = c.session
-	c.identity = id
 	return id, nil
 }
 

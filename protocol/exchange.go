@@ -1,6 +1,7 @@
 package protocol
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -195,17 +196,31 @@ func (x *exchange) receive(ctx context.Context) (Answer, error) {
 		case err != nil:
 			return Answer{}, fmt.Errorf("%w: %w", ErrPortLost, err)
 		}
+		announced := x.announced()
 		a, err := DecodeAnswer(payload)
-		if err == nil {
+		switch {
+		case err == nil && len(payload) <= announced:
 			return a, nil
+		case err == nil:
+			err = fmt.Errorf("a payload of %d bytes, %d are announced", len(payload), announced)
 		}
-		if _, err := DecodeRequest(payload); err == nil {
+		if _, bad := DecodeRequest(payload); bad == nil {
 			x.count.Echoes++
-		} else {
-			x.count.BadPackets++
+			x.strange = err
+			continue
 		}
-		x.strange = err
+		x.count.BadPackets++
+		x.strange = &MalformedError{Payload: bytes.Clone(payload), Announced: announced, Err: err}
 	}
+}
+
+// announced is the largest payload that may come. Who the unit is may come
+// from another than the last time.
+func (x *exchange) announced() int {
+	if x.session == 0 || x.identity.MaxOut == 0 || len(x.inFlight) > 0 && x.inFlight[0].body.Op() == OpWhoAreYou {
+		return MaxPayload
+	}
+	return x.identity.MaxOut
 }
 
 // take finds the request that a answers and deals with it.

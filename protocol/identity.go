@@ -78,6 +78,27 @@ type Identity struct {
 // Zones returns Rows x Cols.
 func (id *Identity) Zones() int { return id.Rows * id.Cols }
 
+// changed names what a unit says of itself otherwise than it did before, ""
+// for nothing, or for another unit. New firmware may change all but who the
+// unit is, and its grid (SPEC.md 5.1.1).
+func (id Identity) changed(now Identity) string {
+	switch {
+	case id.UnitID == "" || id.UnitID != now.UnitID:
+		return ""
+	case id.Serial != now.Serial:
+		return "serial"
+	case id.Product != now.Product:
+		return "product"
+	case id.Rows != now.Rows || id.Cols != now.Cols:
+		return "grid"
+	}
+	now.Session = id.Session
+	if id.Firmware == now.Firmware && id != now {
+		return "description by the same firmware"
+	}
+	return ""
+}
+
 // CountMax returns the value at which a count saturates.
 func (id *Identity) CountMax() uint32 { return uint32(1<<id.CountBits - 1) }
 

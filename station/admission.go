@@ -57,6 +57,8 @@ func (m *Machine) early(n *nest, f Failure) {
 		m.lostPort(n, f)
 	case f.Trouble == Denied:
 		m.refuse(n, BrokenRefused, Args{Detail: f.Why})
+	case f.Trouble == Garbled:
+		m.refuse(n, BrokenGarbled, Args{Detail: f.Why})
 	case n.early+1 >= earlyTries:
 		m.noAnswer(n)
 	default:

@@ -175,6 +175,7 @@ const (
 	BrokenLost     Code = "unit_lost"
 	BrokenReset    Code = "unit_reset"
 	BrokenRefused  Code = "unit_refused"
+	BrokenGarbled  Code = "malformed_answer"
 	BrokenContents Code = "contents_unknown"
 	BrokenEstimate Code = "estimation_failed"
 	BrokenEmitter  Code = "emitter_unconfirmed"
@@ -199,4 +200,5 @@ const (
 	StopOffset   Code = "equal_shifts_in_a_row"
 	StopCheck    Code = "check_unit_not_passed"
 	StopWorker   Code = "nest_failed"
+	StopLine     Code = "line"
 )

@@ -28,15 +28,16 @@ type Trouble uint8
 
 // The troubles. A zero Failure is success.
 const (
-	Silent Trouble = iota + 1 // no valid answer within the tries allowed
-	Reset                     // the unit restarted, or another unit answers
-	Denied                    // the other side understood and refused
-	Short                     // the capture ended before its last shot
-	Broke                     // everything else: port gone, store error, bug
+	Silent  Trouble = iota + 1 // no valid answer within the tries allowed
+	Reset                      // the unit restarted, or another unit answers
+	Denied                     // the other side understood and refused
+	Short                      // the capture ended before its last shot
+	Broke                      // everything else: port gone, store error, bug
+	Garbled                    // what the unit answers breaks the protocol, or contradicts itself
 )
 
 func (t Trouble) String() string {
-	names := [...]string{0: "none", Silent: "silent", Reset: "reset", Denied: "denied", Short: "short", Broke: "broke"}
+	names := [...]string{0: "none", Silent: "silent", Reset: "reset", Denied: "denied", Short: "short", Broke: "broke", Garbled: "garbled"}
 	if int(t) < len(names) {
 		return names[t]
 	}

@@ -81,6 +81,7 @@ var meanings = []Meaning{
 	{BrokenLost, Broken, "The unit fell silent in the middle of the attempt.", "Check the contacts of {nest}; run the unit again.", LiftNobody},
 	{BrokenReset, Broken, "The unit restarted in the middle of the attempt, or another took its place.", "Check its supply in {nest}; run the unit again.", LiftNobody},
 	{BrokenRefused, Broken, "The unit refused a request: {detail}.", "Put the unit on hold, bin {bin}.", LiftNobody},
+	{BrokenGarbled, Broken, "The unit's answers break the protocol: {detail}.", "Put the unit on hold, bin {bin}; tell the test engineer.", LiftNobody},
 	{BrokenContents, Broken, "The unit was lost while its constants were written; what it holds is unknown.", "Put the unit on hold; run it again.", LiftNobody},
 	{BrokenEstimate, Broken, "The captures could not be evaluated: {detail}.", "Put the unit on hold; tell the test engineer.", LiftNobody},
 	{BrokenEmitter, Broken, "The unit in {nest} did not confirm that its emitter is off.", "Take the unit off its supply before looking into the nest.", LiftItself},
@@ -103,4 +104,5 @@ var meanings = []Meaning{
 	{StopOffset, NotRunning, "{nest}: {detail} units in a row are off by the same distance.", "Call the line lead: check the target's stop.", LiftLead},
 	{StopCheck, NotRunning, "{nest}: check units did not pass {detail} times in a row.", "Call the line lead: check target, lid and window.", LiftLead},
 	{StopWorker, NotRunning, "{nest}: the program that serves it failed: {detail}.", "Restart the station; tell the test engineer.", LiftLead},
+	{StopLine, NotRunning, "{nest}: its line lost or spoilt {detail} of {other} packets.", "Call the line lead: check cable, contacts and adapter.", LiftLead},
 }

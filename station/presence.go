@@ -144,6 +144,9 @@ func (m *Machine) expectedSilent(n *nest, f Failure) {
 		m.lostPort(n, f)
 	case m.now.Sub(n.since) < m.cfg.AnswerTime:
 		m.sleep(n, probeEvery)
+	case f.Trouble == Garbled: // reseating mends no firmware
+		m.begin(n)
+		m.refuse(n, BrokenGarbled, Args{Detail: f.Why})
 	case !n.reseated:
 		n.reseated, n.since = true, m.now
 		m.sleep(n, probeEvery)

@@ -20,6 +20,7 @@ func (m *Machine) followUp(n *nest) {
 	if n.verdict.Again {
 		return
 	}
+	m.followLine(n)
 	n.streak.silent++
 	if n.att.code != FailedNoAnswer {
 		n.streak.silent = 0
@@ -34,6 +35,18 @@ func (m *Machine) followUp(n *nest) {
 	}
 	m.followOffset(n)
 	m.followSame(n)
+}
+
+// followLine stops a nest whose line spoilt or lost more of an attempt's
+// packets than its sheet tolerates, and than chance makes of that: each was
+// mended by asking again, and nobody would look after the cable.
+func (m *Machine) followLine(n *nest) {
+	w := n.att.wire
+	bad, tolerated := float64(max(w.BadPackets, w.Retries)), n.sheet.Tolerated()/1000*float64(w.Requests)
+	if n.stop == nil && bad > tolerated+3*math.Sqrt(tolerated)+3 {
+		n.stop = &Stop{Nest: n.index, Code: StopLine, Since: m.now,
+			Args: Args{Nest: n.sheet.Name, Detail: strconv.FormatFloat(bad, 'f', 0, 64), Other: strconv.FormatUint(w.Requests, 10)}}
+	}
 }
 
 const sameOffsetMM = 1.0 // offsets that far apart count as the same distance

@@ -17,6 +17,8 @@ func (m *Machine) deviceTrouble(n *nest, f Failure) {
 		code = BrokenReset
 	case Denied:
 		code = BrokenRefused
+	case Garbled:
+		code = BrokenGarbled
 	}
 	m.broken(n, code, f.Why)
 }

@@ -169,20 +169,40 @@ func (w *wire) read(group []byte) (heard, *fault) {
 	if again := stuff(whole); !slices.Equal(again, group) {
 		return heard{}, &fault{"3.1.3", "stuffing with other blocks than the rule gives"}
 	}
-	if len(payload) > w.maxOut {
-		return heard{}, &fault{"3.2.3", fmt.Sprintf("a payload of %d bytes, more than the %d announced", len(payload), w.maxOut)}
+	a, f := answer(payload, w.maxOut)
+	if f != nil {
+		return heard{}, f
+	}
+	return heard{Answer: a, payload: payload}, nil
+}
+
+// answer takes a payload with a good check for an answer.
+func answer(payload []byte, announced int) (protocol.Answer, *fault) {
+	if len(payload) > announced {
+		return protocol.Answer{}, &fault{"3.2.3", fmt.Sprintf("a payload of %d bytes, more than the %d announced", len(payload), announced)}
 	}
 	if f := judge(payload); f != nil {
-		return heard{}, f
+		return protocol.Answer{}, f
 	}
 	a, err := protocol.DecodeAnswer(payload)
 	if err != nil {
-		return heard{}, blame(payload, err)
+		return a, blame(payload, err)
 	}
 	if a.Code > protocol.CodeBusy && payload[len(payload)-1] != 0xa0 {
-		return heard{}, &fault{"4.1.4", fmt.Sprintf("an answer with code %d has a body", a.Code)}
+		return a, &fault{"4.1.4", fmt.Sprintf("an answer with code %d has a body", a.Code)}
 	}
-	return heard{Answer: a, payload: payload}, nil
+	return a, nil
+}
+
+// Fault says which clause the payload of an answer breaks by itself, and how:
+// "3.3.2: 5 written in 2 bytes". announced is the largest payload that the
+// unit has announced, [protocol.MaxPayload] before it has. "" if nothing is
+// wrong with it.
+func Fault(payload []byte, announced int) string {
+	if _, f := answer(payload, announced); f != nil {
+		return f.Error()
+	}
+	return ""
 }
 
 // longBlock says whether stuffed bytes have a block without a zero behind it.

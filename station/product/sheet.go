@@ -33,12 +33,25 @@ type Nest struct {
 	Certificate string  // of the distance and the target
 	Due         time.Time
 	EndStop     bool // the fixture confirms the target's position
+
+	ToleratedPerThousand float64 // packets that the line may lose or spoil, see Tolerated
+}
+
+// Tolerated is how many packets of a thousand the nest's line may lose or spoil
+// in an attempt before the nest stops: 100 where the sheet says nothing.
+func (n Nest) Tolerated() float64 {
+	if n.ToleratedPerThousand > 0 {
+		return n.ToleratedPerThousand
+	}
+	return 100
 }
 
 type sheetTable struct {
 	Station string         `toml:"station" need:"add station = \"…\", the station's name in every record"`
 	Release release.Header `toml:"release"`
-	Nest    []nestTable    `toml:"nest" need:"add [[nest]], one for each position that holds a unit"`
+	// Of every nest that does not say it itself.
+	ToleratedPerThousand float64     `toml:"tolerated_per_thousand"`
+	Nest                 []nestTable `toml:"nest" need:"add [[nest]], one for each position that holds a unit"`
 }
 
 type nestTable struct {
@@ -52,6 +65,8 @@ type nestTable struct {
 	Certificate string    `toml:"certificate" need:"add certificate = \"…\""`
 	Due         time.Time `toml:"due" need:"add due = 2027-01-31T00:00:00Z, when the certificate ends"`
 	EndStop     bool      `toml:"end_stop" need:"add end_stop = true or false: does the fixture confirm the target's position?"`
+
+	ToleratedPerThousand float64 `toml:"tolerated_per_thousand"`
 }
 
 // maxNests bounds what one station can hold.
@@ -79,6 +94,9 @@ func ReadSheet(name string, data []byte) (*Sheet, error) {
 		d.Report(fmt.Sprintf("%d nests", len(t.Nest)), fmt.Sprintf("add 1 to %d [[nest]]", maxNests), "nest")
 	}
 	s := &Sheet{Station: t.Station}
+	if problem := toleratedProblem(t.ToleratedPerThousand); problem != "" {
+		d.Report(problem, toleratedMend, "tolerated_per_thousand")
+	}
 	names, ports := map[string]bool{}, map[string]string{}
 	for i, n := range t.Nest {
 		report := func(key, problem, mend string) { d.Report(problem, mend, "nest", strconv.Itoa(i), key) }
@@ -91,6 +109,9 @@ func ReadSheet(name string, data []byte) (*Sheet, error) {
 		}
 		ports[n.Port] = n.Name
 		n.check(report)
+		if n.ToleratedPerThousand == 0 {
+			n.ToleratedPerThousand = t.ToleratedPerThousand
+		}
 		s.Nests = append(s.Nests, Nest(n))
 	}
 	if err := d.Err(); err != nil {
@@ -102,7 +123,19 @@ func ReadSheet(name string, data []byte) (*Sheet, error) {
 	return s, nil
 }
 
+const toleratedMend = "write how many packets of a thousand the line may lose or spoil, such as 20"
+
+func toleratedProblem(perThousand float64) string {
+	if perThousand >= 0 && perThousand <= 1000 {
+		return ""
+	}
+	return fmt.Sprintf("%v packets of a thousand", perThousand)
+}
+
 func (n nestTable) check(report func(key, problem, mend string)) {
+	if problem := toleratedProblem(n.ToleratedPerThousand); problem != "" {
+		report("tolerated_per_thousand", problem, toleratedMend)
+	}
 	switch {
 	case n.Port == "":
 		report("port", "the nest has no port", "write a serial device or tcp:host:port")

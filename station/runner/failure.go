@@ -5,6 +5,7 @@ import (
 	"errors"
 
 	"example.org/panecal/protocol"
+	"example.org/panecal/protocol/conform"
 	"example.org/panecal/station"
 )
 
@@ -15,6 +16,7 @@ func failureOf(err error) station.Failure {
 	}
 	var refused *protocol.RefusedError
 	var ended *protocol.EndedError
+	var malformed *protocol.MalformedError
 	f := station.Failure{Trouble: station.Broke, Why: err.Error()}
 	switch {
 	case errors.Is(err, protocol.ErrPortLost):
@@ -22,8 +24,15 @@ func failureOf(err error) station.Failure {
 		f.Trouble = station.Short
 	case errors.Is(err, protocol.ErrReset):
 		f.Trouble = station.Reset
-	case errors.As(err, &refused), errors.Is(err, protocol.ErrInconsistent):
+	case errors.As(err, &refused):
 		f.Trouble = station.Denied
+	case errors.As(err, &malformed):
+		f.Trouble = station.Garbled
+		if clause := conform.Fault(malformed.Payload, malformed.Announced); clause != "" {
+			f.Why = "clause " + clause
+		}
+	case errors.Is(err, protocol.ErrInconsistent):
+		f.Trouble = station.Garbled
 	case errors.Is(err, protocol.ErrNoAnswer), errors.Is(err, protocol.ErrBusyTooLong), errors.Is(err, context.DeadlineExceeded):
 		f.Trouble = station.Silent
 	}

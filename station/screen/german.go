@@ -84,6 +84,7 @@ func german() *Language {
 		station.BrokenTarget:   {"Das Ziel kam nie.", "Gerät sperren, Box {bin}; wiederholen."},
 		station.BrokenLost:     {"Das Gerät verstummte mitten im Versuch.", "Kontakte von {nest} prüfen; Gerät wiederholen."},
 		station.BrokenReset:    {"Das Gerät startete mitten im Versuch neu, oder ein anderes kam an seine Stelle.", "Speisung in {nest} prüfen; Gerät wiederholen."},
+		station.BrokenGarbled:  {"Die Antworten des Geräts verletzen das Protokoll: {detail}.", "Gerät sperren, Box {bin}; dem Prüfingenieur sagen."},
 		station.BrokenRefused:  {"Das Gerät lehnte eine Anfrage ab: {detail}.", "Gerät sperren, Box {bin}."},
 		station.BrokenContents: {"Das Gerät ging beim Schreiben der Konstanten verloren; sein Inhalt ist unbekannt.", "Gerät sperren; wiederholen."},
 		station.BrokenEstimate: {"Die Aufnahmen ließen sich nicht auswerten: {detail}.", "Gerät sperren; dem Prüfingenieur sagen."},
@@ -105,6 +106,7 @@ func german() *Language {
 		station.StopStore:    {"Der Eintrag von {label} konnte nicht geschrieben werden: {detail}.", "{label} gesperrt lassen; Prüfingenieur rufen."},
 		station.StopOffset:   {"{nest}: {detail} Geräte nacheinander liegen um dieselbe Strecke daneben.", "Linienleitung rufen: Anschlag des Ziels prüfen."},
 		station.StopCheck:    {"{nest}: Prüfgeräte waren {detail}-mal nacheinander nicht gut.", "Linienleitung rufen: Ziel, Deckel, Fenster prüfen."},
+		station.StopLine:     {"{nest}: die Leitung verlor oder verdarb {detail} von {other} Paketen.", "Linienleitung rufen: Kabel, Kontakte, Adapter prüfen."},
 		station.StopWorker:   {"{nest}: das Programm dahinter versagte: {detail}.", "Station neu starten; dem Prüfingenieur sagen."},
 	}
 	l.calls = map[station.Code][2]string{

@@ -84,6 +84,7 @@ func spanish() *Language {
 		station.BrokenTarget:   {"El blanco no llegó.", "Retenga la unidad, caja {bin}; repítala."},
 		station.BrokenLost:     {"La unidad calló a mitad del intento.", "Revise los contactos de {nest}; repita la unidad."},
 		station.BrokenReset:    {"La unidad se reinició a mitad del intento, u otra ocupó su lugar.", "Revise la alimentación en {nest}; repita la unidad."},
+		station.BrokenGarbled:  {"Las respuestas de la unidad infringen el protocolo: {detail}.", "Retenga la unidad, caja {bin}; avise al ingeniero de pruebas."},
 		station.BrokenRefused:  {"La unidad rechazó una petición: {detail}.", "Retenga la unidad, caja {bin}."},
 		station.BrokenContents: {"La unidad se perdió al escribir sus constantes; no se sabe qué contiene.", "Retenga la unidad; repítala."},
 		station.BrokenEstimate: {"Las capturas no se pudieron evaluar: {detail}.", "Retenga la unidad; avise al ingeniero de pruebas."},
@@ -105,6 +106,7 @@ func spanish() *Language {
 		station.StopStore:    {"El registro de {label} no se pudo escribir: {detail}.", "{label} queda retenida; llame al ingeniero."},
 		station.StopOffset:   {"{nest}: {detail} unidades seguidas se desvían la misma distancia.", "Llame al jefe de línea: revise el tope del blanco."},
 		station.StopCheck:    {"{nest}: las unidades de control no aprobaron {detail} veces seguidas.", "Llame al jefe de línea: revise blanco, tapa y ventana."},
+		station.StopLine:     {"{nest}: la línea perdió o dañó {detail} de {other} paquetes.", "Llame al jefe de línea: revise cable, contactos y adaptador."},
 		station.StopWorker:   {"{nest}: falló el programa que lo atiende: {detail}.", "Reinicie la estación; avise al ingeniero de pruebas."},
 	}
 	l.calls = map[station.Code][2]string{
