@@ -15,13 +15,11 @@ const (
 	Stopped   EndReason = 2 // by a stop request
 	Watchdog  EndReason = 3 // no valid request for 1 s
 	UnitFault EndReason = 4 // the unit's hardware; see status
-	// SessionGone is never told (SPEC.md 5.3.8): earlier records may hold its name.
-	SessionGone EndReason = 5
 )
 
 func (r EndReason) String() string {
 	names := [...]string{Running: "running", Complete: "complete", Stopped: "stopped", Watchdog: "watchdog",
-		UnitFault: "unit fault", SessionGone: "session gone"}
+		UnitFault: "unit fault"}
 	if int(r) < len(names) {
 		return names[r]
 	}
