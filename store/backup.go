@@ -122,10 +122,25 @@ func (c *copier) copy(tmp string) error {
 	if err != nil {
 		return err
 	}
+	if err := c.columns(tmp, p.Segment); err != nil {
+		return err
+	}
 	c.head = p.ref()
 	c.mark = mark{Store: p.Store, Station: p.Station, Generation: p.Generation, Sequence: p.Sequence, Hash: p.Hash,
 		Journal: p.Segment, JournalEnd: p.Offset, CaptureSegment: captureEnd.number, CaptureEnd: captureEnd.end}
 	return c.disk.SyncDir(tmp)
+}
+
+// columns copies the files of columns that are there: who reads the copy proves
+// them, and makes what is missing.
+func (c *copier) columns(tmp string, last uint32) error {
+	for n := uint32(1); n < last; n++ {
+		err := copyFile(c.disk, filepath.Join(c.from, columnsName(n)), filepath.Join(tmp, columnsName(n)))
+		if ignoreMissing(err) != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // segmentEnd is the number of the last segment of a kind and where it ends.
@@ -229,7 +244,7 @@ func (c *copier) segment(tmp string, k segmentKind, number uint32, followed bool
 	}
 }
 
-// derive makes database and rows of the segments in dir, which proves every
+// derive makes the database of the segments in dir, which proves every
 // record, and returns where the journal ends. The record that promised names
 // must be there.
 func derive(d disk, dir string, promised mark) (position, error) {

@@ -96,7 +96,7 @@ func BenchmarkRowsOf10000Attempts(b *testing.B) {
 	}
 	for b.Loop() {
 		n := 0
-		if err := s.Rows(func(*store.Row) error { n++; return nil }); err != nil || n != 10_000 {
+		if err := s.Attempts(store.Filter{}, store.AllQuantities(), func(*store.Row) error { n++; return nil }); err != nil || n != 10_000 {
 			b.Fatal(n, err)
 		}
 	}

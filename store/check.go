@@ -8,6 +8,8 @@ import (
 	"path/filepath"
 	"strings"
 
+	"example.org/panecal/limits/quantity"
+	"example.org/panecal/store/column"
 	"example.org/panecal/store/record"
 )
 
@@ -24,9 +26,9 @@ type Report struct {
 }
 
 // Check holds the store in dir against itself: every frame and record, their
-// chain, the captures they name, the head file, and all that the database and
-// the rows would answer. It changes nothing and may run while the station
-// does; database and rows are then left to the station, and a note says so.
+// chain, the captures they name, the columns made of them, the head file, and
+// all that the database would answer. It changes nothing and may run while the
+// station does; the database is then left to the station, and a note says so.
 // progress, if not nil, is told the bytes of segments done and in all. The
 // error is about what kept it from looking; ErrNoStore where there is none.
 func Check(dir string, progress func(done, total int64)) (Report, error) {
@@ -39,7 +41,7 @@ func Check(dir string, progress func(done, total int64)) (Report, error) {
 		return c.report, fmt.Errorf("checking the store %s: %w", dir, err)
 	}
 	if held != nil {
-		c.note("database and rows not looked at: " + held.Error())
+		c.note("database not looked at: " + held.Error())
 	}
 	return c.report, nil
 }
@@ -119,15 +121,18 @@ func (c *checker) check(derived bool) error {
 	if err := c.kind(captureKind, captures, c.mark.CaptureSegment, c.mark.CaptureEnd, func(string, int64, []byte) error {
 		c.report.Captures++
 		return nil
-	}); err != nil {
+	}, func(uint32) error { return nil }); err != nil {
 		return err
 	}
 	chain := &chainCheck{checker: c}
-	if err := c.kind(journalKind, journal, c.mark.Journal, c.mark.JournalEnd, chain.record); err != nil {
+	if err := c.kind(journalKind, journal, c.mark.Journal, c.mark.JournalEnd, chain.record, chain.segmentEnd); err != nil {
 		return err
 	}
 	if marked {
 		chain.end()
+	}
+	if chain.other > 0 {
+		c.note(fmt.Sprintf("%d files of columns: %s; the next start makes them anew", chain.other, errOutdated))
 	}
 	if chain.later > 0 {
 		c.note(fmt.Sprintf("%d records hold what a later program wrote; this one proves them and reads what it knows", chain.later))
@@ -147,14 +152,18 @@ func (c *checker) sizeOf(name string) (int64, error) {
 	return size, errors.Join(err, f.Close())
 }
 
-// kind checks all segments of one kind and gives each whole frame to each.
-func (c *checker) kind(k segmentKind, numbers []uint32, markNumber uint32, markEnd int64, each func(file string, offset int64, content []byte) error) error {
+// kind checks all segments of one kind, gives each whole frame to each, and
+// tells after of each segment that is done.
+func (c *checker) kind(k segmentKind, numbers []uint32, markNumber uint32, markEnd int64, each func(file string, offset int64, content []byte) error, after func(number uint32) error) error {
 	last := uint32(0)
 	if len(numbers) > 0 {
 		last = numbers[len(numbers)-1]
 	}
 	for n := uint32(1); n <= max(last, markNumber); n++ {
 		if err := c.segment(k, n, n == last, markNumber, markEnd, each); err != nil {
+			return err
+		}
+		if err := after(n); err != nil {
 			return err
 		}
 	}
@@ -302,6 +311,9 @@ type chainCheck struct {
 	hash     record.Hash
 	atMark   record.Hash // of the record that the head file names
 	later    int64       // records that hold what this program does not know
+	rows     []Row       // of the attempts of the segment that is being read
+	problems int         // that were known when it began
+	other    int         // files of columns of another program
 }
 
 func (c *chainCheck) record(file string, offset int64, content []byte) error {
@@ -330,6 +342,11 @@ func (c *chainCheck) record(file string, offset int64, content []byte) error {
 		c.atMark = e.Ref.Hash
 	}
 	if a, ok := e.Body.(*record.Attempt); ok {
+		row, err := rowOf(e, a)
+		if err != nil {
+			return err
+		}
+		c.rows = append(c.rows, row)
 		for _, ref := range a.Captures {
 			if _, err := readCapture(c.disk, c.dir, ref); err != nil {
 				if errors.Is(err, os.ErrNotExist) {
@@ -341,6 +358,50 @@ func (c *chainCheck) record(file string, offset int64, content []byte) error {
 					return err
 				}
 			}
+		}
+	}
+	return nil
+}
+
+// segmentEnd holds the columns of a segment against its records.
+func (c *chainCheck) segmentEnd(number uint32) error {
+	rows, whole := c.rows, len(c.report.Problems) == c.problems
+	c.rows = nil
+	defer func() { c.problems = len(c.report.Problems) }()
+	files := columns{disk: c.disk, dir: c.dir}
+	s, err := files.sealed(number)
+	if errors.Is(err, ErrDamaged) { // the last one, or the check of the next will say so
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	b, _, f, err := files.open(c.dir, s)
+	switch {
+	case errors.Is(err, os.ErrNotExist): // costs readers time, and is made at the next start
+		return nil
+	case errors.Is(err, errOutdated):
+		c.other++
+		return nil
+	case err != nil:
+		return c.take(err)
+	}
+	defer f.Close()
+	kept, err := unpackRows(b, quantity.All())
+	if errors.Is(err, column.ErrDamaged) {
+		c.problem(columnsName(number), -1, err.Error())
+		return nil
+	}
+	if err != nil || !whole {
+		return err
+	}
+	if len(kept) != len(rows) {
+		c.problem(columnsName(number), -1, fmt.Sprintf("it has %d rows of %d attempts", len(kept), len(rows)))
+		return nil
+	}
+	for i := range kept {
+		if !kept[i].same(&rows[i]) {
+			c.problem(columnsName(number), -1, fmt.Sprintf("the row of record %d is not as its record makes it", rows[i].Sequence))
 		}
 	}
 	return nil

@@ -331,7 +331,6 @@ func TestFilesDeletedUnderTheWriterStopIt(t *testing.T) {
 			}
 		}, false, false},
 		"database deleted": {away("log.db"), false, true},
-		"rows deleted":     {away("rows"), false, true},
 	}
 	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {

@@ -36,7 +36,6 @@ type position struct {
 	Last       int64       `json:"last"`    // where the last record's frame begins, 0 for none in Segment
 	Sequence   uint64      `json:"sequence"`
 	Hash       record.Hash `json:"hash"`
-	Rows       int64       `json:"rows"`    // attempts
 	Entries    int64       `json:"entries"` // of the index
 	Newest     int         `json:"newest"`  // latest schema version of any record
 }
@@ -44,7 +43,7 @@ type position struct {
 // positionFormat is what a database must have been built as. Its own form is
 // counted in the upper part; a program that reads a newer record schema finds
 // more in the same records, and builds it anew too.
-const positionFormat = 1<<16 | record.Version
+const positionFormat = 2<<16 | record.Version
 
 func (p position) ref() record.Ref {
 	if p.Sequence == 0 {

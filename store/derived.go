@@ -11,7 +11,7 @@ import (
 	"example.org/panecal/store/record"
 )
 
-// derivedCheck holds database and rows against the journal. It reads the
+// derivedCheck holds the database against the journal. It reads the
 // database's pages by itself, which damage cannot lead astray, and walks the
 // journal beside its records, so that it needs no room for either.
 type derivedCheck struct {
@@ -20,21 +20,18 @@ type derivedCheck struct {
 	pos     position
 	hasPos  bool
 	stopped error // why the journal could not be followed to the database's end
-	rows    file
-	rowsHas int64
 
 	next    []byte // key that the index must have next
 	chained bool   // the chain has begun
 	entries int64
-	seen    digest // of the index as it is
-	wanted  digest // of the index as the journal makes it
-	rowsDue int64
+	seen    digest          // of the index as it is
+	wanted  digest          // of the index as the journal makes it
 	said    map[string]bool // each kind of damage is told once
 
 	before int // problems that were known before these files were looked at
-	// otherDatabase and otherRows say that another version of the program made
-	// them: what they hold is then none of this one's business.
-	otherDatabase, otherRows bool
+	// other says that another version of the program made it: what it holds is
+	// then none of this one's business.
+	other bool
 }
 
 // digest is the same for the same set in any order.
@@ -63,15 +60,6 @@ func (c *checker) derived() (err error) {
 	if err != nil {
 		return err
 	}
-	d.rows, err = c.disk.Open(filepath.Join(c.dir, rowsName))
-	if err == nil {
-		defer d.rows.Close()
-		if d.rowsHas, err = d.rows.Size(); err != nil {
-			return err
-		}
-	} else if !errors.Is(err, os.ErrNotExist) {
-		return err
-	}
 	if err := walkPages(f, size, d.visit); err != nil {
 		return c.take(err)
 	}
@@ -87,7 +75,7 @@ func (d *derivedCheck) once(file, what string) {
 }
 
 func (d *derivedCheck) visit(bucket string, key []byte, value func() ([]byte, error)) error {
-	if d.otherDatabase {
+	if d.other {
 		return nil
 	}
 	v, err := value()
@@ -108,7 +96,7 @@ func (d *derivedCheck) visit(bucket string, key []byte, value func() ([]byte, er
 		}
 		d.hasPos = true
 		if d.pos.Format != positionFormat {
-			d.otherDatabase = true
+			d.other = true
 			d.report.Problems = d.report.Problems[:d.before]
 			d.note(databaseName + ": " + errOutdated.Error() + "; the next start makes it anew")
 			return nil
@@ -116,7 +104,7 @@ func (d *derivedCheck) visit(bucket string, key []byte, value func() ([]byte, er
 		if d.known && (d.pos.Store != d.store || d.pos.Station != d.report.Station) {
 			d.once(databaseName, "it belongs to another store")
 		}
-		return d.rowsHeader()
+		return nil
 	case bucketRecords:
 		return d.record(key, v)
 	}
@@ -179,62 +167,12 @@ func (d *derivedCheck) record(key, v []byte) error {
 	for _, k := range indexKeys(e) {
 		d.wanted.add(k, e.Ref.Hash)
 	}
-	if a, ok := e.Body.(*record.Attempt); ok {
-		n := d.rowsDue
-		d.rowsDue++
-		return d.row(n, e, a)
-	}
 	return nil
-}
-
-func (d *derivedCheck) rowsHeader() error {
-	if d.pos.Rows == 0 {
-		return nil
-	}
-	got, err := d.readRows(0, rowsHead)
-	if err != nil || got == nil {
-		return err
-	}
-	switch err := holdRows(got, d.pos.Store); {
-	case errors.Is(err, errOutdated):
-		d.otherRows = true
-		d.note(rowsName + ": " + err.Error() + "; the next start makes them anew")
-	case err != nil:
-		d.once(rowsName, "not the rows of this log")
-	}
-	return nil
-}
-
-// readRows returns bytes of the rows file, nil if they are not there.
-func (d *derivedCheck) readRows(at int64, n int) ([]byte, error) {
-	if d.rows == nil || at+int64(n) > d.rowsHas {
-		d.once(rowsName, "rows are missing")
-		return nil, nil
-	}
-	b := make([]byte, n)
-	_, err := d.rows.ReadAt(b, at)
-	return b, err
-}
-
-func (d *derivedCheck) row(n int64, e record.Entry, a *record.Attempt) error {
-	if d.otherRows {
-		return nil
-	}
-	want, err := encodeRow(n, e, a)
-	if err != nil {
-		return err
-	}
-	at := rowsHead + n*rowSize
-	got, err := d.readRows(at, rowSize)
-	if err == nil && got != nil && !bytes.Equal(got, want) {
-		d.problem(rowsName, at, fmt.Sprintf("the row of record %d is not as its record makes it", e.Ref.Sequence))
-	}
-	return err
 }
 
 // end holds the sums against each other and tells how far the database is.
 func (d *derivedCheck) end() error {
-	if d.otherDatabase {
+	if d.other {
 		return nil
 	}
 	switch {
@@ -253,9 +191,6 @@ func (d *derivedCheck) end() error {
 	}
 	if d.entries != d.pos.Entries || d.seen != d.wanted {
 		d.once(databaseName, "the index is not as the journal makes it")
-	}
-	if d.rowsDue != d.pos.Rows {
-		d.once(databaseName, "it miscounts the rows")
 	}
 	if d.hasPos {
 		if w.Segment == 0 {

@@ -9,8 +9,11 @@
 //	capture-00000001.seg   raw captures, zstd, synced before their record
 //	head                   sequence and hash last acknowledged, and where the
 //	                       segments ended then: what a cut log is known by
-//	log.db, rows           the log for use (bbolt) and a row of numbers for
-//	                       each attempt: derived from the segments by catch-up
+//	journal-00000001.columns
+//	                       the attempts of a segment that is followed by another,
+//	                       column by column (package column)
+//	log.db                 the log for use (bbolt), derived from the segments by
+//	                       catch-up
 //	lock                   held, and the holder named, while a station writes
 //
 // A segment is eight bytes of magic and frames; a frame is length, CRC-32C of
@@ -21,7 +24,19 @@
 //
 // One process writes: [Open] takes the lock or says who has it. Everybody else
 // reads through [Follow], which keeps a database of its own and needs only the
-// segments, live or copied. Both offer the same [Reader], whose answers are
+// segments, live or copied. Both offer the same [Reader]: records by unit, lot,
+// time or order, and [Reader.Attempts], which streams a [Row] an attempt through
+// a [Filter] in constant memory and reads only the columns asked for:
+//
+//	err := reader.Attempts(store.Filter{Product: "hopper-54", Since: monday},
+//		[]quantity.Name{quantity.LeakageMax}, func(r *store.Row) error {
+//			high, ok := r.Quantities.High(quantity.LeakageMax, 2) // value + 2 u, of the worst zone
+//			…
+//		})
+//
+// Files of columns are made by who holds the lock; a reader makes those that are
+// missing, or that it cannot use, for itself under its cache. They say their own
+// layout: one of another program is made anew, and no damage. Answers are
 // proven: a value that does not match its hash, or an index entry that is
 // missing from its chain, is an error that wraps [ErrDamaged], never a wrong
 // answer. [Check] holds a whole store against itself.

@@ -1,7 +1,12 @@
 package store
 
 import (
+	"bytes"
 	"io"
+	"testing"
+
+	"example.org/panecal/limits/quantity"
+	"example.org/panecal/store/column"
 )
 
 // What tests of other packages may see of the inside.
@@ -52,3 +57,43 @@ func FindRecordsOn(d Disk, dir string) (*Salvage, error) { return salvage(d, dir
 
 // Data returns the bytes that were found.
 func (r Salvaged) Data() []byte { return r.data }
+
+// CopyColumns returns a file of columns as another program would have made it:
+// all but the column without, and what more adds.
+func CopyColumns(t testing.TB, data []byte, without string, more func(*column.Builder)) []byte {
+	t.Helper()
+	from, err := column.Open(bytes.NewReader(data), int64(len(data)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	to := column.NewBuilder(from.About(), from.Rows())
+	for _, c := range numbers {
+		v, err := from.Ints(c.name, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		to.Ints(c.name, v)
+	}
+	for _, c := range names {
+		v, err := from.Texts(c.name, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		to.Texts(c.name, v)
+	}
+	for _, c := range quantityColumns(quantity.All()) {
+		v, err := from.Floats(c.name, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if c.name != without {
+			to.Floats(c.name, v)
+		}
+	}
+	more(to)
+	out, err := to.Bytes()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}

@@ -45,7 +45,7 @@ func follow(d disk, dir, cache string) (*Follower, error) {
 		return nil, err
 	}
 	f := &Follower{index: &index{disk: d, segments: dir, dir: own}}
-	f.Reader = Reader{disk: d, dir: dir, rows: filepath.Join(own, rowsName), view: f.look}
+	f.Reader = Reader{disk: d, dir: dir, view: f.look, columns: columns{disk: d, dir: dir, own: own, exclusive: f.alone}}
 	f.worker = newWorker(nil, nil)
 	if err := f.look(func(*view) error { return nil }); err != nil {
 		f.worker.close()
@@ -54,19 +54,26 @@ func follow(d disk, dir, cache string) (*Follower, error) {
 	return f, nil
 }
 
+// alone runs fn while no other follower writes to the same folder.
+func (f *Follower) alone(fn func() error) error {
+	l, err := holdFor(f.index.dir, "a follower", time.Now, followPatience)
+	if err != nil {
+		return err
+	}
+	return errors.Join(fn(), l.Release())
+}
+
 // look answers one question. The database is open only meanwhile, so that
 // several commands of one user share it.
 func (f *Follower) look(fn func(*view) error) error {
 	return f.worker.do(func() error {
-		l, err := holdFor(f.index.dir, "a follower", time.Now, followPatience)
-		if err != nil {
-			return err
-		}
-		err = guarded(func() error { return f.index.look(fn) })
-		if p := (panicError{}); errors.As(err, &p) {
-			err = &DamageError{File: databaseName, Offset: -1, What: err.Error()}
-		}
-		return errors.Join(err, f.index.close(), l.Release())
+		return f.alone(func() error {
+			err := guarded(func() error { return f.index.look(fn) })
+			if p := (panicError{}); errors.As(err, &p) {
+				err = &DamageError{File: databaseName, Offset: -1, What: err.Error()}
+			}
+			return errors.Join(err, f.index.close())
+		})
 	})
 }
 

@@ -1,9 +1,8 @@
 package store_test
 
 import (
-	"encoding/binary"
 	"fmt"
-	"hash/crc32"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -11,7 +10,9 @@ import (
 
 	"github.com/fxamacker/cbor/v2"
 
+	"example.org/panecal/limits/quantity"
 	"example.org/panecal/store"
+	"example.org/panecal/store/column"
 	"example.org/panecal/store/record"
 )
 
@@ -207,45 +208,71 @@ func TestLogOfALaterProgram(t *testing.T) {
 	}
 }
 
-// Derived files of a program with a column more are made anew: a note, and no
-// damage.
-func TestRowsWithAColumnMore(t *testing.T) {
-	dir := smallLog(t)
-	path := filepath.Join(dir, "rows")
-	data, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	const head = 64
-	columns := int(binary.LittleEndian.Uint32(data[12:]))
-	binary.LittleEndian.PutUint32(data[12:], uint32(columns+1))
-	table := crc32.MakeTable(crc32.Castagnoli)
-	binary.LittleEndian.PutUint32(data[48:], crc32.Checksum(data[:48], table))
-	var wide []byte
-	for rest := data[head:]; len(rest) > 0; rest = rest[8*columns+8:] {
-		wide = append(append(wide, rest[:8*columns]...), make([]byte, 16)...)
-	}
-	if err := os.WriteFile(path, append(data[:head], wide...), 0o640); err != nil {
-		t.Fatal(err)
-	}
-	if r := check(t, dir); len(r.Problems) > 0 || len(r.Notes) != 1 || !strings.Contains(r.Notes[0], "another version") {
-		t.Errorf("problems %v, notes %v", r.Problems, r.Notes)
-	}
-	s := open(t, dir)
-	if told, err := s.Remade(); err != nil || len(told) != 1 || !strings.Contains(told[0], "another version") {
-		t.Errorf("told %q, %v", told, err)
-	}
-	if aside, err := s.SetAside(); err != nil || len(aside) > 0 {
-		t.Errorf("set aside %v, %v", aside, err)
-	}
-	n := 0
-	if err := s.Rows(func(*store.Row) error { n++; return nil }); err != nil || n != 2 {
-		t.Errorf("%d rows, %v", n, err)
-	}
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
-	if r := check(t, dir); len(r.Problems) > 0 || len(r.Notes) > 0 {
-		t.Errorf("made anew: problems %v, notes %v", r.Problems, r.Notes)
+// Derived files of a program with a column less are made anew: a note, and no
+// damage. One that has more columns than this program knows is read.
+func TestColumnsOfAnotherProgram(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		other func(t *testing.T, b *column.Builder, name string)
+		notes int
+	}{
+		{"a column less", func(t *testing.T, b *column.Builder, name string) {}, 1},
+		{"a column more", func(t *testing.T, b *column.Builder, name string) {
+			b.Floats(name, []float64{math.NaN(), math.NaN()}) // as it was
+			b.Floats("of.later", make([]float64, 2))
+		}, 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			dir := create(t)
+			for range 2 {
+				s := open(t, dir)
+				for n := range 2 {
+					if _, err := s.Append(attempt("B", n+1)); err != nil {
+						t.Fatal(err)
+					}
+				}
+				if err := s.Close(); err != nil {
+					t.Fatal(err)
+				}
+			}
+			path := filepath.Join(dir, "journal-00000002.columns")
+			data, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			const last = "signal.min_low3"
+			other := store.CopyColumns(t, data, last, func(b *column.Builder) { c.other(t, b, last) })
+			if err := os.WriteFile(path, other, 0o640); err != nil {
+				t.Fatal(err)
+			}
+			if r := check(t, dir); len(r.Problems) > 0 || len(r.Notes) != c.notes || c.notes > 0 && !strings.Contains(r.Notes[0], "another version") {
+				t.Errorf("problems %v, notes %v", r.Problems, r.Notes)
+			}
+			count := func(r interface {
+				Attempts(store.Filter, []quantity.Name, func(*store.Row) error) error
+			}) {
+				t.Helper()
+				n := 0
+				if err := r.Attempts(store.Filter{}, store.AllQuantities(), func(*store.Row) error { n++; return nil }); err != nil || n != 4 {
+					t.Errorf("%d rows, %v", n, err)
+				}
+			}
+			f, err := store.Follow(dir, t.TempDir())
+			if err != nil {
+				t.Fatal(err)
+			}
+			count(f)
+			if err := f.Close(); err != nil {
+				t.Fatal(err)
+			}
+			s := open(t, dir)
+			count(s)
+			if err := s.Close(); err != nil {
+				t.Fatal(err)
+			}
+			if r := check(t, dir); len(r.Problems) > 0 || len(r.Notes) > 0 {
+				t.Errorf("made anew: problems %v, notes %v", r.Problems, r.Notes)
+			}
+		})
 	}
 }

@@ -12,13 +12,13 @@ import (
 	"example.org/panecal/store/record"
 )
 
-// index is the log for use: the database and the rows. One goroutine uses it.
+// index is the log for use: the database. One goroutine uses it.
 // Whatever it holds comes from the segments by catchUp, so that it can always
 // be thrown away.
 type index struct {
 	disk     disk
 	segments string // directory of the segments
-	dir      string // of the database and the rows
+	dir      string // of the database
 	// limit, if set, says how far the segments are acknowledged; without it
 	// they are followed as far as they are whole.
 	limit func() mark
@@ -30,10 +30,9 @@ type index struct {
 	proven   bool // the database's structure, once
 	db       *bbolt.DB
 	info     os.FileInfo // of the database file that is open
-	rows     file
-	setAside []string // names of databases that failed and were set aside
-	remade   []string // what was made anew, and why, in words
-	tail     int64    // bytes after the last whole frame of the journal
+	setAside []string    // names of databases that failed and were set aside
+	remade   []string    // what was made anew, and why, in words
+	tail     int64       // bytes after the last whole frame of the journal
 }
 
 // errOutdated says that a derived file is of another version of the program:
@@ -47,7 +46,7 @@ const (
 
 func (ix *index) path() string { return filepath.Join(ix.dir, databaseName) }
 
-// open opens the database and the rows; a database that is missing is made,
+// open opens the database; a database that is missing is made,
 // one that is damaged is set aside and built anew from the segments.
 func (ix *index) open() error {
 	if ix.db != nil {
@@ -78,40 +77,13 @@ func (ix *index) open() error {
 	if ix.info, err = os.Stat(ix.path()); err != nil {
 		return errors.Join(err, ix.close())
 	}
-	if ix.rows, err = ix.disk.Update(filepath.Join(ix.dir, rowsName)); err != nil {
-		return errors.Join(fmt.Errorf("opening the rows: %w", err), ix.close())
-	}
 	return nil
 }
 
 // replaced says whether somebody deleted or replaced a file that is open:
 // what is written there is then seen by nobody.
 func (ix *index) replaced() bool {
-	return ix.db != nil && (errors.Is(linked(ix.path(), ix.info), errReplaced) ||
-		errors.Is(ix.disk.Linked(filepath.Join(ix.dir, rowsName), ix.rows), errReplaced))
-}
-
-// proveRows says whether the rows that the database counts are there.
-func (ix *index) proveRows(p position) error {
-	if p.Rows == 0 {
-		return nil
-	}
-	if err := readRows(ix.rows, p.Store, 0, nil); err != nil {
-		return err
-	}
-	size, err := ix.rows.Size()
-	if err != nil {
-		return err
-	}
-	last := rowsHead + (p.Rows-1)*rowSize
-	if size < last+rowSize {
-		return &DamageError{File: rowsName, Offset: size, What: "rows are missing"}
-	}
-	b := make([]byte, rowSize)
-	if _, err := ix.rows.ReadAt(b, last); err != nil {
-		return err
-	}
-	return decodeRow(p.Rows-1, b, &Row{})
+	return ix.db != nil && errors.Is(linked(ix.path(), ix.info), errReplaced)
 }
 
 // setDatabaseAside keeps the damaged file for whoever wants to look into it.
@@ -130,43 +102,13 @@ func (ix *index) setDatabaseAside() error {
 	}
 }
 
-// close lets go of database and rows; the next use opens them again.
+// close lets go of the database; the next use opens them again.
 func (ix *index) close() error {
-	var errs []error
-	if ix.rows != nil {
-		errs = append(errs, ix.rows.Close())
+	db := ix.db
+	if ix.db = nil; db == nil {
+		return nil
 	}
-	if ix.db != nil {
-		errs = append(errs, ix.db.Close())
-	}
-	ix.db, ix.rows = nil, nil
-	return errors.Join(errs...)
-}
-
-// rowsAnew forgets database and rows where the rows are not what the database
-// counts: both are then built from the segments.
-func (ix *index) rowsAnew() error {
-	var p position
-	err := ix.db.View(func(tx *bbolt.Tx) (err error) {
-		p, err = readPosition(tx)
-		return err
-	})
-	if err == nil && p.Format == positionFormat {
-		err = ix.proveRows(p)
-	}
-	switch {
-	case errors.Is(err, errOutdated):
-		ix.remade = append(ix.remade, rowsName+": "+err.Error()+", and made anew")
-	case errors.Is(err, ErrDamaged):
-		ix.setAside = append(ix.setAside, rowsName)
-		ix.remade = append(ix.remade, rowsName+": damaged, and made anew")
-	default:
-		return err
-	}
-	if err := ix.startAnew(); err != nil {
-		return err
-	}
-	return ix.open()
+	return db.Close()
 }
 
 // startAnew removes the database, so that the next catch-up builds it again.
@@ -202,8 +144,8 @@ func (ix *index) lookOnce(fn func(*view) error) error {
 	})
 }
 
-// catchUp brings database and rows up to the segments. It is the only thing
-// that ever writes to them: the station's start, the time after each append,
+// catchUp brings the database up to the segments. It is the only thing
+// that ever writes to it: the station's start, the time after each append,
 // a rebuild and every follower all come here. After an error that is not
 // about damage the database is closed, for a failed commit may have happened;
 // opening it again tells.
@@ -216,14 +158,8 @@ func (ix *index) catchUp() error {
 		}
 	}
 	for {
-		fresh := ix.db == nil && !ix.proven
 		if err := ix.open(); err != nil {
 			return err
-		}
-		if fresh {
-			if err := ix.rowsAnew(); err != nil {
-				return errors.Join(err, ix.close())
-			}
 		}
 		more, err := ix.batch()
 		switch {
@@ -286,14 +222,11 @@ func (ix *index) batch() (more bool, err error) {
 	if w.pos == before {
 		return false, nil
 	}
-	w.pos.Rows, w.pos.Entries, w.pos.Newest = before.Rows, before.Entries, before.Newest
+	w.pos.Entries, w.pos.Newest = before.Entries, before.Newest
 	for _, f := range list {
 		if w.pos.Newest = max(w.pos.Newest, f.entry.Version); f.entry.Later {
 			w.pos.Newest = max(w.pos.Newest, record.Version+1)
 		}
-	}
-	if err := ix.putRows(&w.pos, list); err != nil {
-		return false, fmt.Errorf("writing rows: %w", err)
 	}
 	return len(list) > 0, ix.db.Update(func(tx *bbolt.Tx) error { return put(tx, &w.pos, list) })
 }
@@ -318,35 +251,4 @@ func put(tx *bbolt.Tx, p *position, list []found) error {
 		}
 	}
 	return writePosition(tx, *p)
-}
-
-// putRows writes the rows of the attempts among list, after the p.Rows there
-// are, before the database says that they are there.
-func (ix *index) putRows(p *position, list []found) error {
-	var b []byte
-	at := p.Rows
-	for _, f := range list {
-		a, ok := f.entry.Body.(*record.Attempt)
-		if !ok {
-			continue
-		}
-		row, err := encodeRow(p.Rows, f.entry, a)
-		if err != nil {
-			return err
-		}
-		b = append(b, row...)
-		p.Rows++
-	}
-	if at == 0 {
-		if _, err := ix.rows.WriteAt(rowsHeader(p.Store), 0); err != nil {
-			return err
-		}
-	}
-	if len(b) == 0 {
-		return nil
-	}
-	if _, err := ix.rows.WriteAt(b, rowsHead+at*rowSize); err != nil {
-		return err
-	}
-	return ix.rows.Sync()
 }

@@ -18,7 +18,10 @@ import (
 type Reader struct {
 	disk disk
 	dir  string // of the segments
-	rows string // file of the rows
+	// columns are the files of columns; acknowledged, if not nil, says how far
+	// this process has written.
+	columns      columns
+	acknowledged func() mark
 	// view runs a function on a database that has caught up; it may be called
 	// twice, the second time on a database built anew.
 	view func(func(*view) error) error
@@ -171,23 +174,6 @@ func (r *Reader) pages(lo, hi []byte, each func(record.Entry) error) error {
 
 func missing(sequence uint64) error {
 	return &DamageError{File: databaseName, Offset: -1, What: fmt.Sprintf("record %d is missing", sequence)}
-}
-
-// Rows gives the row of each attempt in log order, until each returns an
-// error. The Row is only valid during the call.
-func (r *Reader) Rows(each func(*Row) error) error {
-	var p position
-	if err := r.view(func(v *view) error { p = v.pos; return nil }); err != nil {
-		return err
-	}
-	if p.Rows == 0 {
-		return nil
-	}
-	f, err := r.disk.Open(r.rows)
-	if err != nil {
-		return err
-	}
-	return errors.Join(readRows(f, p.Store, p.Rows, each), f.Close())
 }
 
 // Capture returns a raw capture, proven to be the one that was recorded.

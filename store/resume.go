@@ -55,6 +55,12 @@ func (s *Store) resume(o Options) error {
 	s.acked = mark{Schema: markSchema, Store: p.Store, Station: p.Station, Generation: p.Generation, Sequence: p.Sequence, Hash: p.Hash,
 		Journal: p.Segment, JournalEnd: p.Offset, CaptureSegment: capture, CaptureEnd: end}
 	s.index.limit = s.acknowledged
+	// An earlier program kept the rows of all attempts in one file.
+	if err := o.disk.Remove(filepath.Join(s.dir, "rows")); err == nil {
+		s.index.remade = append(s.index.remade, "rows: of another version of the program; columns beside each segment take its place")
+	} else if !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
 	return errors.Join(s.refresh(), s.tellWitness())
 }
 

@@ -1,186 +1,244 @@
 package store
 
 import (
-	"bufio"
-	"encoding/binary"
-	"errors"
-	"fmt"
-	"io"
 	"math"
 	"slices"
 	"time"
 
 	"example.org/panecal/limits/quantity"
+	"example.org/panecal/store/column"
 	"example.org/panecal/store/record"
 )
 
-const rowsName = "rows"
-
-// Row is the compact form of one attempt: enough to judge it again and to
-// count it. Names are kept as numbers made by [NameCode].
+// Row is what stands of an attempt beside its record, in columns: enough to
+// find it, to judge it again and to count it. "" is "not known".
 type Row struct {
-	Generation uint32
-	Sequence   uint64
-	Time       time.Time // UTC, microsecond
-	Outcome    record.Outcome
-	Purpose    record.Purpose
-	AttemptNo  int
-	SoftBin    int
-	HardBin    int
-	Product    uint64
-	Limits     uint64 // of the revision
-	Nest       uint64
-	Serial     uint64
-	Quantities quantity.Row
+	Generation  uint32
+	Sequence    uint64
+	Time        time.Time     // UTC, when it was recorded
+	Took        time.Duration // from start to end
+	AttemptNo   int
+	SoftBin     int
+	HardBin     int
+	Signed      bool // limits and product were released with valid signatures
+	Written     bool // constants were written, and read back equal
+	Outcome     record.Outcome
+	Purpose     record.Purpose
+	Disposition record.Disposition // of its own verdict; a change may follow
+	SoftName    string
+	Serial      string // or the label where only that is known
+	UnitID      string
+	Product     string
+	ProductRev  string
+	Limits      string
+	LimitsRev   string
+	SheetRev    string
+	Firmware    string
+	Nest        string
+	Operator    string
+	Order       string
+	Lot         string
+	WindowLot   string
+	GasketLot   string
+	EmitterLot  string
+	Software    string
+	Quantities  quantity.Row // NaN where it was not measured
 }
 
-// NameCode returns the number that a row has for a name: the first 48 bits of
-// its SHA-256, which a float64 holds exactly.
-func NameCode(name string) uint64 {
-	h := record.HashOf([]byte(name))
-	return binary.BigEndian.Uint64(h[:]) >> 16
-}
-
-// Columns of the file before those of package quantity. A column is never
-// given another meaning.
-const (
-	colGeneration = iota
-	colSequence
-	colTime // microseconds since 1970
-	colOutcome
-	colPurpose
-	colAttemptNo
-	colSoftBin
-	colHardBin
-	colProduct
-	colLimits
-	colNest
-	colSerial
-	keyColumns = 16 // four in reserve, NaN
-)
-
-const (
-	rowColumns = keyColumns + quantity.Columns
-	rowSize    = 8*rowColumns + 8 // the last eight bytes are the row's check
-	rowsMagic  = "PANECALR"
-	rowsHead   = 64
-)
-
-// rowsHeader returns the head of a file of rows.
-func rowsHeader(store record.Hash) []byte {
-	b := make([]byte, 0, rowsHead)
-	b = append(b, rowsMagic...)
-	b = little.AppendUint32(b, 1)
-	b = little.AppendUint32(b, rowColumns)
-	b = append(b, store[:]...)
-	b = little.AppendUint32(b, crc(b))
-	return append(b, make([]byte, rowsHead-len(b))...)
-}
-
-// holdRows says whether head is that of the rows of a store: errOutdated where
-// another version of the program made them, with other columns.
-func holdRows(head []byte, store record.Hash) error {
-	damaged := &DamageError{File: rowsName, Offset: 0, What: "not the rows of this log"}
-	const sum = len(rowsMagic) + 4 + 4 + len(store) // where the check is
-	want := rowsHeader(store)
-	if string(head) == string(want) {
-		return nil
-	}
-	if len(head) < rowsHead || little.Uint32(head[sum:]) != crc(head[:sum]) || string(head[sum+4:rowsHead]) != string(want[sum+4:]) ||
-		string(head[:len(rowsMagic)]) != rowsMagic || string(head[len(rowsMagic)+8:sum]) != string(store[:]) {
-		return damaged
-	}
-	return errOutdated
-}
-
-// encodeRow returns the bytes of row n of the file.
-func encodeRow(n int64, e record.Entry, a *record.Attempt) ([]byte, error) {
+// rowOf returns the row of an attempt.
+func rowOf(e record.Entry, a *record.Attempt) (Row, error) {
 	q, err := a.Set().Row()
 	if err != nil {
-		return nil, err
+		return Row{}, err
 	}
-	v := make([]float64, keyColumns, rowColumns)
-	for i := range v {
-		v[i] = math.NaN()
+	r, j := &a.Run, &a.Judgement
+	row := Row{
+		Generation: e.Ref.Generation, Sequence: e.Ref.Sequence, Time: e.Time.UTC(),
+		AttemptNo: r.AttemptNo, SoftBin: j.SoftBin, HardBin: j.HardBin, Signed: r.Limits.Signed && r.Product.Signed,
+		Outcome: a.Outcome, Purpose: r.Purpose, Disposition: j.Disposition, SoftName: j.SoftName,
+		Serial: a.Subject().Serial, UnitID: r.UnitID, Product: r.Product.Name, ProductRev: r.Product.Rev,
+		Limits: r.Limits.Name, LimitsRev: r.Limits.Rev, SheetRev: r.Sheet.Rev, Firmware: r.Identity.Firmware, Nest: r.Nest,
+		Operator: r.Operator, Order: r.WorkOrder, Lot: r.Lot, WindowLot: r.WindowLot, GasketLot: r.GasketLot, EmitterLot: r.EmitterLot,
+		Software: r.Software, Quantities: q,
 	}
-	v[colGeneration] = float64(e.Ref.Generation)
-	v[colSequence] = float64(e.Ref.Sequence)
-	v[colTime] = float64(e.Time.UnixMicro())
-	v[colOutcome] = float64(slices.Index(record.Outcomes(), a.Outcome))
-	v[colPurpose] = float64(slices.Index(record.Purposes(), a.Run.Purpose))
-	v[colAttemptNo] = float64(a.Run.AttemptNo)
-	v[colSoftBin] = float64(a.Judgement.SoftBin)
-	v[colHardBin] = float64(a.Judgement.HardBin)
-	v[colProduct] = float64(NameCode(a.Run.Product.Name))
-	v[colLimits] = float64(NameCode(a.Run.Limits.Rev))
-	v[colNest] = float64(NameCode(a.Run.Nest))
-	v[colSerial] = float64(NameCode(a.Run.Serial))
-	b := make([]byte, 0, rowSize)
-	for _, x := range append(v, q...) {
-		b = little.AppendUint64(b, math.Float64bits(x))
+	if !a.Started.IsZero() && !a.Finished.IsZero() {
+		row.Took = a.Finished.Sub(a.Started)
 	}
-	return little.AppendUint64(b, rowCheck(n, b)), nil
+	if c := a.Constants; c != nil {
+		row.Written = len(c.Written) > 0 && slices.Equal(c.Written, c.ReadBack)
+	}
+	return row, nil
 }
 
-func rowCheck(n int64, b []byte) uint64 {
-	return uint64(crc(little.AppendUint64(nil, uint64(n)), b[:8*rowColumns]))
+// numbers and names are the columns of a Row but for the quantities. A name is
+// for ever: it is never given another meaning.
+var numbers = []struct {
+	name string
+	get  func(*Row) int64
+	set  func(*Row, int64)
+}{
+	{"generation", func(r *Row) int64 { return int64(r.Generation) }, func(r *Row, v int64) { r.Generation = uint32(v) }},
+	{"sequence", func(r *Row) int64 { return int64(r.Sequence) }, func(r *Row, v int64) { r.Sequence = uint64(v) }},
+	{"time_ns", func(r *Row) int64 { return r.Time.UnixNano() }, func(r *Row, v int64) { r.Time = time.Unix(0, v).UTC() }},
+	{"took_ns", func(r *Row) int64 { return int64(r.Took) }, func(r *Row, v int64) { r.Took = time.Duration(v) }},
+	{"attempt", func(r *Row) int64 { return int64(r.AttemptNo) }, func(r *Row, v int64) { r.AttemptNo = int(v) }},
+	{"soft_bin", func(r *Row) int64 { return int64(r.SoftBin) }, func(r *Row, v int64) { r.SoftBin = int(v) }},
+	{"hard_bin", func(r *Row) int64 { return int64(r.HardBin) }, func(r *Row, v int64) { r.HardBin = int(v) }},
+	{"signed", func(r *Row) int64 { return number(r.Signed) }, func(r *Row, v int64) { r.Signed = v == 1 }},
+	{"written", func(r *Row) int64 { return number(r.Written) }, func(r *Row, v int64) { r.Written = v == 1 }},
 }
 
-// decodeRow reads row n into r, using r.Quantities again if it is long enough.
-func decodeRow(n int64, b []byte, r *Row) error {
-	if little.Uint64(b[8*rowColumns:]) != rowCheck(n, b) {
-		return &DamageError{File: rowsName, Offset: rowsHead + n*rowSize, What: "a row is not what was written"}
-	}
-	at := func(i int) float64 { return math.Float64frombits(little.Uint64(b[8*i:])) }
-	q := r.Quantities
-	if cap(q) < quantity.Columns {
-		q = make(quantity.Row, quantity.Columns)
-	}
-	q = q[:quantity.Columns]
-	for i := range q {
-		q[i] = at(keyColumns + i)
-	}
-	*r = Row{
-		Generation: uint32(at(colGeneration)), Sequence: uint64(at(colSequence)),
-		Time:    time.UnixMicro(int64(at(colTime))).UTC(),
-		Outcome: pick(record.Outcomes(), at(colOutcome)), Purpose: pick(record.Purposes(), at(colPurpose)),
-		AttemptNo: int(at(colAttemptNo)), SoftBin: int(at(colSoftBin)), HardBin: int(at(colHardBin)),
-		Product: uint64(at(colProduct)), Limits: uint64(at(colLimits)), Nest: uint64(at(colNest)), Serial: uint64(at(colSerial)),
-		Quantities: q,
-	}
-	return nil
+var names = []struct {
+	name string
+	at   func(*Row) *string
+}{
+	{"outcome", func(r *Row) *string { return (*string)(&r.Outcome) }},
+	{"purpose", func(r *Row) *string { return (*string)(&r.Purpose) }},
+	{"disposition", func(r *Row) *string { return (*string)(&r.Disposition) }},
+	{"soft_bin_name", func(r *Row) *string { return &r.SoftName }},
+	{"serial", func(r *Row) *string { return &r.Serial }},
+	{"unit_id", func(r *Row) *string { return &r.UnitID }},
+	{"product", func(r *Row) *string { return &r.Product }},
+	{"product_rev", func(r *Row) *string { return &r.ProductRev }},
+	{"limits", func(r *Row) *string { return &r.Limits }},
+	{"limits_rev", func(r *Row) *string { return &r.LimitsRev }},
+	{"sheet_rev", func(r *Row) *string { return &r.SheetRev }},
+	{"firmware", func(r *Row) *string { return &r.Firmware }},
+	{"nest", func(r *Row) *string { return &r.Nest }},
+	{"operator", func(r *Row) *string { return &r.Operator }},
+	{"order", func(r *Row) *string { return &r.Order }},
+	{"lot", func(r *Row) *string { return &r.Lot }},
+	{"window_lot", func(r *Row) *string { return &r.WindowLot }},
+	{"gasket_lot", func(r *Row) *string { return &r.GasketLot }},
+	{"emitter_lot", func(r *Row) *string { return &r.EmitterLot }},
+	{"software", func(r *Row) *string { return &r.Software }},
 }
 
-func pick[T ~string](list []T, i float64) T {
-	if i < 0 || i >= float64(len(list)) || i != math.Trunc(i) {
-		return ""
+func number(b bool) int64 {
+	if b {
+		return 1
 	}
-	return list[int(i)]
+	return 0
 }
 
-// readRows gives the first count rows of f to each, in order. The Row and its
-// quantities are only valid during the call.
-func readRows(f io.ReaderAt, store record.Hash, count int64, each func(*Row) error) error {
-	head := make([]byte, rowsHead)
-	if _, err := f.ReadAt(head, 0); err != nil && !errors.Is(err, io.EOF) {
-		return err
-	}
-	if err := holdRows(head, store); err != nil {
-		return err
-	}
-	in := bufio.NewReaderSize(io.NewSectionReader(f, rowsHead, count*rowSize), 1<<20)
-	b := make([]byte, rowSize)
-	var r Row
-	for n := range count {
-		if _, err := io.ReadFull(in, b); err != nil {
-			return &DamageError{File: rowsName, Offset: rowsHead + n*rowSize, What: fmt.Sprintf("row %d of %d: %v", n+1, count, err)}
+// quantityColumn is one column of quantity.Row.
+type quantityColumn struct {
+	name string
+	at   int
+}
+
+// quantityColumns names the columns of the quantities: value, u, and for one a
+// zone the largest and smallest value ± k·u.
+func quantityColumns(of []quantity.Definition) []quantityColumn {
+	var list []quantityColumn
+	for _, d := range of {
+		suffix := []string{"", "_u"}
+		if d.Zoned {
+			suffix = append(suffix, "_high0", "_high1", "_high2", "_high3", "_low0", "_low1", "_low2", "_low3")
 		}
-		if err := decodeRow(n, b, &r); err != nil {
-			return err
-		}
-		if err := each(&r); err != nil {
-			return err
+		for i, s := range suffix {
+			list = append(list, quantityColumn{string(d.Name) + s, d.Column + i})
 		}
 	}
-	return nil
+	return list
+}
+
+// packRows returns rows as a block of columns.
+func packRows(about []byte, rows []Row) ([]byte, error) {
+	b := column.NewBuilder(about, len(rows))
+	n := make([]int64, len(rows))
+	for _, c := range numbers {
+		for i := range rows {
+			n[i] = c.get(&rows[i])
+		}
+		b.Ints(c.name, n)
+	}
+	s := make([]string, len(rows))
+	for _, c := range names {
+		for i := range rows {
+			s[i] = *c.at(&rows[i])
+		}
+		b.Texts(c.name, s)
+	}
+	f := make([]float64, len(rows))
+	for _, c := range quantityColumns(quantity.All()) {
+		for i := range rows {
+			f[i] = rows[i].Quantities[c.at]
+		}
+		b.Floats(c.name, f)
+	}
+	return b.Bytes()
+}
+
+// unpackRows returns the rows of a block, with the quantities asked for.
+func unpackRows(b *column.Block, wanted []quantity.Definition) ([]Row, error) {
+	rows := make([]Row, b.Rows())
+	var n []int64
+	var s []string
+	var f []float64
+	var err error
+	for _, c := range numbers {
+		if n, err = b.Ints(c.name, n); err != nil {
+			return nil, err
+		}
+		for i := range rows {
+			c.set(&rows[i], n[i])
+		}
+	}
+	for _, c := range names {
+		if s, err = b.Texts(c.name, s); err != nil {
+			return nil, err
+		}
+		for i := range rows {
+			*c.at(&rows[i]) = s[i]
+		}
+	}
+	all := make([]float64, len(rows)*quantity.Columns)
+	for i := range all {
+		all[i] = math.NaN()
+	}
+	for i := range rows {
+		rows[i].Quantities = all[i*quantity.Columns : (i+1)*quantity.Columns]
+	}
+	for _, c := range quantityColumns(wanted) {
+		if f, err = b.Floats(c.name, f); err != nil {
+			return nil, err
+		}
+		for i := range rows {
+			rows[i].Quantities[c.at] = f[i]
+		}
+	}
+	return rows, nil
+}
+
+// hasColumns says whether a block has every column that this program knows.
+func hasColumns(b *column.Block) bool {
+	for _, c := range numbers {
+		if !b.Has(c.name) {
+			return false
+		}
+	}
+	for _, c := range names {
+		if !b.Has(c.name) {
+			return false
+		}
+	}
+	return !slices.ContainsFunc(quantityColumns(quantity.All()), func(c quantityColumn) bool { return !b.Has(c.name) })
+}
+
+// same says whether two rows hold the same.
+func (r *Row) same(o *Row) bool {
+	for _, c := range numbers {
+		if c.get(r) != c.get(o) {
+			return false
+		}
+	}
+	for _, c := range names {
+		if *c.at(r) != *c.at(o) {
+			return false
+		}
+	}
+	return slices.EqualFunc(r.Quantities, o.Quantities, func(a, b float64) bool {
+		return math.Float64bits(a) == math.Float64bits(b) || math.IsNaN(a) && math.IsNaN(b)
+	})
 }

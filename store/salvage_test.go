@@ -240,7 +240,7 @@ func (p *patient) asBefore() error {
 	if aerr == nil && len(list) != 6 {
 		aerr = fmt.Errorf("%w: %d records of a serial", errWrong, len(list))
 	}
-	rerr := s.Rows(func(*store.Row) error { rows++; return nil })
+	rerr := s.Attempts(store.Filter{}, store.AllQuantities(), func(*store.Row) error { rows++; return nil })
 	if rerr == nil && rows != 6 {
 		rerr = fmt.Errorf("%w: %d rows", errWrong, rows)
 	}

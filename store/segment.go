@@ -31,8 +31,10 @@ func (k segmentKind) name(number uint32) string { return fmt.Sprintf("%s-%08d.se
 
 const segmentFormat = 1
 
-// maxSegment is the size at which a segment is followed by another.
-const maxSegment = 64 << 20
+// maxSegment is the size at which a segment is followed by another: small
+// enough to be read through at a start, and in memory at once when its columns
+// are made.
+const maxSegment = 8 << 20
 
 // header is the first frame of a segment.
 type header struct {

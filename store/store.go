@@ -3,6 +3,7 @@ package store
 import (
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"sync"
@@ -69,7 +70,10 @@ type Store struct {
 	// The index worker's:
 	marked mark // what the head file says
 	told   mark // what the witness was told
-	closed bool // nothing is opened again
+	settle columns
+	// settled is the last segment that is known to have its columns.
+	settled uint32
+	closed  bool // nothing is opened again
 }
 
 // Open opens the store in dir for writing: ErrNoStore, ErrHeld (with a
@@ -104,7 +108,8 @@ func openStore(dir string, o Options) (_ *Store, err error) {
 		return nil, err
 	}
 	s := &Store{lock: l, reserve: o.Reserve, witness: o.Witness, wake: make(chan struct{}, 1)}
-	s.Reader = Reader{disk: o.disk, dir: dir, rows: filepath.Join(dir, rowsName), view: s.look}
+	s.Reader = Reader{disk: o.disk, dir: dir, view: s.look, columns: columns{disk: o.disk, dir: dir}, acknowledged: s.acknowledged}
+	s.settle = columns{disk: o.disk, dir: dir, own: dir}
 	s.index = &index{disk: o.disk, segments: dir, dir: dir, own: true}
 	s.indexWorker = newWorker(s.wake, func() { _ = guarded(s.refresh) }) // the next question meets the same error
 	defer func() {
@@ -166,8 +171,43 @@ func (s *Store) refresh() error {
 			return err
 		}
 	}
-	return s.index.catchUp()
+	if err := s.index.catchUp(); err != nil {
+		return err
+	}
+	if s.settleNext() {
+		select {
+		case s.wake <- struct{}{}: // for the one after
+		default:
+		}
+	}
+	return nil
 }
+
+// settleNext makes the columns of one sealed segment, where they are not there,
+// and says whether there may be more to do. What goes wrong costs readers time
+// and nothing else: a damaged segment is passed over, a disk that will not take
+// the file ends it until the next start.
+func (s *Store) settleNext() bool {
+	if s.settled+1 >= s.marked.Journal {
+		return false
+	}
+	remade, err := s.settle.settle(s.settled + 1)
+	if err != nil && !errors.Is(err, ErrDamaged) {
+		remade = fmt.Sprintf("%s: not made: %v", columnsName(s.settled+1), err)
+		s.settled = math.MaxUint32 - 1
+	}
+	if remade != "" {
+		s.index.remade = append(s.index.remade, remade)
+	}
+	if s.settled < math.MaxUint32-1 {
+		s.settled++
+	}
+	return err == nil
+}
+
+// settleAtEnd is how many segments get their columns when a store is closed;
+// the rest of an old log waits for the next start.
+const settleAtEnd = 8
 
 // look answers one question in the index worker.
 func (s *Store) look(fn func(*view) error) error {
@@ -274,7 +314,10 @@ func (s *Store) Close() error {
 	s.journalWorker.close()
 	s.captureWorker.close()
 	err := s.indexWorker.do(func() error {
-		err := errors.Join(s.refresh(), s.tellWitness(), s.disk.SyncDir(s.dir), s.index.close())
+		err := s.refresh()
+		for n := 0; n < settleAtEnd && s.settleNext(); n++ {
+		}
+		err = errors.Join(err, s.tellWitness(), s.disk.SyncDir(s.dir), s.index.close())
 		s.closed = true
 		return err
 	})

@@ -134,9 +134,9 @@ func TestWhatIsAppendedIsRead(t *testing.T) {
 				t.Errorf("since: %d, %v", n, err)
 			}
 			n = 0
-			if err := r.Rows(func(row *store.Row) error {
+			if err := r.Attempts(store.Filter{}, store.AllQuantities(), func(row *store.Row) error {
 				n++
-				if v, ok := row.Quantities.High(quantity.OffsetMean, 0); !ok || v != 1.25*float64(n) || row.AttemptNo != n || row.Product != store.NameCode("hopper-54") || row.Outcome != record.Passed {
+				if v, ok := row.Quantities.High(quantity.OffsetMean, 0); !ok || v != 1.25*float64(n) || row.AttemptNo != n || row.Product != "hopper-54" || row.Outcome != record.Passed {
 					t.Errorf("row %d: %+v", n, row)
 				}
 				return nil

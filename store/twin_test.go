@@ -82,7 +82,7 @@ func TestStoreIsLikeAListInMemory(t *testing.T) {
 				must(r.Since(record.Ref{}, func(e record.Entry) error { list = append(list, e); return nil }))
 				same(name+" since", list, func(record.Subject) bool { return true })
 				rows, attempts := 0, 0
-				must(r.Rows(func(*store.Row) error { rows++; return nil }))
+				must(r.Attempts(store.Filter{}, store.AllQuantities(), func(*store.Row) error { rows++; return nil }))
 				for _, e := range twin {
 					if e.Body.Kind() == record.KindAttempt {
 						attempts++

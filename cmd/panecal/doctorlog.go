@@ -174,8 +174,8 @@ func examineLogCheck(folder string, head uint64, now time.Time, say sayer) {
 // examineCheckUnit tells when a check unit was run last, and how it ended.
 func examineCheckUnit(f *store.Follower, every time.Duration, now time.Time, say sayer) {
 	var last store.Row
-	err := f.Rows(func(r *store.Row) error {
-		if r.Purpose == station.Check && r.Time.After(last.Time) {
+	err := f.Attempts(store.Filter{Purpose: station.Check}, nil, func(r *store.Row) error {
+		if r.Time.After(last.Time) {
 			last = *r
 		}
 		return nil

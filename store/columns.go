@@ -1,0 +1,214 @@
+package store
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"example.org/panecal/limits/quantity"
+	"example.org/panecal/store/column"
+	"example.org/panecal/store/record"
+)
+
+// columnsName is the file beside a sealed segment with the rows of its
+// attempts. It is made once; whoever misses it, or cannot read it, makes it of
+// the segment.
+func columnsName(segment uint32) string { return fmt.Sprintf("%s-%08d.columns", journalKind, segment) }
+
+// stands says for which part of which log a file of columns stands. It must be
+// what the segment after says of the one before.
+type stands struct {
+	Store    record.Hash `json:"store"`
+	Segment  uint32      `json:"segment"`
+	End      int64       `json:"end"`      // where the segment ends, byte
+	Sequence uint64      `json:"sequence"` // of its last record
+	Hash     record.Hash `json:"hash"`     // of that record
+	First    time.Time   `json:"first"`    // earliest and latest record of an attempt
+	Last     time.Time   `json:"last"`
+}
+
+// columns finds the files of columns of a log, and makes those that are not
+// there. One that is missing, damaged or of another program costs time only.
+type columns struct {
+	disk disk
+	dir  string // of the segments, and of the files that the station keeps
+	// own is the folder of what this process may write: that of the station's
+	// files while it holds the lock, a reader's own else, "" for none.
+	own string
+	// exclusive, if not nil, keeps other processes from writing there meanwhile.
+	exclusive func(func() error) error
+}
+
+// sealed returns what the segment after number says of it.
+func (c *columns) sealed(number uint32) (stands, error) {
+	next, err := openSegment(c.disk, c.dir, journalKind, number+1)
+	if errors.Is(err, os.ErrNotExist) {
+		err = &DamageError{File: journalKind.name(number + 1), Offset: -1, What: "the segment is missing"}
+	}
+	if err != nil {
+		return stands{}, err
+	}
+	h := next.header
+	return stands{Store: h.Store, Segment: number, End: h.PrevEnd, Sequence: h.Sequence, Hash: h.Hash}, next.Close()
+}
+
+// open opens the file in folder, if it stands for s. errOutdated: another
+// program made it; ErrNotExist: nobody did.
+func (c *columns) open(folder string, s stands) (_ *column.Block, found stands, f file, err error) {
+	name := columnsName(s.Segment)
+	f, err = c.disk.Open(filepath.Join(folder, name))
+	if err != nil {
+		return nil, found, nil, err
+	}
+	fail := func(err error) (*column.Block, stands, file, error) {
+		if errors.Is(err, column.ErrDamaged) {
+			err = &DamageError{File: name, Offset: -1, What: err.Error()}
+		}
+		return nil, found, nil, errors.Join(err, f.Close())
+	}
+	size, err := f.Size()
+	if err != nil {
+		return fail(err)
+	}
+	b, err := column.Open(f, size)
+	if err != nil {
+		return fail(err)
+	}
+	if err := json.Unmarshal(b.About(), &found); err != nil {
+		return fail(errOutdated)
+	}
+	whole := found
+	whole.First, whole.Last = time.Time{}, time.Time{}
+	if whole != s {
+		return fail(&DamageError{File: name, Offset: -1, What: "it stands for another part of a log"})
+	}
+	if !hasColumns(b) {
+		return fail(errOutdated)
+	}
+	return b, found, f, nil
+}
+
+// rows returns the rows of a sealed segment that f may pick.
+func (c *columns) rows(number uint32, f *Filter, wanted []quantity.Definition) ([]Row, error) {
+	s, err := c.sealed(number)
+	if err != nil {
+		return nil, err
+	}
+	folders := []string{c.dir}
+	if c.own != "" && c.own != c.dir {
+		folders = append(folders, c.own)
+	}
+	for _, folder := range folders {
+		b, found, at, err := c.open(folder, s)
+		if err != nil {
+			continue // it is made anew of the segment
+		}
+		if b.Rows() == 0 || f.excludes(found.First, found.Last) {
+			return nil, at.Close()
+		}
+		rows, err := unpackRows(b, wanted)
+		if err = errors.Join(err, at.Close()); err == nil {
+			return rows, nil
+		}
+	}
+	rows, err := c.read(s)
+	if err != nil {
+		return nil, err
+	}
+	if c.own != "" {
+		// Another time it is quicker; that it cannot be kept is no reason not to
+		// answer.
+		_ = c.keep(s, rows)
+	}
+	return rows, nil
+}
+
+// read makes the rows of a sealed segment of its records.
+func (c *columns) read(s stands) ([]Row, error) {
+	w, err := walkFrom(c.disk, c.dir, s.Segment)
+	if err != nil {
+		return nil, err
+	}
+	w.limit.segment, w.limit.end = s.Segment, s.End
+	var rows []Row
+	err = attemptsOf(w, func(r Row) error { rows = append(rows, r); return nil })
+	if err == nil && (w.pos.Sequence != s.Sequence || w.pos.Hash != s.Hash) {
+		err = &DamageError{File: journalKind.name(s.Segment), Offset: w.pos.Offset, What: fmt.Sprintf("it ends at record %d, the next begins after %d", w.pos.Sequence, s.Sequence)}
+	}
+	return rows, errors.Join(err, w.close())
+}
+
+// keep writes the file of a sealed segment.
+func (c *columns) keep(s stands, rows []Row) error {
+	for i := range rows {
+		if t := rows[i].Time; i == 0 || t.Before(s.First) {
+			s.First = t
+		}
+		if t := rows[i].Time; t.After(s.Last) {
+			s.Last = t
+		}
+	}
+	about, err := json.Marshal(s)
+	if err != nil {
+		return err
+	}
+	data, err := packRows(about, rows)
+	if err != nil {
+		return err
+	}
+	write := func() error { return replaceUnsynced(c.disk, filepath.Join(c.own, columnsName(s.Segment)), data) }
+	if c.exclusive != nil {
+		return c.exclusive(write)
+	}
+	return write()
+}
+
+// settle sees to it that a sealed segment has its file, and says in words what
+// was wrong with one that it had.
+func (c *columns) settle(number uint32) (remade string, err error) {
+	s, err := c.sealed(number)
+	if err != nil {
+		return "", err
+	}
+	b, _, f, err := c.open(c.own, s)
+	if err == nil {
+		err = b.Verify()
+		if errors.Is(err, column.ErrDamaged) {
+			err = &DamageError{File: columnsName(number), Offset: -1, What: err.Error()}
+		}
+		err = errors.Join(err, f.Close())
+	}
+	switch {
+	case err == nil:
+		return "", nil
+	case errors.Is(err, os.ErrNotExist):
+	case errors.Is(err, errOutdated):
+		remade = columnsName(number) + ": " + err.Error() + ", and made anew"
+	case errors.Is(err, ErrDamaged):
+		remade = columnsName(number) + ": damaged, and made anew"
+	default:
+		return "", err
+	}
+	rows, err := c.read(s)
+	if err != nil {
+		return "", err
+	}
+	return remade, c.keep(s, rows)
+}
+
+// walkFrom returns a walk from the beginning of a segment.
+func walkFrom(d disk, dir string, number uint32) (*walk, error) {
+	s, err := openSegment(d, dir, journalKind, number)
+	if errors.Is(err, os.ErrNotExist) {
+		err = &DamageError{File: journalKind.name(number), Offset: -1, What: "the segment is missing"}
+	}
+	if err != nil {
+		return nil, err
+	}
+	h := s.header
+	return &walk{disk: d, dir: dir, seg: s, pos: position{Format: positionFormat, Store: h.Store, Station: h.Station, Generation: h.Generation,
+		Segment: number, Offset: s.start, Sequence: h.Sequence, Hash: h.Hash}}, nil
+}
