@@ -20,9 +20,13 @@
 // [Fixture] and [Gate] are what it needs of the world. Every text an operator
 // may be shown comes from one table, see [Codes].
 //
+// To read it: step.go names the steps, table.go says what follows in each;
+// machine.go takes events and gives effects; nest.go and attempt.go hold what
+// is known. Each other file is one noun on a unit's way.
+//
 // Times are UTC, durations are time.Duration, distances in millimetres. A
 // Machine belongs to one goroutine; a [Snapshot] is immutable and may be read
 // by any. Errors of devices and stores are not returned but become facts of
 // the machine: each ends as a [Code] on the screen and a whole chain in the
-// log. [Runner.Run] returns an error only for what it could not handle.
+// log.
 package station
