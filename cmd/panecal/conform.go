@@ -17,6 +17,7 @@ import (
 	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/conform"
 	"example.org/panecal/protocol/link"
+	"example.org/panecal/protocol/recording"
 	"example.org/panecal/protocol/simunit"
 )
 
@@ -171,7 +172,7 @@ func (q conformance) tryPort(ctx context.Context, o conform.Options, port string
 	}
 	defer func() { err = errors.Join(err, l.Close()) }()
 	o.Port = l
-	kept, err := recordTo(q.record, l)
+	kept, err := recording.To(q.record, l)
 	if err != nil {
 		return nil, err
 	}

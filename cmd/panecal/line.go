@@ -7,6 +7,7 @@ import (
 
 	"example.org/panecal/protocol"
 	"example.org/panecal/protocol/link"
+	"example.org/panecal/protocol/recording"
 	"example.org/panecal/station"
 	"example.org/panecal/station/product"
 )
@@ -18,7 +19,7 @@ type dialer struct {
 	// panicked is told of a panic in what owns a port.
 	panicked func(what any, stack []byte)
 	// records keep what goes over the lines; nil keeps nothing.
-	records *lineRecords
+	records *recording.Files
 }
 
 func (d dialer) Dial(ctx context.Context, n product.Nest) (station.Line, error) {
@@ -27,19 +28,19 @@ func (d dialer) Dial(ctx context.Context, n product.Nest) (station.Line, error) 
 	if err != nil {
 		return nil, err
 	}
-	kept, err := recordTo(d.records.next(n.Name), l)
+	kept, err := recording.To(d.records.Next(n.Name), l)
 	if err != nil {
 		l.Close()
 		return nil, err
 	}
-	return &line{protocol.NewClient(kept.over(l), protocol.Options{Baud: p.Baud, Grace: d.grace}), l, kept, p.OpenText}, nil
+	return &line{protocol.NewClient(kept.Over(l), protocol.Options{Baud: p.Baud, Grace: d.grace}), l, kept, p.OpenText}, nil
 }
 
 // line is a client with the port that it speaks on.
 type line struct {
 	*protocol.Client
 	link     *link.Link
-	kept     *recordedLine // nil without a recording
+	kept     *recording.File // nil without a recording
 	openText string
 }
 

@@ -5,7 +5,6 @@ package main
 import (
 	"bytes"
 	"errors"
-	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -102,41 +101,6 @@ func privateFiles(t *testing.T, folder string) (seen int) {
 		t.Error(err)
 	}
 	return seen
-}
-
-// TestCrashes: a fault that comes again and again leaves a bounded number of
-// files, somewhere else where the folder takes none, and never stops anybody.
-func TestCrashes(t *testing.T) {
-	folder, other := filepath.Join(t.TempDir(), "data"), t.TempDir()
-	if err := os.Mkdir(folder, 0o750); err != nil {
-		t.Fatal(err)
-	}
-	t.Setenv("TMPDIR", other)
-	c := &crashes{folder: folder}
-	if c.err() != nil {
-		t.Error("something was caught")
-	}
-	for i := range 2 * mostCrashes {
-		err := c.guard(func() error { panic(fmt.Sprint("bug ", i)) })
-		if !errors.Is(err, runner.ErrInternal) {
-			t.Errorf("returned %v", err)
-		}
-	}
-	files, _ := filepath.Glob(filepath.Join(folder, "crash-*.txt"))
-	if len(files) != mostCrashes || !strings.Contains(c.err().Error(), "bug 0, and 39 more") {
-		t.Errorf("%d files, %v", len(files), c.err())
-	}
-	privateFiles(t, folder)
-
-	gone := &crashes{folder: filepath.Join(folder, "none")}
-	gone.caught("bug", debug.Stack())
-	files, _ = filepath.Glob(filepath.Join(other, "crash-*.txt"))
-	if len(files) != 1 || !strings.Contains(gone.err().Error(), files[0]) {
-		t.Errorf("%v, %v", files, gone.err())
-	}
-	if err := gone.guard(func() error { return os.ErrExist }); err != os.ErrExist {
-		t.Errorf("returned %v", err)
-	}
 }
 
 // TestFaultBeyondTheStation: what nobody else catches ends the program with

@@ -4,110 +4,16 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
-	"strings"
-	"sync"
 	"time"
-	"unicode"
 
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/plant"
-	"example.org/panecal/protocol"
 	"example.org/panecal/protocol/link"
 	"example.org/panecal/protocol/recording"
 	"example.org/panecal/protocol/simunit"
-	"example.org/panecal/station/product"
 )
-
-// recordedLine is a port that a file keeps; nil records nothing.
-type recordedLine struct {
-	*recording.Recorder
-	close func() error
-}
-
-// recordTo opens a recording of a line; an empty name gives nil. A file that
-// exists is not written over.
-func recordTo(name string, port protocol.Port) (*recordedLine, error) {
-	if name == "" {
-		return nil, nil
-	}
-	file, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
-	if err != nil {
-		return nil, fmt.Errorf("recording the line: %w", err)
-	}
-	return &recordedLine{recording.Record(port, file, nil), sync.OnceValue(file.Close)}, nil
-}
-
-// over is the port to speak on: the recorder, or the line itself.
-func (r *recordedLine) over(port protocol.Port) protocol.Port {
-	if r == nil {
-		return port
-	}
-	return r
-}
-
-// Close ends the recording and says whether it is whole.
-func (r *recordedLine) Close() error {
-	if r == nil {
-		return nil
-	}
-	return errors.Join(r.Err(), r.close())
-}
-
-// lineRecords name the files that a station keeps its lines in. A line that
-// is opened again begins another file: FILE, FILE.2, FILE.3; of several nests
-// each has its own, FILE-NEST.
-type lineRecords struct {
-	file  string
-	nests int
-
-	mu     sync.Mutex
-	opened map[string]int
-}
-
-// newLineRecords is nil, which keeps nothing, without a file. A file that is
-// there already is refused before anything runs.
-func newLineRecords(file string, nests []product.Nest) (*lineRecords, error) {
-	if file == "" {
-		return nil, nil
-	}
-	r := &lineRecords{file: file, nests: len(nests), opened: map[string]int{}}
-	for _, n := range nests {
-		if _, err := os.Lstat(r.name(n.Name, 1)); !errors.Is(err, fs.ErrNotExist) {
-			return nil, usageError(fmt.Errorf("recording the lines: %s exists: name another file", r.name(n.Name, 1)))
-		}
-	}
-	return r, nil
-}
-
-func (r *lineRecords) name(nest string, n int) string {
-	name := r.file
-	if r.nests > 1 {
-		name += "-" + strings.Map(func(c rune) rune {
-			if unicode.IsLetter(c) || unicode.IsDigit(c) || c == '.' {
-				return c
-			}
-			return '_'
-		}, nest)
-	}
-	if n > 1 {
-		name += fmt.Sprintf(".%d", n)
-	}
-	return name
-}
-
-// next is the file for a nest's line that is being opened, "" for none.
-func (r *lineRecords) next(nest string) string {
-	if r == nil {
-		return ""
-	}
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.opened[nest]++
-	return r.name(nest, r.opened[nest])
-}
 
 // replayed is the answer of `panecal replay FILE PORT --json`.
 type replayed struct {

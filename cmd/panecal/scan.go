@@ -7,20 +7,16 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"strings"
 	"time"
 
 	"github.com/charmbracelet/x/term"
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/reading"
 	"example.org/panecal/protocol/link"
-	"example.org/panecal/station/label"
 	"example.org/panecal/station/screen"
 	"example.org/panecal/station/shift"
 )
-
-// scanSchema names the form of one line of `panecal scan --json`.
-const scanSchema = "panecal.scan/1"
 
 func newScan(where *place) *cobra.Command {
 	var f scanFlags
@@ -138,12 +134,12 @@ func (f scanFlags) listen(ctx context.Context, in io.Reader, out io.Writer, all 
 				return true, nil
 			}
 			seen++
-			s := f.look(seen, h, all)
-			unfit = unfit || !s.Usable
+			r := reading.Of(seen, h, all)
+			unfit = unfit || !r.Usable
 			if f.json {
-				err = printLine(out, s)
+				err = printLine(out, r)
 			} else {
-				err = s.write(out, h)
+				err = r.WriteText(out)
 			}
 			if err != nil || seen == f.count {
 				return true, err
@@ -184,145 +180,4 @@ func (f scanFlags) listen(ctx context.Context, in io.Reader, out io.Writer, all 
 // person tells whether a person ended it: one of the keys, and nothing else.
 func person(h screen.Heard) bool {
 	return len(h.Entries) == 1 && (h.Entries[0].Key == screen.KeyStop || h.Entries[0].Key == screen.KeyLeave)
-}
-
-// seenScan is one scan as it is told.
-type seenScan struct {
-	Schema  string          `json:"schema"`
-	Scan    int             `json:"scan"`
-	Hex     string          `json:"hex"`
-	GapsMS  []float64       `json:"gaps_ms"`
-	TookMS  float64         `json:"took_ms"`
-	Prefix  string          `json:"prefix"`
-	Text    string          `json:"text"`
-	Suffix  string          `json:"suffix"`
-	Usable  bool            `json:"usable"`
-	Serial  string          `json:"serial"`
-	Lot     string          `json:"lot"`
-	Part    string          `json:"part"`
-	Product string          `json:"product"` // whose label it is, "" where none is known
-	Remarks []screen.Remark `json:"remarks"`
-}
-
-func (f scanFlags) look(n int, h screen.Heard, all shift.Catalogue) seenScan {
-	s := seenScan{Schema: scanSchema, Scan: n, Hex: fmt.Sprintf("% X", h.Bytes), TookMS: milliseconds(h.Took()), GapsMS: []float64{},
-		Prefix: label.Show(string(h.Prefix())), Text: label.Show(string(h.Text())), Suffix: label.Show(string(h.Suffix())),
-		Remarks: append([]screen.Remark{}, h.Remarks...)}
-	for _, g := range h.Gaps {
-		s.GapsMS = append(s.GapsMS, milliseconds(g))
-	}
-	fault := func(text, mend string) {
-		s.Remarks = append(s.Remarks, screen.Remark{Fault: true, Text: text, Mend: mend})
-	}
-	switch {
-	case len(h.Entries) == 1 && h.Entries[0].Key != screen.NoKey:
-		s.Remarks = append(s.Remarks, screen.Remark{Text: "a key pressed alone: go on"})
-		s.Usable = true
-		return s
-	case len(h.Entries) == 0:
-		fault("the screen takes this for keys, or for too little to be a scan without a suffix", "set the scanner's suffix to CR")
-	case len(h.Entries) > 1:
-		fault(fmt.Sprintf("the screen takes this for %d entries", len(h.Entries)), "let the scanner send one suffix, at the end")
-	case h.Entries[0].Fault == "":
-		s.read(h.Entries[0].Text, all, fault)
-	}
-	s.Usable = true
-	for _, r := range s.Remarks {
-		s.Usable = s.Usable && !r.Fault
-	}
-	return s
-}
-
-// read holds the text against the label rules, of the configured products
-// where there are any.
-func (s *seenScan) read(text string, all shift.Catalogue, fault func(text, mend string)) {
-	f, l, err := all.Read(text)
-	switch {
-	case f != nil:
-		s.Product = f.Product.Name
-	case len(all) == 0:
-		l, err = label.Read(text)
-	default:
-		l, _ = label.Read(text)
-	}
-	s.Serial, s.Lot, s.Part = l.Serial, l.Lot, l.Part
-	for _, f := range all {
-		if s.Product != "" {
-			break
-		}
-		if k, known := f.Product.Label.Rules.Keyboard(text); known {
-			if k.CapsLock {
-				fault("capitals and small letters are exchanged: Caps Lock is on", "switch Caps Lock off, or let the scanner ignore it")
-			}
-			if k.Layout != "" {
-				fault(fmt.Sprintf("the scanner types for a US keyboard, the computer reads a %s one", k.Layout),
-					"set the scanner's keyboard country to "+k.Layout)
-			}
-			return
-		}
-	}
-	if err != nil {
-		fault(err.Error(), "")
-	}
-}
-
-func milliseconds(d time.Duration) float64 { return float64(d.Microseconds()) / 1000 }
-
-// write shows a scan to a person.
-func (s seenScan) write(w io.Writer, h screen.Heard) error {
-	var b strings.Builder
-	fmt.Fprintf(&b, "scan %d: %d bytes in %.0f ms\n", s.Scan, len(h.Bytes), s.TookMS)
-	const perRow = 10
-	for from := 0; from < len(h.Bytes); from += perRow {
-		row := h.Bytes[from:min(from+perRow, len(h.Bytes))]
-		fmt.Fprintf(&b, "  %3d ", from+1)
-		for _, c := range row {
-			fmt.Fprintf(&b, "   %02X ", c)
-		}
-		b.WriteString("\n      ")
-		for _, c := range row {
-			fmt.Fprintf(&b, "%5s ", label.Show(string([]byte{c})))
-		}
-		b.WriteString("\n      ")
-		for i := range row {
-			fmt.Fprintf(&b, "%5.0f ", s.GapsMS[from+i])
-		}
-		b.WriteString(" ms apart\n")
-	}
-	part := func(name, text string) {
-		if text != "" {
-			fmt.Fprintf(&b, "  %-8s %s\n", name, text)
-		}
-	}
-	part("prefix", s.Prefix)
-	part("text", s.Text)
-	part("suffix", s.Suffix)
-	part("serial", s.Serial)
-	part("lot", s.Lot)
-	part("part", s.Part)
-	part("product", s.Product)
-	for _, r := range s.Remarks {
-		kind := "note"
-		if r.Fault {
-			kind = "FAULT"
-		}
-		text := r.Text
-		if r.At > 0 {
-			text = fmt.Sprintf("byte %d: %s", r.At, text)
-		}
-		if r.Mend != "" {
-			text += "; " + r.Mend
-		}
-		part(kind, text)
-	}
-	if s.Usable {
-		part("result", "it can be used as it is")
-	} else {
-		part("result", "it would be refused")
-	}
-	_, err := io.WriteString(w, b.String()+"\n")
-	if err != nil {
-		return fmt.Errorf("showing a scan: %w", err)
-	}
-	return nil
 }

@@ -140,7 +140,7 @@ func (w *workplace) shift(c *cobra.Command, show screenFlags, at shiftOf) (err e
 		In: c.InOrStdin(), Out: c.OutOrStdout(), Snapshots: box, Hints: at.hints, ASCII: show.ascii,
 		Language: lang, Bell: at.config.Bell, Takt: at.config.rules.Takt,
 		Send:  people.Enter,
-		Leave: func() { leave(errLeft) }, Panicked: w.crashes.caught,
+		Leave: func() { leave(errLeft) }, Panicked: w.crashes.Caught,
 	}
 	// The screen is given its own context, which ends after the station has:
 	// it shows the way out.

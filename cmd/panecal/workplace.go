@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -13,6 +14,8 @@ import (
 
 	"github.com/adrg/xdg"
 
+	"example.org/panecal/cmd/panecal/crash"
+	"example.org/panecal/protocol/recording"
 	"example.org/panecal/station"
 	"example.org/panecal/station/product"
 	"example.org/panecal/station/runner"
@@ -27,7 +30,7 @@ type workplace struct {
 	runner  *runner.Runner
 	intake  *shift.Intake
 	logger  io.Closer
-	crashes *crashes
+	crashes *crash.Book
 	inbox   *shift.Inbox // nil where nobody's key is known
 }
 
@@ -65,8 +68,8 @@ func openWorkplace(o workplaceOptions) (*workplace, error) {
 	if o.temporary {
 		witness = ""
 	}
-	caught := &crashes{folder: filepath.Dir(o.folder)}
-	s, err := store.Open(o.folder, store.Options{Station: o.config.Station, Command: o.command, Reserve: reserve, Witness: witness, Panicked: caught.caught})
+	caught := crash.New(filepath.Dir(o.folder), "panecal "+version)
+	s, err := store.Open(o.folder, store.Options{Station: o.config.Station, Command: o.command, Reserve: reserve, Witness: witness, Panicked: caught.Caught})
 	if err != nil {
 		return nil, openError(o.folder, err)
 	}
@@ -127,8 +130,14 @@ func (w *workplace) setUp(o workplaceOptions) error {
 	if err != nil {
 		return err
 	}
-	records, err := newLineRecords(o.record, o.first.Sheet.Nests)
-	if err != nil {
+	var nests []string
+	for _, n := range o.first.Sheet.Nests {
+		nests = append(nests, n.Name)
+	}
+	records, err := recording.NewFiles(o.record, nests)
+	if errors.Is(err, fs.ErrExist) {
+		return usageError(err)
+	} else if err != nil {
 		return err
 	}
 	w.runner, err = runner.New(station.Config{
@@ -136,8 +145,8 @@ func (w *workplace) setUp(o workplaceOptions) error {
 		Software: version, WorkOrder: o.workOrder, Lot: o.lot, Recent: recent, HandsTime: o.handsTime,
 		SameInARow: o.rules.sameInARow, CheckEvery: o.rules.checkEvery, CheckUnits: o.rules.checkUnits, Bridge: bridge,
 	}, runner.Options{
-		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return w.intake.InForce().Product.Line }, w.crashes.caught, records},
-		Log:  w.store, Past: w.store, OnVerdict: o.onVerdict, Panicked: w.crashes.caught, Logger: logger,
+		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return w.intake.InForce().Product.Line }, w.crashes.Caught, records},
+		Log:  w.store, Past: w.store, OnVerdict: o.onVerdict, Panicked: w.crashes.Caught, Logger: logger,
 	})
 	if err != nil {
 		return fmt.Errorf("setting up the station: %w", err)
@@ -171,13 +180,13 @@ func (w *workplace) run(ctx context.Context) error {
 		defer end() // what it is at then ends, or is taken up again at the next start
 		w.start(func() error { return w.inbox.Serve(inner) })
 	}
-	return w.crashes.guard(func() error { return w.runner.Run(ctx) })
+	return w.crashes.Guard(func() error { return w.runner.Run(ctx) })
 }
 
 // start runs fn in a goroutine of its own and returns where its error comes.
 func (w *workplace) start(fn func() error) <-chan error {
 	over := make(chan error, 1)
-	go func() { over <- w.crashes.guard(fn) }()
+	go func() { over <- w.crashes.Guard(fn) }()
 	return over
 }
 
@@ -188,7 +197,7 @@ func (w *workplace) close() error {
 	if w.logger != nil {
 		err = errors.Join(err, w.logger.Close())
 	}
-	return errors.Join(err, w.crashes.err())
+	return errors.Join(err, w.crashes.Err())
 }
 
 // openLog opens the diagnostic log, JSON lines in the XDG state folder. It is
