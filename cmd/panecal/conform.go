@@ -51,9 +51,10 @@ put back at the end. Run it on a bench, with the unit facing a target a few
 hundred millimetres away.
 
 An answer counts as late when it begins after more than 100 ms and --latency, the
-time that the line's adapter adds: three late answers in one check fail 4.5.1.
-While this computer itself stands still nothing is late; what failed then, or while
-it had too much to do, is tried again, at most five times. A unit that is late with everything ends the run.
+time that the line's adapter adds: three late answers in one check, and more than
+one in a hundred, fail 4.5.1. While this computer itself stands still nothing is
+late; what failed then, or while it had too much to do, is tried again, at most
+five times. A unit that is late with everything ends the run.
 
 Some clauses need more than the line. --ask-power lets this program ask you to
 cut the power. --start PROGRAM starts a unit program instead of using a port: it

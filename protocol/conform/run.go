@@ -65,6 +65,7 @@ type run struct {
 	heardAt time.Time // the last answer's last byte was in
 	running bool      // a capture is
 	late    []late    // answers of this check that came too late
+	heardOf int       // answers of this check
 	inARow  int       // of these, without one in time between them
 	slow    bool      // there were so many that the run ends
 	leaving bool      // it has, and only tidies up
