@@ -43,7 +43,9 @@ func newRunCommand(where *place) *cobra.Command {
 panecal.verdict/1 line for each. Repeat --port and --label for more units: the
 first label belongs to the first port, and so on; a port named again takes its
 units one after the other. --list FILE reads {"port":…,"label":…} lines, as
-` + "`panecal sim`" + ` prints them (- is standard input).
+` + "`panecal sim`" + ` prints them (- is standard input). A unit that gets no verdict has a
+panecal.refusal/1 line with port, label, code and reason: each line of a list
+has one line of its own.
 
 Exit code 0 when every unit passed and was released, 3 when any failed or is on
 hold, 4 when one was refused, 5 when a port cannot be opened.`,
@@ -74,30 +76,52 @@ type pair struct {
 	Label string `json:"label"`
 }
 
-func (f runFlags) pairs(in io.Reader) ([]pair, error) {
+// refusal is the line of a unit that gets no verdict.
+type refusal struct {
+	Schema string       `json:"schema"`
+	Port   string       `json:"port"`
+	Label  string       `json:"label"`
+	Code   station.Code `json:"code"`
+	Reason string       `json:"reason"`
+}
+
+const refusalSchema = "panecal.refusal/1"
+
+// pairs are the units to run, and those of a list whose label another line
+// has for another port.
+func (f runFlags) pairs(in io.Reader) (all, twice []pair, err error) {
 	if len(f.ports) != len(f.labels) {
-		return nil, usageError(fmt.Errorf("%d --port and %d --label: give one label for each port", len(f.ports), len(f.labels)))
+		return nil, nil, usageError(fmt.Errorf("%d --port and %d --label: give one label for each port", len(f.ports), len(f.labels)))
 	}
-	var all []pair
 	for i := range f.ports {
 		all = append(all, pair{f.ports[i], f.labels[i]})
 	}
 	if f.list != "" {
 		listed, err := readPairs(f.list, in)
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		all = append(all, listed...)
 	}
 	if len(all) == 0 {
-		return nil, usageError(errors.New("nothing to run: give --port and --label, or --list"))
+		return nil, nil, usageError(errors.New("nothing to run: give --port and --label, or --list"))
 	}
+	var once []pair
 	for i, p := range all {
-		if slices.ContainsFunc(all[:i], func(q pair) bool { return q.Label == p.Label && q.Port != p.Port }) {
-			return nil, refusedError(fmt.Errorf("label %s is given for two ports: a label belongs to one unit", p.Label))
+		switch {
+		case !slices.ContainsFunc(all[:i], func(q pair) bool { return q.Label == p.Label && q.Port != p.Port }):
+			once = append(once, p)
+		case i < len(f.ports):
+			return nil, nil, refusedError(errors.New(twoPorts(p.Label)))
+		default:
+			twice = append(twice, p)
 		}
 	}
-	return all, nil
+	return once, twice, nil
+}
+
+func twoPorts(label string) string {
+	return fmt.Sprintf("label %s is given for two ports: a label belongs to one unit", label)
 }
 
 func readPairs(name string, in io.Reader) ([]pair, error) {
@@ -132,7 +156,7 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 	if !slices.Contains(record.Purposes(), purpose) {
 		return usageError(fmt.Errorf("purpose %q: use one of %v", f.purpose, record.Purposes()))
 	}
-	pairs, err := f.pairs(c.InOrStdin())
+	pairs, twice, err := f.pairs(c.InOrStdin())
 	if err != nil {
 		return err
 	}
@@ -178,7 +202,27 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 		return err
 	}
 	b := shift.BatchOptions{Queues: queues, Verdicts: verdicts, Operator: cmp.Or(f.operator, shift.Unknown), Again: f.again}
-	return w.batch(c, b, func(v station.Verdict) error { return printLine(c.OutOrStdout(), v) })
+	var lines error
+	refuse := func(r refusal) {
+		r.Schema = refusalSchema
+		lines = errors.Join(lines, printLine(c.OutOrStdout(), r))
+	}
+	b.Refused = func(nest int, t shift.Told) {
+		code := t.Code
+		if code == station.HandsConfirm {
+			code = station.RefusedPassed
+		}
+		refuse(refusal{Port: ports[nest], Label: t.Label, Code: code, Reason: told(t)})
+	}
+	for _, p := range twice {
+		fmt.Fprintf(c.ErrOrStderr(), "panecal: %s\n", twoPorts(p.Label))
+		refuse(refusal{Port: p.Port, Label: p.Label, Code: station.RefusedLabelBusy, Reason: twoPorts(p.Label)})
+	}
+	err = w.batch(c, b, func(v station.Verdict) error { return printLine(c.OutOrStdout(), v) })
+	if quiet := (&quietError{}); len(twice) > 0 && (err == nil || errors.As(err, &quiet) && quiet.code == exitFailed) {
+		err = &quietError{exitRefused}
+	}
+	return errors.Join(lines, err)
 }
 
 // batch runs a batch to its end, closes the station, and turns what came of it

@@ -28,6 +28,9 @@ type BatchOptions struct {
 	Operator string                 // signs on before and off after it; "" for nobody
 	Again    bool                   // a unit that passed runs again
 	Tell     func(Told)             // to whoever stands at the line
+	// Refused is told of each label that gets no verdict, once, and of its
+	// nest; nil for nobody.
+	Refused func(nest int, t Told)
 	// Seat is told when a label was handed over, for simulated hands; nil for
 	// real ones.
 	Seat func(nest int, label string)
@@ -103,6 +106,9 @@ func (b *Batch) run(ctx context.Context, start func(context.Context) <-chan erro
 			failed = errors.Join(failed, b.take(v, show))
 		case s, open := <-snapshots:
 			if open {
+				for len(b.o.Verdicts) > 0 { // they are older than the snapshot
+					failed = errors.Join(failed, b.take(<-b.o.Verdicts, show))
+				}
 				b.look(s)
 				if b.done() {
 					cancel(errDone)
@@ -113,6 +119,7 @@ func (b *Batch) run(ctx context.Context, start func(context.Context) <-chan erro
 				failed = errors.Join(failed, b.take(<-b.o.Verdicts, show))
 			}
 			err := errors.Join(failed, <-over)
+			b.leftOver()
 			if err == nil && ctx.Err() != nil {
 				err = context.Cause(ctx)
 			}
@@ -140,6 +147,28 @@ func (b *Batch) take(v station.Verdict, show func(station.Verdict) error) error 
 		}
 	}
 	return show(v)
+}
+
+// refuse ends the wait for a label's unit without a verdict.
+func (b *Batch) refuse(nest int, t Told, e End) {
+	b.o.Tell(t)
+	if b.o.Refused != nil {
+		b.o.Refused(nest, t)
+	}
+	b.note(e)
+}
+
+// leftOver refuses what had no turn before the station came to its end.
+func (b *Batch) leftOver() {
+	for i := range b.turns {
+		t := &b.turns[i]
+		for k, label := range t.labels {
+			if k > 0 || !t.over {
+				b.refuse(i, Told{Label: label, Code: station.BrokenShutdown}, NotTaken)
+			}
+		}
+		t.labels = nil
+	}
 }
 
 func (b *Batch) note(e End) { b.end = max(b.end, e) }
@@ -189,10 +218,9 @@ func (b *Batch) confirm(i int, n station.NestView) {
 		return
 	}
 	if t := &b.turns[i]; !t.over {
-		b.o.Tell(Told{Label: n.Label, Code: station.HandsConfirm})
 		t.over = true
+		b.refuse(i, Told{Label: n.Label, Code: station.HandsConfirm}, NotTaken)
 	}
-	b.note(NotTaken)
 }
 
 func (b *Batch) refused(i int, n station.NestView) {
@@ -201,8 +229,7 @@ func (b *Batch) refused(i int, n station.NestView) {
 		told.Code, told.Args = n.Trouble.Code, n.Trouble.Args
 	}
 	b.turns[i].over = true
-	b.o.Tell(told)
-	b.note(NotTaken)
+	b.refuse(i, told, NotTaken)
 }
 
 // labelRefused finds out that the label itself was not taken.
@@ -211,8 +238,7 @@ func (b *Batch) labelRefused(i int, s station.Snapshot) {
 	for _, m := range s.Messages {
 		if m.Code.Meaning().Class == station.Refused && !m.At.Before(t.at) && (m.Nest == i || m.Nest == station.NoNest) && s.Nests[i].Label == "" {
 			t.over = true
-			b.o.Tell(Told{t.labels[0], m.Code, m.Args})
-			b.note(NotTaken)
+			b.refuse(i, Told{t.labels[0], m.Code, m.Args}, NotTaken)
 			return
 		}
 	}
@@ -231,9 +257,12 @@ func (b *Batch) stopped(stop station.Stop) {
 		if t.labels == nil || t.over && len(t.labels) == 1 || stop.Nest != station.NoNest && stop.Nest != i {
 			continue
 		}
-		b.o.Tell(Told{t.labels[0], stop.Code, stop.Args})
+		for k, label := range t.labels {
+			if k > 0 || !t.over {
+				b.refuse(i, Told{label, stop.Code, stop.Args}, end)
+			}
+		}
 		t.labels, t.over = t.labels[:1], true
-		b.note(end)
 	}
 }
 
