@@ -210,7 +210,8 @@ func TestCutMissingAndOlderCopiesAreReported(t *testing.T) {
 				t.Fatalf("not opened: %v", err)
 			}
 			list, err := s.BySerial("A")
-			if err != nil || texts(list) != "one two one two " {
+			gone := errors.Is(err, store.ErrDamaged) && strings.HasPrefix(name, "middle segment")
+			if !gone && (err != nil || texts(list) != "one two one two ") {
 				t.Errorf("read %s, %v", texts(list), err)
 			}
 			n := 0

@@ -1,7 +1,6 @@
 package store
 
 import (
-	"bytes"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -18,7 +17,7 @@ const databaseName = "log.db"
 
 // Buckets of the database.
 const (
-	bucketRecords = "records" // generation, sequence → hash, record
+	bucketRecords = "records" // generation, sequence → hash, location
 	bucketIndex   = "index"   // see chain.go
 	bucketMeta    = "meta"    // positionKey → position, sealed
 )
@@ -133,37 +132,104 @@ func placeOf(b []byte) place {
 	return place{binary.BigEndian.Uint32(b), binary.BigEndian.Uint64(b[4:])}
 }
 
-func putRecord(tx *bbolt.Tx, e record.Entry, data []byte) error {
-	v := make([]byte, 0, len(e.Ref.Hash)+len(data))
-	v = append(append(v, e.Ref.Hash[:]...), data...)
-	return tx.Bucket([]byte(bucketRecords)).Put(place{e.Ref.Generation, e.Ref.Sequence}.append(nil), v)
+// location is where a record's frame stands in the journal. The database holds
+// it, and the record's hash; the record itself stands in its segment only.
+type location struct {
+	segment        uint32
+	offset, length int64 // of the frame, byte
 }
 
-// getRecord returns the record at p: a copy, proven to be the one that stands
-// there. hash, if not nil, must be its hash.
-func getRecord(tx *bbolt.Tx, p place, hash *record.Hash) (record.Entry, []byte, error) {
-	v := tx.Bucket([]byte(bucketRecords)).Get(p.append(nil))
-	if v == nil {
-		return record.Entry{}, nil, ErrNotFound
+const locationSize = 4 + 32 + 4 + 8 + 8
+
+// locationValue returns what the database holds of a record: a check over the
+// key and the rest, hash, location.
+func locationValue(key []byte, hash record.Hash, l location) []byte {
+	b := append(make([]byte, 4, locationSize), hash[:]...)
+	b = binary.LittleEndian.AppendUint32(b, l.segment)
+	b = binary.LittleEndian.AppendUint64(b, uint64(l.offset))
+	b = binary.LittleEndian.AppendUint64(b, uint64(l.length))
+	binary.LittleEndian.PutUint32(b, crc(key, b[4:]))
+	return b
+}
+
+func putRecord(tx *bbolt.Tx, f found) error {
+	key := place{f.entry.Ref.Generation, f.entry.Ref.Sequence}.append(nil)
+	return tx.Bucket([]byte(bucketRecords)).Put(key, locationValue(key, f.entry.Ref.Hash, f.at))
+}
+
+// record returns the record at p, proven to be the one that stands there. hash,
+// if not nil, must be its hash.
+func (v *view) record(p place, hash *record.Hash) (record.Entry, error) {
+	key := p.append(nil)
+	value := v.tx.Bucket([]byte(bucketRecords)).Get(key)
+	if value == nil {
+		return record.Entry{}, ErrNotFound
 	}
-	damaged := func(what string) (record.Entry, []byte, error) {
-		return record.Entry{}, nil, &DamageError{File: databaseName, Offset: -1, What: fmt.Sprintf("record %d: %s", p.sequence, what)}
+	damaged := func(what string) (record.Entry, error) {
+		return record.Entry{}, &DamageError{File: databaseName, Offset: -1, What: fmt.Sprintf("record %d: %s", p.sequence, what)}
+	}
+	if len(value) != locationSize || binary.LittleEndian.Uint32(value) != crc(key, value[4:]) {
+		return damaged("its place is not what was written")
 	}
 	var kept record.Hash
-	if len(v) < len(kept) {
-		return damaged("cut short")
+	copy(kept[:], value[4:])
+	if hash != nil && *hash != kept {
+		return damaged("another record stands in its place")
 	}
-	copy(kept[:], v)
-	data := bytes.Clone(v[len(kept):])
-	if record.HashOf(data) != kept || hash != nil && *hash != kept {
-		return damaged("not the bytes that were recorded")
+	value = value[4+len(kept):]
+	l := location{binary.LittleEndian.Uint32(value), int64(binary.LittleEndian.Uint64(value[4:])), int64(binary.LittleEndian.Uint64(value[12:]))}
+	data, err := v.bodies.read(l)
+	if err != nil {
+		return record.Entry{}, err
+	}
+	name := journalKind.name(l.segment)
+	if record.HashOf(data) != kept {
+		return record.Entry{}, &DamageError{File: name, Offset: l.offset, What: fmt.Sprintf("record %d is not the one that was recorded", p.sequence)}
 	}
 	e, err := record.Decode(data)
 	if err != nil {
-		return damaged(err.Error())
+		return record.Entry{}, &DamageError{File: name, Offset: l.offset, What: err.Error()}
 	}
 	if e.Ref.Sequence != p.sequence || e.Ref.Generation != p.generation {
 		return damaged("another record stands in its place")
 	}
-	return e, data, nil
+	return e, nil
+}
+
+// bodies reads records from the segments, for the time of one question.
+type bodies struct {
+	disk disk
+	dir  string
+	open map[uint32]*segment
+}
+
+func (b *bodies) read(l location) ([]byte, error) {
+	s := b.open[l.segment]
+	if s == nil {
+		var err error
+		if s, err = openSegment(b.disk, b.dir, journalKind, l.segment); err != nil {
+			if errors.Is(err, os.ErrNotExist) {
+				err = &DamageError{File: journalKind.name(l.segment), Offset: -1, What: "the segment is missing"}
+			}
+			return nil, err
+		}
+		if b.open == nil {
+			b.open = map[uint32]*segment{}
+		}
+		b.open[l.segment] = s
+	}
+	content, next, err := readFrame(s, l.offset, l.offset+l.length)
+	if noFrame(err) || err == nil && next != l.offset+l.length {
+		return nil, &DamageError{File: s.name, Offset: l.offset, What: "a record that was there cannot be read"}
+	}
+	return content, err
+}
+
+func (b *bodies) close() error {
+	var err error
+	for _, s := range b.open {
+		err = errors.Join(err, s.Close())
+	}
+	b.open = nil
+	return err
 }

@@ -145,7 +145,7 @@ func (d *derivedCheck) record(key, v []byte) error {
 	if d.stopped != nil {
 		return nil
 	}
-	e, data, err := d.walk.record()
+	e, _, err := d.walk.record()
 	if errors.Is(err, io.EOF) || errors.Is(err, errConflict) || errors.Is(err, ErrDamaged) {
 		d.stopped = err
 		if errors.Is(err, io.EOF) {
@@ -158,8 +158,9 @@ func (d *derivedCheck) record(key, v []byte) error {
 	if err != nil {
 		return err
 	}
-	want := append(append([]byte(nil), e.Ref.Hash[:]...), data...)
-	if !bytes.Equal(key, place{e.Ref.Generation, e.Ref.Sequence}.append(nil)) || !bytes.Equal(v, want) {
+	due := place{e.Ref.Generation, e.Ref.Sequence}.append(nil)
+	p := d.walk.pos
+	if !bytes.Equal(key, due) || !bytes.Equal(v, locationValue(due, e.Ref.Hash, location{p.Segment, p.Last, p.Offset - p.Last})) {
 		d.once(databaseName, fmt.Sprintf("record %d is not as the journal has it", e.Ref.Sequence))
 		d.stopped = errConflict
 		return nil

@@ -12,8 +12,8 @@
 //	journal-00000001.columns
 //	                       the attempts of a segment that is followed by another,
 //	                       column by column (package column)
-//	log.db                 the log for use (bbolt), derived from the segments by
-//	                       catch-up
+//	log.db                 where each record stands, and what it is filed under
+//	                       (bbolt): derived from the segments by catch-up
 //	lock                   held, and the holder named, while a station writes
 //
 // A segment is eight bytes of magic and frames; a frame is length, CRC-32C of

@@ -140,7 +140,8 @@ func (ix *index) lookOnce(fn func(*view) error) error {
 		if err != nil {
 			return err
 		}
-		return fn(&view{tx, p})
+		v := &view{tx: tx, pos: p, bodies: bodies{disk: ix.disk, dir: ix.segments}}
+		return errors.Join(fn(v), v.bodies.close())
 	})
 }
 
@@ -216,7 +217,7 @@ func (ix *index) batch() (more bool, err error) {
 		if err != nil {
 			return false, err
 		}
-		list = append(list, found{e, data})
+		list = append(list, found{e, location{w.pos.Segment, w.pos.Last, w.pos.Offset - w.pos.Last}})
 		size += len(data)
 	}
 	if w.pos == before {
@@ -234,13 +235,13 @@ func (ix *index) batch() (more bool, err error) {
 // found is a record read from the journal.
 type found struct {
 	entry record.Entry
-	data  []byte
+	at    location
 }
 
 func put(tx *bbolt.Tx, p *position, list []found) error {
 	chain := tx.Bucket([]byte(bucketIndex))
 	for _, f := range list {
-		if err := putRecord(tx, f.entry, f.data); err != nil {
+		if err := putRecord(tx, f); err != nil {
 			return err
 		}
 		for _, key := range indexKeys(f.entry) {

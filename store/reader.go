@@ -29,8 +29,9 @@ type Reader struct {
 
 // view is a database for the time of one question.
 type view struct {
-	tx  *bbolt.Tx
-	pos position
+	tx     *bbolt.Tx
+	pos    position
+	bodies bodies
 }
 
 // readBatch is how many records one transaction reads: long transactions make
@@ -51,7 +52,7 @@ func (r *Reader) Get(ref record.Ref) (record.Entry, error) {
 		if ref.Station != v.pos.Station {
 			return ErrNotFound
 		}
-		e, _, err = getRecord(v.tx, place{ref.Generation, ref.Sequence}, nil)
+		e, err = v.record(place{ref.Generation, ref.Sequence}, nil)
 		// A log of one generation has every sequence up to its head.
 		if errors.Is(err, ErrNotFound) && v.pos.Generation == 1 && ref.Generation == 1 && ref.Sequence > 0 && ref.Sequence <= v.pos.Sequence {
 			return missing(ref.Sequence)
@@ -97,7 +98,7 @@ func (r *Reader) Since(ref record.Ref, each func(record.Entry) error) error {
 				if len(k) != placeSize {
 					return broken("a record without a place")
 				}
-				e, _, err := getRecord(v.tx, placeOf(k), nil)
+				e, err := v.record(placeOf(k), nil)
 				if err != nil {
 					return err
 				}
@@ -145,7 +146,7 @@ func (r *Reader) pages(lo, hi []byte, each func(record.Entry) error) error {
 				return err
 			}
 			for _, h := range hits {
-				e, _, err := getRecord(v.tx, h.place, &h.hash)
+				e, err := v.record(h.place, &h.hash)
 				if errors.Is(err, ErrNotFound) {
 					err = missing(h.sequence)
 				}

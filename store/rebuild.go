@@ -202,9 +202,9 @@ func (s *Salvage) Text() string {
 	say("station %q: %d records found, whole up to record %d", s.Station, len(s.Records), s.Whole.Sequence)
 	for _, m := range s.Missing {
 		if m.From == m.To {
-			say("record %d: in neither copy", m.From)
+			say("record %d: in no copy", m.From)
 		} else {
-			say("records %d to %d: in neither copy", m.From, m.To)
+			say("records %d to %d: in no copy", m.From, m.To)
 		}
 	}
 	for _, r := range s.Records {
@@ -214,8 +214,6 @@ func (s *Salvage) Text() string {
 			say("record %d (%s): nothing vouches for it; it may not be what was written", n, hash)
 		case !r.Segments:
 			say("record %d (%s): only in the database", n, hash)
-		case !r.Database:
-			say("record %d (%s): only in the segments", n, hash)
 		}
 	}
 	for _, r := range s.Beyond() {

@@ -72,7 +72,7 @@ func (v *view) holds(m mark) error {
 	if m.Sequence == 0 {
 		return nil
 	}
-	_, _, err := getRecord(v.tx, place{m.Generation, m.Sequence}, &m.Hash)
+	_, err := v.record(place{m.Generation, m.Sequence}, &m.Hash)
 	if errors.Is(err, ErrNotFound) && v.pos.Sequence >= m.Sequence {
 		return missing(m.Sequence) // in the database, which is then built anew
 	}

@@ -34,7 +34,8 @@ type Span struct{ From, To uint64 }
 // Salvaged is one record that was found.
 type Salvaged struct {
 	Entry record.Entry
-	// Segments and Database say in which copy its bytes stand.
+	// Segments and Database say in which copy its bytes stand; an earlier
+	// program kept one in the database too.
 	Segments, Database bool
 	// Proven says that a check beside the bytes, the record after it, or the
 	// head file vouches for them. Without that they read as a record, but may

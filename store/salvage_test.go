@@ -65,7 +65,7 @@ func newPatient(t testing.TB) *patient {
 		t.Fatal(err)
 	}
 	for _, r := range s.Records {
-		if !r.Proven || !r.Segments || !r.Database {
+		if !r.Proven || !r.Segments {
 			t.Fatalf("record %v of a whole log: %+v", r.Entry.Ref, r)
 		}
 		p.data[r.Entry.Ref.Hash] = r.Data()
@@ -132,7 +132,7 @@ func (p *patient) damage(rng *rand.Rand) (map[string][]byte, string) {
 		}
 	}
 	name := names[rng.IntN(len(names))]
-	if rng.IntN(3) == 0 { // half of what there is to damage is the database
+	if rng.IntN(3) == 0 { // what answers come from
 		name = "log.db"
 	}
 	hit(name)

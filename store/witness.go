@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-
-	"go.etcd.io/bbolt"
 )
 
 // witnessStep is how many records may be acknowledged before the witness is
@@ -43,8 +41,8 @@ func (s *Store) askWitness(p position) error {
 	case m.Sequence > p.Sequence:
 		return damaged(fmt.Sprintf("an older copy: it ends at record %d, but %d were acknowledged", p.Sequence, m.Sequence))
 	}
-	err = s.index.db.View(func(tx *bbolt.Tx) error {
-		_, _, err := getRecord(tx, place{m.Generation, m.Sequence}, &m.Hash)
+	err = s.index.look(func(v *view) error {
+		_, err := v.record(place{m.Generation, m.Sequence}, &m.Hash)
 		return err
 	})
 	if errors.Is(err, ErrNotFound) || errors.Is(err, ErrDamaged) {
