@@ -14,7 +14,11 @@ const (
 	Histograms CaptureKind = 1 // counts per zone and bin
 	Totals     CaptureKind = 2 // counts per zone
 	Ranges     CaptureKind = 3 // signal, ambient and range per zone
+	EvenLight  CaptureKind = 4 // counts per zone and bin, the emitter off
 )
+
+// HasBins tells that a capture of this kind holds counts per zone and bin.
+func (k CaptureKind) HasBins() bool { return k == Histograms || k == EvenLight }
 
 func (k CaptureKind) String() string {
 	switch k {
@@ -24,6 +28,8 @@ func (k CaptureKind) String() string {
 		return "totals"
 	case Ranges:
 		return "ranges"
+	case EvenLight:
+		return "even light"
 	}
 	return fmt.Sprintf("kind %d", uint8(k))
 }
@@ -43,7 +49,7 @@ const MaxShots = math.MaxUint32
 func (*CaptureRequest) Op() Op { return OpStartCapture }
 func (c *CaptureRequest) fields(f *form) {
 	num(f, 1, &c.ID, 1, math.MaxUint32)
-	num(f, 2, &c.Kind, 1, 3)
+	num(f, 2, &c.Kind, 1, 4)
 	f.flag(3, &c.Compensated)
 	num(f, 4, &c.Shots, 1, MaxShots)
 	num(f, 5, &c.Frames, 1, MaxFrames)
@@ -56,9 +62,9 @@ type Capture struct {
 	Shots  int64 // fired, all frames together
 	Frames int
 
-	Counts      []uint32    // Histograms: zone z, bin b at z*bins+b
-	Totals      []uint32    // Histograms, Totals: per zone
-	FrameTotals [][]uint32  // Histograms, Totals: [frame][zone]
+	Counts      []uint32    // Histograms, EvenLight: zone z, bin b at z*bins+b
+	Totals      []uint32    // all but Ranges: per zone
+	FrameTotals [][]uint32  // all but Ranges: [frame][zone]
 	Ranges      []RangeZone // Ranges: per zone
 
 	TempMilliCel int32 // mean over the capture

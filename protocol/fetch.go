@@ -10,9 +10,9 @@ type Table uint8
 
 // Tables of a capture.
 const (
-	BinTable   Table = 1 // Histograms; a column per bin
-	TotalTable Table = 2 // Histograms, Totals; one column
-	FrameTable Table = 3 // Histograms, Totals; a column per frame: that frame's zone total
+	BinTable   Table = 1 // Histograms, EvenLight; a column per bin
+	TotalTable Table = 2 // all but Ranges; one column
+	FrameTable Table = 3 // all but Ranges; a column per frame: that frame's zone total
 	RangeTable Table = 4 // Ranges; one column
 )
 

@@ -36,7 +36,7 @@ func KindsOf(kinds ...CaptureKind) (set Kinds) {
 }
 
 // Has reports whether k is in the set.
-func (s Kinds) Has(k CaptureKind) bool { return k >= Histograms && k <= Ranges && s&KindsOf(k) != 0 }
+func (s Kinds) Has(k CaptureKind) bool { return k >= Histograms && k <= EvenLight && s&KindsOf(k) != 0 }
 
 // Limits of what a unit may announce; they bound what a station holds for
 // one capture (SPEC.md 5.1).
@@ -124,7 +124,7 @@ func (id *Identity) fields(f *form) {
 	num(f, 16, &id.MaxOut, minPayloadOut, MaxPayload)
 	num(f, 17, &id.MaxHeld, 1, 16)
 	num(f, 18, &id.CommitMS, 0, maxBusyMS)
-	num(f, 19, &id.Kinds, 1, 7)
+	num(f, 19, &id.Kinds, 1, 15)
 	f.flag(20, &id.CompensationOff)
 	num(f, 21, &id.MaxFrames, 1, MaxFrames)
 	if z := id.Rows * id.Cols; z > MaxZones || z*id.Bins > maxValues {
@@ -133,7 +133,7 @@ func (id *Identity) fields(f *form) {
 	if id.ProtoLow > id.ProtoHigh {
 		f.fail(6, "highest version below the lowest")
 	}
-	if id.Kinds.Has(Histograms) && (id.Bins < 2 || id.BinFS < 1) {
+	if (id.Kinds.Has(Histograms) || id.Kinds.Has(EvenLight)) && (id.Bins < 2 || id.BinFS < 1) {
 		f.fail(9, "histograms need bins")
 	}
 }

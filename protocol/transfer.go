@@ -127,7 +127,7 @@ func newTransfer(into *Capture, id *Identity) *transfer {
 	}
 	// The longest first: short answers at the end leave no line idle. Guesses
 	// are low, because half an answer costs less than a line half used.
-	if into.Kind == Histograms {
+	if into.Kind.HasBins() {
 		into.Counts = t.want(BinTable, t.bins, 1)
 	}
 	t.frames = t.want(FrameTable, into.Frames, 2)
@@ -213,7 +213,7 @@ func (t *transfer) finish() error {
 	for z, total := range c.Totals {
 		saturated := total == math.MaxUint32
 		var bins, frames uint64
-		if c.Kind == Histograms {
+		if c.Kind.HasBins() {
 			for _, n := range c.Counts[z*t.bins : (z+1)*t.bins] {
 				if n > c.CountMax {
 					return fmt.Errorf("%w: a count of %d in zone %d, over %d", ErrInconsistent, n, z, c.CountMax)
@@ -229,7 +229,7 @@ func (t *transfer) finish() error {
 		if saturated {
 			continue
 		}
-		if c.Kind == Histograms && bins != uint64(total) {
+		if c.Kind.HasBins() && bins != uint64(total) {
 			return fmt.Errorf("%w: bins of zone %d sum to %d, its total is %d", ErrInconsistent, z, bins, total)
 		}
 		if frames != uint64(total) {

@@ -14,6 +14,7 @@ func captureChecks() []check {
 		{"start of a capture", []string{"5.3.1", "5.3.2", "5.3.3", "5.4.1", "5.5.4", "4.4.4"}, checkStart},
 		{"progress and end", []string{"5.3.4", "5.3.8", "5.3.9", "5.4.2", "5.5.6"}, checkProgress},
 		{"fetches", []string{"5.5.1", "5.5.2", "5.5.3", "5.5.4", "5.5.5", "5.5.6"}, checkFetch},
+		{"even light", []string{"5.3.11"}, checkEvenLight},
 		{"raw counts", []string{"5.3.5"}, checkRaw},
 		{"counts that stick", []string{"5.3.6"}, checkSaturation},
 	}

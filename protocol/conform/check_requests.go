@@ -302,7 +302,7 @@ func (r *run) arguments() map[protocol.Op][]argument {
 	const u32 = 1<<32 - 1
 	id := num(1, int64(r.capture)+1, 1, u32)
 	return map[protocol.Op][]argument{
-		protocol.OpStartCapture: {id, num(2, int64(r.main()), 1, 3), num(3, 1, 0, 1), num(4, 1, 1, u32), num(5, 1, 1, int64(r.id.MaxFrames))},
+		protocol.OpStartCapture: {id, num(2, int64(r.main()), 1, 4), num(3, 1, 0, 1), num(4, 1, 1, u32), num(5, 1, 1, int64(r.id.MaxFrames))},
 		protocol.OpProgress:     {id},
 		protocol.OpFetch: {num(1, int64(r.capture), 1, u32), num(2, int64(r.mainTable()), 1, 4), num(3, 0, 0, protocol.MaxZones-1),
 			num(4, 0, 0, protocol.MaxBins-1), num(5, 1, 1, 1<<18)},

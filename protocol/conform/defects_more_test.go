@@ -241,6 +241,12 @@ func captureDefects() []defect {
 				p.ShotsFired += int64(m.notes["more"])
 			}
 		})},
+		{name: "emits in even light", clause: "5.3.11", request: turn(func(_ *mutant, _ protocol.Request, c *protocol.CaptureRequest) protocol.RequestBody {
+			if c.Kind == protocol.EvenLight {
+				c.Kind = protocol.Histograms
+			}
+			return c
+		})},
 		{name: "knows captures that never were", clause: "5.4.1", answer: always(protocol.CodeOK, protocol.OpProgress, protocol.CodeNoCapture)},
 		{name: "one shot too few", clause: "5.4.2", answer: progress(func(_ *mutant, p *protocol.Progress) {
 			if p.End == protocol.Complete && p.ShotsFired > 1 {

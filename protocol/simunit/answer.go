@@ -32,7 +32,7 @@ func (u *Unit) identity() *protocol.Identity {
 		id.PileUp = protocol.FirstPhoton
 	}
 	if m.Histograms {
-		id.Kinds = protocol.KindsOf(protocol.Histograms, protocol.Totals, protocol.Ranges)
+		id.Kinds = protocol.KindsOf(protocol.Histograms, protocol.Totals, protocol.Ranges, protocol.EvenLight)
 	} else {
 		id.Bins, id.BinFS, id.FirstBinFS = 0, 0, 0
 	}
@@ -156,7 +156,7 @@ func (u *Unit) fetch(q *protocol.Fetch, now time.Time) (protocol.AnswerBody, pro
 	}
 	kind := c.request.Kind
 	if c.end == protocol.Running {
-		if (q.Table == protocol.RangeTable) != (kind == protocol.Ranges) || q.Table == protocol.BinTable && kind != protocol.Histograms {
+		if (q.Table == protocol.RangeTable) != (kind == protocol.Ranges) || q.Table == protocol.BinTable && !kind.HasBins() {
 			return nil, protocol.CodeBadArgument // no such table, whenever it is asked for
 		}
 		return nil, protocol.CodeNoCapture
@@ -164,8 +164,8 @@ func (u *Unit) fetch(q *protocol.Fetch, now time.Time) (protocol.AnswerBody, pro
 	var v *protocol.Values
 	main := false // the table that the capture was made for
 	switch {
-	case q.Table == protocol.BinTable && kind == protocol.Histograms:
-		main = true
+	case q.Table == protocol.BinTable && kind.HasBins():
+		main = kind == protocol.Histograms
 		v = q.Answer(m.Zones(), m.Bins, maxOut, func(z, i int) uint32 { return c.counts[z*m.Bins+i] })
 	case q.Table == protocol.TotalTable && kind != protocol.Ranges:
 		main = kind == protocol.Totals

@@ -21,7 +21,8 @@ type body struct {
 	zeroMM    []float64 // electronics' zero error of each zone at 25 Cel
 	added     []float64 // what the window adds to each zone's range, mm
 	through   []float64 // the window's two passes, per zone
-	binScale  []float64 // zone-major: each bin's width over the nominal one
+	edges     []float64 // where the bins begin and the last one ends, ps, before binScale
+	binScale  []float64 // zone-major: each bin's width over that between its edges
 	tempCel   float64
 	sensorCel float64 // thermometer error
 	tempMM    float64 // offset per K
@@ -92,8 +93,23 @@ func newBody(m Model, seed uint64) (*body, error) {
 		b.through = append(b.through, one*one)
 		b.added = append(b.added, b.window.Plate.AddedMM(angle))
 	}
+	b.edges = walk(m, about)
 	b.dead, b.hot = marks(m.DeadZones, m.Zones()), marks(m.HotZones, m.Zones())
 	return b, nil
+}
+
+// walk draws the edges of the bins: widths that add up along the axis, whose
+// length is the clock's and stays.
+func walk(m Model, about func(sd float64) float64) []float64 {
+	edges := make([]float64, m.Bins+1)
+	for i := range m.Bins {
+		edges[i+1] = edges[i] + math.Max(0.1, 1+about(m.Departures.BinWalkRel))
+	}
+	whole := edges[m.Bins] / float64(m.Bins)
+	for i, e := range edges {
+		edges[i] = float64(m.FirstBinPS) + e/whole*float64(m.BinPS)
+	}
+	return edges
 }
 
 func marks(zones []int, n int) []bool {

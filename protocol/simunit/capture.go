@@ -38,6 +38,9 @@ func (u *Unit) startCapture(q protocol.CaptureRequest, now time.Time) {
 		power:  1 + m.Departures.PowerRel*r.NormFloat64(),
 		temp:   u.temperature(),
 		counts: make([]uint32, m.Zones()*m.Bins), totals: make([]uint32, m.Zones())}
+	if q.Kind == protocol.EvenLight {
+		u.cap.power = 0
+	}
 	u.stats.Captures++
 }
 

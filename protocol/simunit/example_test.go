@@ -36,5 +36,5 @@ func Example() {
 	fmt.Printf("reports %.0f mm to a target at %.0f mm\n", float64(got.Ranges[0].Range)/1000, u.Truth().RadialMM[0])
 	// Output:
 	// hopper-1 H1-00001-K
-	// reports 319 mm to a target at 302 mm
+	// reports 320 mm to a target at 302 mm
 }

@@ -3,6 +3,7 @@ package simunit
 import (
 	"math"
 	"math/rand/v2"
+	"sort"
 
 	"gonum.org/v1/gonum/stat/distuv"
 
@@ -78,7 +79,7 @@ func (b *body) shine(s Scene, at seat) *light {
 			rate *= 60
 		}
 		for i := range m.Bins {
-			l.dark[z*m.Bins+i] = rate * b.binScale[z*m.Bins+i]
+			l.dark[z*m.Bins+i] = rate * b.binScale[z*m.Bins+i] * (b.edges[i+1] - b.edges[i]) / float64(m.BinPS)
 		}
 	}
 	return l
@@ -89,14 +90,13 @@ func (b *body) add(mean []float64, z int, counts, apparentMM float64) {
 	m := b.model
 	delay := picoseconds(apparentMM)
 	span := b.pulse.step * float64(len(b.pulse.density)) * b.width
-	half := float64(m.BinPS) / 2
 	// Only bins near the pulse; its table may begin anywhere about its delay.
 	from := delay + (b.pulse.start-b.pulse.mean)*b.width + b.pulse.mean
-	first := max(0, int((from-float64(m.FirstBinPS))/float64(m.BinPS))-1)
-	last := min(m.Bins-1, int((from+span-float64(m.FirstBinPS))/float64(m.BinPS))+1)
+	first := max(0, sort.SearchFloat64s(b.edges, from)-2)
+	last := min(m.Bins-1, sort.SearchFloat64s(b.edges, from+span)+1)
 	for i := first; i <= last; i++ {
-		centre := float64(m.FirstBinPS) + (float64(i)+0.5)*float64(m.BinPS)
-		wide := half * b.binScale[z*m.Bins+i]
+		centre := (b.edges[i] + b.edges[i+1]) / 2
+		wide := (b.edges[i+1] - b.edges[i]) / 2 * b.binScale[z*m.Bins+i]
 		mean[z*m.Bins+i] += counts * b.pulse.between(centre-wide, centre+wide, delay, b.width)
 	}
 }

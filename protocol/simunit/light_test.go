@@ -308,6 +308,49 @@ func leakageMoment(b *body, z int) float64 {
 	return first
 }
 
+// Widths that add up move the edges, not the length of the axis; even light
+// falls into bins by their width, and with the emitter off nothing else does.
+func TestBinsThatAddUp(t *testing.T) {
+	m := Hopper54()
+	m.Spread = Spread{}
+	m.Departures = Departures{BinWalkRel: 0.02}
+	const units = 300
+	var middle, width float64
+	for seed := range uint64(units) {
+		b, err := newBody(m, seed)
+		if err != nil {
+			t.Fatal(err)
+		}
+		last := float64(m.FirstBinPS) + float64(m.Bins)*float64(m.BinPS)
+		if b.edges[0] != float64(m.FirstBinPS) || math.Abs(b.edges[m.Bins]-last) > 1e-6 {
+			t.Fatalf("the axis goes from %g to %g", b.edges[0], b.edges[m.Bins])
+		}
+		d := b.edges[48] - float64(m.FirstBinPS) - 48*float64(m.BinPS)
+		middle += d * d / units
+		w := (b.edges[49]-b.edges[48])/float64(m.BinPS) - 1
+		width += w * w / units
+	}
+	// 96 steps of 4.8 ps, the ends fixed: sqrt(96/4)·4.8 = 23.5 ps in the
+	// middle; 300 draws tell an sd to 4 %.
+	if s := math.Sqrt(middle); math.Abs(s-23.5) > 4 {
+		t.Errorf("the middle edge moves by %.1f ps, want 23.5", s)
+	}
+	if s := math.Sqrt(width); math.Abs(s-0.02) > 0.0035 {
+		t.Errorf("a width differs by %.4f, want 0.02", s)
+	}
+	b, err := newBody(m, 4)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := b.shine(Scene{Ambient: 3}, seat{})
+	for i := range m.Bins {
+		want := 3 * m.AmbientRate * (b.edges[i+1] - b.edges[i]) / float64(m.BinPS)
+		if got := l.dark[i]; math.Abs(got-want) > 1e-15 {
+			t.Errorf("bin %d gets %g, want %g", i, got, want)
+		}
+	}
+}
+
 // Multipath takes half a percent of the signal and brings it late; nothing else.
 func TestMultipath(t *testing.T) {
 	m := Hopper54()

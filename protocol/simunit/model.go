@@ -77,17 +77,18 @@ type Spread struct {
 type Departures struct {
 	PulseWidthRel    float64    // largest deviation of the pulse's width, uniform
 	PowerRel         float64    // sd of the laser power from capture to capture
-	BinWidthRel      float64    // sd of each bin's width, independent; bin centres stay
+	BinWidthRel      float64    // sd of each bin's width, independent in each zone; bin centres stay
+	BinWalkRel       float64    // sd of widths that add up along the axis, common to the zones; its length stays
 	MultipathRel     float64    // share of the target's signal that comes late
 	MultipathDelayPS [2]float64 // and how late, uniform
 	DistanceSDMM     float64    // sd of the target's true distance about the stated one
 }
 
 // UsualDepartures are those that a unit has by default: pulse width ± 3 %,
-// laser power 1 % between captures, bin widths 2 %, multipath 0.5 % delayed by
-// 0.2 to 2 ns, target distance 0.15 mm.
+// laser power 1 % between captures, bin widths 2 % and another 0.2 % that add
+// up, multipath 0.5 % delayed by 0.2 to 2 ns, target distance 0.15 mm.
 func UsualDepartures() Departures {
-	return Departures{PulseWidthRel: 0.03, PowerRel: 0.01, BinWidthRel: 0.02, MultipathRel: 0.005,
+	return Departures{PulseWidthRel: 0.03, PowerRel: 0.01, BinWidthRel: 0.02, BinWalkRel: 0.002, MultipathRel: 0.005,
 		MultipathDelayPS: [2]float64{200, 2000}, DistanceSDMM: 0.15}
 }
 

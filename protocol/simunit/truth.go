@@ -19,6 +19,8 @@ type Truth struct {
 	Signal    []float64 // of the present target, counts per shot
 	Ambient   []float64 // counts per shot and bin, of bins of nominal width
 
+	EdgesPS []float64 // where the bins begin and the last one ends, but for each zone's own widths
+
 	PulseWidth      float64 // over the product's
 	DistanceErrorMM float64 // true minus stated target distance
 	TempCel         float64
@@ -42,7 +44,7 @@ func (u *Unit) Truth() Truth {
 	t := Truth{
 		Session: u.session, RadialMM: slices.Clone(l.radial), Leakage: slices.Clone(l.leakage),
 		LeakageMM: slices.Clone(l.near), Signal: slices.Clone(l.signal),
-		Ambient: slices.Clone(b.ambient), PulseWidth: b.width, DistanceErrorMM: b.farMM,
+		Ambient: slices.Clone(b.ambient), EdgesPS: slices.Clone(b.edges), PulseWidth: b.width, DistanceErrorMM: b.farMM,
 		TempCel: b.tempCel, TempCoeffMM: b.tempMM, SlopeX: u.seat.slopeX, SlopeY: u.seat.slopeY,
 		Window: b.window, EmitterOn: u.emitting(), Compensated: u.constants() != nil,
 		Dead: slices.Clone(b.dead), Hot: slices.Clone(b.hot),
@@ -65,7 +67,9 @@ func (u *Unit) EmitterOn() bool {
 	return u.emitting()
 }
 
-func (u *Unit) emitting() bool { return u.cap != nil && u.cap.end == protocol.Running }
+func (u *Unit) emitting() bool {
+	return u.cap != nil && u.cap.end == protocol.Running && u.cap.request.Kind != protocol.EvenLight
+}
 
 // nominalNear is where the product's own window throws its light, mm from the
 // electronics' zero.

@@ -156,6 +156,41 @@ func TestMatchesSimulatedUnits(t *testing.T) {
 	}
 }
 
+// Even light with the emitter off shows where a unit's bins lie: the station's
+// way through the protocol, against what the simulated unit was made with.
+func TestEvenLight(t *testing.T) {
+	p, _ := files(t, "hopper-54")
+	m := simunit.Hopper54()
+	m.Departures.BinWalkRel = 0.02
+	e, err := estimate.New(p.Setup)
+	must(t, err)
+	onLine(t, p, m, 5, simunit.Options{}, func(u *simunit.Unit, b bench) {
+		u.SetScene(simunit.Scene{Ambient: 20})
+		c := b.capture(protocol.EvenLight, product.Plan{Shots: 400_000, Frames: 10}, false)
+		w, err := e.BinWidths(estimate.Histogram{Shots: c.Shots, Counts: c.Counts, FrameTotals: c.FrameTotals, TempCel: math.NaN()})
+		must(t, err)
+		if len(w.Faults) > 0 {
+			t.Fatalf("faults %v", w.Faults)
+		}
+		truth, sum, worst := u.Truth().EdgesPS, 0.0, 0.0
+		for k := 1; k < p.Setup.Bins; k++ {
+			true := truth[k] - p.Setup.FirstBinPS - float64(k)*p.Setup.BinPS
+			d := w.EdgePS[k] - true
+			sum += d * d / float64(p.Setup.Bins-1)
+			worst = max(worst, math.Abs(true))
+		}
+		// Each zone has widths of its own, 2 % of 240 ps: over 54 zones they
+		// leave 0.65 ps a bin, sqrt(96/6) times that at an edge, 2.6 ps.
+		t.Logf("edges up to %.1f ps from even, found to %.2f ps (rms); zones differ by %.4f", worst, math.Sqrt(sum), w.ZoneRel)
+		if math.Sqrt(sum) > 6 || worst < 15 {
+			t.Errorf("edges up to %.1f ps from even found to %.2f ps", worst, math.Sqrt(sum))
+		}
+		if math.Abs(w.ZoneRel-0.02) > 0.002 {
+			t.Errorf("zones differ by %.4f, made with 0.02", w.ZoneRel)
+		}
+	})
+}
+
 // Healthy simulated units pass the sample limits; those with a known fault go
 // where the demonstration says.
 func TestSimulatedUnits(t *testing.T) {
@@ -196,13 +231,12 @@ func TestSimulatedUnits(t *testing.T) {
 	}
 }
 
-// calibrate measures, adjusts and verifies one simulated unit.
-func calibrate(t *testing.T, p *product.Product, m simunit.Model, seed uint64, smear float64, at simunit.Seating, flaw simunit.Flaw) (set quantity.Set, faults []estimate.Fault) {
-	set = quantity.Set{}
+// onLine gives a simulated unit on a line of its own, identified.
+func onLine(t *testing.T, p *product.Product, m simunit.Model, seed uint64, o simunit.Options, do func(*simunit.Unit, bench)) {
+	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
-		u, err := simunit.New(m, seed, simunit.Options{Flaw: flaw})
+		u, err := simunit.New(m, seed, o)
 		must(t, err)
-		u.Seat(at)
 		near, far := net.Pipe()
 		ctx, cancel := context.WithCancel(t.Context())
 		served := make(chan error, 1)
@@ -216,6 +250,15 @@ func calibrate(t *testing.T, p *product.Product, m simunit.Model, seed uint64, s
 		b := bench{t, ctx, protocol.NewClient(near, protocol.Options{Baud: p.Line.Baud, Now: time.Now})}
 		_, err = b.unit.Identify(ctx)
 		must(t, err)
+		do(u, b)
+	})
+}
+
+// calibrate measures, adjusts and verifies one simulated unit.
+func calibrate(t *testing.T, p *product.Product, m simunit.Model, seed uint64, smear float64, at simunit.Seating, flaw simunit.Flaw) (set quantity.Set, faults []estimate.Fault) {
+	set = quantity.Set{}
+	onLine(t, p, m, seed, simunit.Options{Flaw: flaw}, func(u *simunit.Unit, b bench) {
+		u.Seat(at)
 		e, err := estimate.New(p.Setup)
 		must(t, err)
 		ref := estimate.Reference{DistanceMM: 300, DistanceUMM: 0.15, EndStop: true}
