@@ -105,8 +105,20 @@ func Lookup(n Name) (Definition, bool) {
 }
 
 // Value is a measured number with its standard uncertainty, both in the unit
-// of its quantity. U is NaN where no uncertainty is stated.
-type Value struct{ V, U float64 }
+// of its quantity. U is NaN where no uncertainty is stated. Common is the part
+// of U that all units of a nest or a product have alike (the target's
+// distance, product data): it shifts them together and is no part of what
+// they scatter by. It is 0 where there is none, or none is told.
+type Value struct{ V, U, Common float64 }
+
+// Own is the part of U that varies from unit to unit, counting and the like:
+// U² = Own² + Common². It is NaN where no uncertainty is stated.
+func (v Value) Own() float64 {
+	if math.IsNaN(v.U) {
+		return v.U
+	}
+	return math.Sqrt(max(0, v.U*v.U-v.Common*v.Common))
+}
 
 // Measured is one quantity as measured on one unit. Zones holds the value of
 // each zone of a zoned quantity (row-major, NaN where a zone is flagged) and
@@ -140,11 +152,11 @@ func (m Measured) extreme(k float64) float64 {
 }
 
 func (m Measured) negated() Measured {
-	n := Measured{Value: Value{-m.V, m.U}}
+	n := Measured{Value: Value{-m.V, m.U, m.Common}}
 	if m.Zones != nil {
 		n.Zones = make([]Value, len(m.Zones))
 		for i, z := range m.Zones {
-			n.Zones[i] = Value{-z.V, z.U}
+			n.Zones[i] = Value{-z.V, z.U, z.Common}
 		}
 	}
 	return n
@@ -160,7 +172,7 @@ func (v Value) plus(k float64) float64 {
 // Worst makes a zoned quantity: its Value is the finite zone value of the
 // largest magnitude, NaN where there is none.
 func Worst(zones []Value) Measured {
-	m := Measured{Value: Value{math.NaN(), math.NaN()}, Zones: zones}
+	m := Measured{Value: Value{V: math.NaN(), U: math.NaN()}, Zones: zones}
 	for _, z := range zones {
 		if !math.IsNaN(z.V) && !(math.Abs(z.V) <= math.Abs(m.V)) {
 			m.Value = z
@@ -172,7 +184,7 @@ func Worst(zones []Value) Measured {
 // Least makes a zoned quantity of which little is bad: its Value is the
 // smallest zone value, NaN where there is none.
 func Least(zones []Value) Measured {
-	m := Measured{Value: Value{math.NaN(), math.NaN()}, Zones: zones}
+	m := Measured{Value: Value{V: math.NaN(), U: math.NaN()}, Zones: zones}
 	for _, z := range zones {
 		if !math.IsNaN(z.V) && !(z.V >= m.V) {
 			m.Value = z
@@ -186,7 +198,7 @@ func Least(zones []Value) Measured {
 type Set map[Name]Measured
 
 // Put adds a quantity without zones.
-func (s Set) Put(n Name, v, u float64) { s[n] = Measured{Value: Value{v, u}} }
+func (s Set) Put(n Name, v, u float64) { s[n] = Measured{Value: Value{V: v, U: u}} }
 
 // Row is the compact form of a Set: Columns numbers, NaN where absent.
 type Row []float64
@@ -230,7 +242,7 @@ func (r Row) extreme(n Name, k, sign float64) (float64, bool) {
 	}
 	c := r[d.Column:]
 	if !d.Zoned {
-		return Value{c[0], c[1]}.plus(sign * k), true
+		return Value{V: c[0], U: c[1]}.plus(sign * k), true
 	}
 	i := int(k)
 	if k != float64(i) || i < 0 || i >= Guards {

@@ -73,7 +73,9 @@ type answerZone struct {
 type answerQuantity struct {
 	Value number `json:"value"`
 	U     number `json:"u"`
-	Unit  string `json:"unit"`
+	// The part of u that all units of a nest or a product have alike.
+	Common number `json:"u_common"`
+	Unit   string `json:"unit"`
 }
 
 // answerLine is a line of the budget of offset.mean.
@@ -131,12 +133,12 @@ func answerOf(g estimate.Grid, l *estimate.Leakage, o *estimate.Offsets) Answer 
 		Budget: []answerLine{}, Distance: answerDistance{How: estimate.NotApart, MM: nan, U: nan}, CaptureFaults: []answerFault{},
 	}
 	for _, d := range quantity.All() {
-		a.Quantities[string(d.Name)] = answerQuantity{nan, nan, d.Unit}
+		a.Quantities[string(d.Name)] = answerQuantity{nan, nan, nan, d.Unit}
 	}
 	put := func(set quantity.Set, faults []estimate.Fault) {
 		for n, m := range set {
 			d, _ := quantity.Lookup(n)
-			a.Quantities[string(n)] = answerQuantity{number(m.V), number(m.U), d.Unit}
+			a.Quantities[string(n)] = answerQuantity{number(m.V), number(m.U), number(m.Common), d.Unit}
 		}
 		for _, f := range faults {
 			z := f.Zones

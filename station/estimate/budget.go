@@ -40,17 +40,23 @@ const (
 	inQuantisation
 )
 
-// lines tells for each line whether it is common to all zones. A common line
+// lines tells for each line whether it is common to all zones, and whether it
+// is alike for all units of a nest or a product. A line common to the zones
 // adds linearly, with its sign, in a mean over zones; another adds in squares.
+// What units have alike shifts them together: the target's distance and the
+// paths beside the direct one belong to the nest, directions and the spread
+// over a zone to the product. Of the temperature's line the coefficient is the
+// product's, the thermometer the unit's. The allowances for pulse and bins say
+// how units differ.
 var lines = [...]struct {
-	name   string
-	common bool
+	name          string
+	common, alike bool
 }{
-	inCounting: {LineCounting, false}, inLeakage: {LineLeakage, false}, inChange: {LineChange, true},
-	inDistance: {LineDistance, true}, inDirection: {LineDirection, true}, inZoneMean: {LineZoneMean, true},
-	inTemperature: {LineTemperature, true}, inPulseShape: {LinePulseShape, true}, inBinWidth: {LineBinWidth, true},
-	inBinEdge: {LineBinEdge, true}, inTimeBase: {LineTimeBase, true},
-	inMultipath: {LineMultipath, true}, inQuantisation: {LineQuantisation, true},
+	inCounting: {LineCounting, false, false}, inLeakage: {LineLeakage, false, false}, inChange: {LineChange, true, false},
+	inDistance: {LineDistance, true, true}, inDirection: {LineDirection, true, true}, inZoneMean: {LineZoneMean, true, true},
+	inTemperature: {LineTemperature, true, false}, inPulseShape: {LinePulseShape, true, false}, inBinWidth: {LineBinWidth, true, false},
+	inBinEdge: {LineBinEdge, true, false}, inTimeBase: {LineTimeBase, true, false},
+	inMultipath: {LineMultipath, true, true}, inQuantisation: {LineQuantisation, true, false},
 }
 
 // parts are one zone's lines in mm; common ones carry their sign.
@@ -85,6 +91,22 @@ func meanBudget(zones []parts) ([]Line, float64) {
 		total += v * v
 	}
 	return out, math.Sqrt(total)
+}
+
+// alike is the part of a budget's uncertainty that all units of a nest or a
+// product have alike.
+func (e *Estimator) alike(budget []Line, tempCel float64) float64 {
+	s := 0.0
+	for i, l := range budget {
+		if lines[i].alike {
+			s += l.MM * l.MM
+		}
+	}
+	if t := e.setup.Budget; !math.IsNaN(tempCel) {
+		c := t.TempCoeffU * (tempCel - t.TempRefCel)
+		s += c * c
+	}
+	return math.Sqrt(s)
 }
 
 // zoneParts computes the lines of one zone's offset. excess is the relative
@@ -160,7 +182,7 @@ func (e *Estimator) finish(l *Leakage, o *Offsets, tempCel, excess float64, unit
 		mean += o.Zones[z].OffsetMM / float64(len(used))
 		flat[i] = o.Zones[z].OffsetMM - o.Tilt.adds(g, z, d)
 	}
-	q.Put(quantity.OffsetMean, mean-warm, u)
+	q[quantity.OffsetMean] = quantity.Measured{Value: quantity.Value{V: mean - warm, U: u, Common: e.alike(o.Budget, tempCel)}}
 	if s, ok := sd(flat); ok {
 		q.Put(quantity.OffsetSpread, s, s/math.Sqrt(2*float64(len(flat)-1)))
 	}

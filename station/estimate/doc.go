@@ -86,6 +86,13 @@
 // (yes), zone mean (yes: how the signal is spread over a zone),
 // temperature (yes), pulse shape (yes: stated, and what the unit's width does
 // to the fit: the product's allowance combined with what the empty capture
-// shows), bin widths, multipath and quantisation
-// (yes). So u(offset.mean) is never below the target distance's u.
+// shows), bin widths (yes), bin edges (yes: widths that add up along the
+// axis), time base (yes: relative u of the clock times the range), multipath
+// and quantisation (yes). So u(offset.mean) is never below the target
+// distance's u.
+//
+// Of a u, the part [quantity.Value.Common] is alike for all units of a nest or
+// a product: in offset.mean the lines target distance, direction, zone mean
+// and multipath and the temperature's coefficient; in verify.error_far the
+// distance. All other u vary from unit to unit.
 package estimate

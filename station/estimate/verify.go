@@ -60,13 +60,15 @@ func (e *Estimator) Verify(c Constants, h *Histogram, s *Summary, ref Reference,
 			want += o.Tilt.adds(e.setup.Grid, z, d)
 		}
 		v.ErrorMM[z] -= want
+		alike := 0.0
 		if v.Far {
-			v.ErrorUMM[z] = math.Hypot(v.ErrorUMM[z], ref.DistanceUMM*e.setup.Grid.sec(z))
+			alike = ref.DistanceUMM * e.setup.Grid.sec(z)
+			v.ErrorUMM[z] = math.Hypot(v.ErrorUMM[z], alike)
 		}
 		if o.Zones[z].Flags != 0 {
 			v.ErrorMM[z], v.ErrorUMM[z] = math.NaN(), math.NaN()
 		}
-		zones[z] = quantity.Value{V: v.ErrorMM[z], U: v.ErrorUMM[z]}
+		zones[z] = quantity.Value{V: v.ErrorMM[z], U: v.ErrorUMM[z], Common: alike}
 	}
 	if m := quantity.Worst(zones); !math.IsNaN(m.V) {
 		name := quantity.VerifyError

@@ -116,16 +116,18 @@ type Problem struct {
 
 // Quantity is one measured quantity.
 type Quantity struct {
-	Value Number  `json:"value"`
-	U     Number  `json:"u"`
-	Unit  string  `json:"unit"`
-	Zones []Value `json:"zones,omitempty"`
+	Value  Number  `json:"value"`
+	U      Number  `json:"u"`
+	Common Number  `json:"u_common"` // the part of u that all units of a nest or a product have alike
+	Unit   string  `json:"unit"`
+	Zones  []Value `json:"zones,omitempty"`
 }
 
 // Value is a number with its standard uncertainty.
 type Value struct {
-	Value Number `json:"value"`
-	U     Number `json:"u"`
+	Value  Number `json:"value"`
+	U      Number `json:"u"`
+	Common Number `json:"u_common"`
 }
 
 // Line is the judgement of one quantity.
@@ -317,9 +319,13 @@ func attempt(e record.Entry, a *record.Attempt) Attempt {
 		out.Problems = append(out.Problems, Problem{p.Time, p.Code, p.Step, p.Chain})
 	}
 	for _, q := range a.Quantities {
-		v := Quantity{Value: Number(q.V), U: Number(q.U), Unit: q.Unit}
+		v := Quantity{Value: Number(q.V), U: Number(q.U), Common: Number(q.Common), Unit: q.Unit}
 		for i, z := range q.ZoneV {
-			v.Zones = append(v.Zones, Value{Number(z), at(q.ZoneU, i)})
+			z := Value{Value: Number(z), U: at(q.ZoneU, i)}
+			if i < len(q.ZoneCommon) {
+				z.Common = Number(q.ZoneCommon[i])
+			}
+			v.Zones = append(v.Zones, z)
 		}
 		out.Quantities[string(q.Name)] = v
 	}

@@ -35,7 +35,8 @@ func run() record.Run {
 // bodies returns one body of every kind.
 func bodies(t testing.TB) []record.Body {
 	s := quantity.Set{}
-	s.Put(quantity.OffsetMean, 1.25, 0.2)
+	s[quantity.OffsetMean] = quantity.Measured{Value: quantity.Value{V: 1.25, U: 0.2, Common: 0.15}}
+	s[quantity.VerifyErrorFar] = quantity.Worst([]quantity.Value{{V: 0.3, U: 0.2, Common: 0.1}, {V: math.NaN(), U: math.NaN()}})
 	s.Put(quantity.Temperature, math.NaN(), math.NaN())
 	s[quantity.LeakageMax] = quantity.Worst([]quantity.Value{{V: 0.01, U: 0.001}, {V: math.NaN(), U: math.NaN()}, {V: 0.02, U: 0.0015}})
 	q, err := record.Quantities(s)
