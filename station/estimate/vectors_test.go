@@ -231,6 +231,42 @@ func TestDispersionVectors(t *testing.T) {
 	}
 }
 
+// Figures that others printed: the mean count of Rutherford and Geiger, the
+// one-sided and the two-sided chance of two Poisson counts.
+func TestPublishedFigures(t *testing.T) {
+	published := map[string]float64{}
+	for _, r := range table(t, "optics/00_published.csv") {
+		published[r["case"]] = num(t, r["published"])
+	}
+	for _, r := range table(t, "optics/17_dispersion_freq.csv") {
+		if r["case"] == "G_rutherford_geiger_1910" {
+			sum, n := 0.0, 0.0
+			for k, f := range strings.Fields(r["freq_of_0_1_2"]) {
+				sum += float64(k) * num(t, f)
+				n += num(t, f)
+			}
+			if math.Abs(sum/n-published["G14"]) > 5e-6 { // five decimals are printed
+				t.Errorf("mean count %.6f, printed %.5f", sum/n, published["G14"])
+			}
+		}
+	}
+	// A cell of 60 counts in 51,477.5 against 30 in 54,308.7: the deviate by
+	// the counting distribution, whose saddle point is good to 0.15.
+	const x, tx, y, ty = 60, 51477.5, 30, 54308.7
+	pooled := (x + y) / (tx + ty)
+	got := estimate.Deviate([]float64{1, -tx / ty}, []float64{pooled * tx, pooled * ty}, x-tx/ty*y)
+	if want := -mathext.NormalQuantile(published["G18"]); math.Abs(got-want) > 0.15 {
+		t.Errorf("deviate of 60 against 30 counts %.3f, printed chance gives %.3f", got, want)
+	}
+	// 209 counts in 40 against 230 in 60: printed two-sided.
+	const x2, tx2, y2, ty2 = 209, 40.0, 230, 60.0
+	pooled = (x2 + y2) / (tx2 + ty2)
+	got = estimate.Deviate([]float64{1, -tx2 / ty2}, []float64{pooled * tx2, pooled * ty2}, x2-tx2/ty2*y2)
+	if want := -mathext.NormalQuantile(published["G16"] / 2); math.Abs(got-want) > 0.15 {
+		t.Errorf("deviate of 209 against 230 counts %.3f, printed chance gives %.3f", got, want)
+	}
+}
+
 // One Poisson cell of known mean: the saddle point must give the deviate of
 // the exact chance (the middle of the step at the count, which is where a
 // smooth law crosses a discrete one).
@@ -270,7 +306,7 @@ func TestStrayDeviateOfTwoCounts(t *testing.T) {
 }
 
 // Planes seen by zones: exact radial ranges give slopes and distance back, and
-// the published standard deviations follow from 1 mm a zone.
+// the standard deviations recomputed from textbook least squares follow from 1 mm a zone.
 func TestPlaneVectors(t *testing.T) {
 	zones := table(t, "optics/19_plane_zones.csv")
 	for _, r := range table(t, "optics/19b_plane_fit.csv") {
@@ -302,6 +338,23 @@ func TestPlaneVectors(t *testing.T) {
 		if want := num(t, r["tilt_total_deg"]); math.Abs(tilt.Deg-want) > 0.01 {
 			t.Errorf("%s: tilt %.5f deg, want %.5f", r["case"], tilt.Deg, want)
 		}
+	}
+}
+
+// One bin of leakage subtracted: the net rate and its uncertainty come from
+// both captures' counts, whatever their exposures; a net count of zero is no
+// certain one.
+func TestSubtraction(t *testing.T) {
+	for _, r := range table(t, "optics/20_subtract.csv") {
+		y, x, k := num(t, r["target_counts_Y"]), num(t, r["leak_counts_X"]), num(t, r["exposure_ratio_k"])
+		const shots = 1_000_000
+		// The signal of a pulse that lies in one bin alone, delay known, is the
+		// net count: the likelihood's most likely rate and its weight there.
+		m, mu := estimate.Profile(x, y, k*shots, shots, (y-x/k)/shots, 1)
+		near(t, r["case"]+" net", (mu-m)*shots, num(t, r["net"]), 1e-9)
+		v := mu/shots + m/(k*shots)
+		near(t, r["case"]+" sd", math.Sqrt(v)*shots, num(t, r["sd"]), 1e-9)
+		near(t, r["case"]+" extra variance", m/(k*shots)/(mu/shots), num(t, r["extra_variance_fraction"]), 1e-9)
 	}
 }
 
