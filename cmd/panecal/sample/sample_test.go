@@ -164,7 +164,7 @@ func TestEvenLight(t *testing.T) {
 	m.Departures.BinWalkRel = 0.02
 	e, err := estimate.New(p.Setup)
 	must(t, err)
-	onLine(t, p, m, 5, simunit.Options{}, func(u *simunit.Unit, b bench) {
+	onLine(t, p, m, 5, simunit.Options{}, simunit.Seating{}, func(u *simunit.Unit, b bench) {
 		u.SetScene(simunit.Scene{Ambient: 20})
 		c := b.capture(protocol.EvenLight, product.Plan{Shots: 400_000, Frames: 10}, false)
 		w, err := e.BinWidths(estimate.Histogram{Shots: c.Shots, Counts: c.Counts, FrameTotals: c.FrameTotals, TempCel: math.NaN()})
@@ -231,12 +231,13 @@ func TestSimulatedUnits(t *testing.T) {
 	}
 }
 
-// onLine gives a simulated unit on a line of its own, identified.
-func onLine(t *testing.T, p *product.Product, m simunit.Model, seed uint64, o simunit.Options, do func(*simunit.Unit, bench)) {
+// onLine gives a simulated unit, seated, on a line of its own, identified.
+func onLine(t *testing.T, p *product.Product, m simunit.Model, seed uint64, o simunit.Options, at simunit.Seating, do func(*simunit.Unit, bench)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		u, err := simunit.New(m, seed, o)
 		must(t, err)
+		u.Seat(at)
 		near, far := net.Pipe()
 		ctx, cancel := context.WithCancel(t.Context())
 		served := make(chan error, 1)
@@ -257,8 +258,7 @@ func onLine(t *testing.T, p *product.Product, m simunit.Model, seed uint64, o si
 // calibrate measures, adjusts and verifies one simulated unit.
 func calibrate(t *testing.T, p *product.Product, m simunit.Model, seed uint64, smear float64, at simunit.Seating, flaw simunit.Flaw) (set quantity.Set, faults []estimate.Fault) {
 	set = quantity.Set{}
-	onLine(t, p, m, seed, simunit.Options{Flaw: flaw}, func(u *simunit.Unit, b bench) {
-		u.Seat(at)
+	onLine(t, p, m, seed, simunit.Options{Flaw: flaw}, at, func(u *simunit.Unit, b bench) {
 		e, err := estimate.New(p.Setup)
 		must(t, err)
 		ref := estimate.Reference{DistanceMM: 300, DistanceUMM: 0.15, EndStop: true}
