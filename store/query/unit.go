@@ -118,7 +118,7 @@ type Problem struct {
 type Quantity struct {
 	Value  Number  `json:"value"`
 	U      Number  `json:"u"`
-	Common Number  `json:"u_common"` // the part of u that all units of a nest or a product have alike
+	Common Number  `json:"u_common,omitempty"` // the part of u that all units of a nest or a product have alike
 	Unit   string  `json:"unit"`
 	Zones  []Value `json:"zones,omitempty"`
 }
@@ -127,7 +127,7 @@ type Quantity struct {
 type Value struct {
 	Value  Number `json:"value"`
 	U      Number `json:"u"`
-	Common Number `json:"u_common"`
+	Common Number `json:"u_common,omitempty"`
 }
 
 // Line is the judgement of one quantity.

@@ -140,13 +140,22 @@ func TestContentOfALaterProgram(t *testing.T) {
 	other := func(version int) []byte {
 		return remade(t, data, func(m map[uint64]any) { m[keyVersion], m[keyBody] = version, []string{"x"} })
 	}
-	e, err := record.Decode(other(2))
+	e, err := record.Decode(other(record.Version + 1))
 	if u, ok := e.Body.(*record.Unknown); err != nil || !ok || !e.Later || u.Number != record.KindNote {
 		t.Errorf("%+v, %v", e, err)
 	}
-	if _, err := record.Decode(other(1)); !errors.Is(err, record.ErrMalformed) {
+	if _, err := record.Decode(other(record.Version)); !errors.Is(err, record.ErrMalformed) {
 		t.Errorf("in this version: %v", err)
 	}
+}
+
+// lowest is the version that a body of [bodies] needs: the attempt there holds
+// uncertainties in two parts.
+func lowest(b record.Body) int {
+	if b.Kind() == record.KindAttempt {
+		return 2
+	}
+	return 1
 }
 
 // A record that this program could have written says the version it needs, and
@@ -157,8 +166,8 @@ func TestLowestVersion(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if e, err := record.Decode(data); err != nil || e.Version != 1 || e.Later {
-			t.Errorf("%s: version %d, later %v, %v", b.Kind(), e.Version, e.Later, err)
+		if e, err := record.Decode(data); err != nil || e.Version != lowest(b) || e.Later {
+			t.Errorf("%s: version %d, want %d, later %v, %v", b.Kind(), e.Version, lowest(b), e.Later, err)
 		}
 	}
 }
