@@ -453,7 +453,7 @@ func TestLaterProgramsLogIsReadOnly(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	later[2]++ // the version
+	later[2] = record.Version + 1
 	path := filepath.Join(dir, "journal-00000002.seg")
 	data, err := os.ReadFile(path)
 	if err != nil {
