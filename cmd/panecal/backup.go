@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/store"
 )
 
@@ -34,7 +35,7 @@ Nothing is ever written to a copy. After a loss, or on a new computer, begin
 the next generation of the log with ` + "`panecal init --continues FOLDER`" + `. Exit code 3
 where the log is damaged: nothing is copied then.`,
 		Example: "  panecal log backup /mnt/backup/2027-03-01",
-		Args:    usageArgs(cobra.ExactArgs(1)),
+		Args:    cli.Args(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
 			folder, err := where.storeFolder()
 			if err != nil {
@@ -49,7 +50,7 @@ where the log is damaged: nothing is copied then.`,
 				return logError("copying the log", folder, err)
 			}
 			if asJSON {
-				return printJSON(c.OutOrStdout(), logBackup{"panecal.log_backup/1", folder, into,
+				return cli.PrintJSON(c.OutOrStdout(), logBackup{"panecal.log_backup/1", folder, into,
 					ref.Station, ref.Generation, ref.Sequence, ref.Hash.String()})
 			}
 			fmt.Fprintf(c.OutOrStdout(), "copied    %s\nto        %s\nrecords   the last has sequence %d\nhead      %v\n", folder, into, ref.Sequence, ref.Hash)

@@ -14,6 +14,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/conform"
 	"example.org/panecal/protocol/link"
@@ -77,14 +78,14 @@ them cannot try may be tried by another.`,
   panecal conform /dev/ttyS1 --open-text '~open\r' --close-text '~close\r' --ask-power
   panecal conform --self --complete
   panecal conform --start "./unit --console" --start ./unit`,
-		Args: usageArgs(cobra.MaximumNArgs(1)),
+		Args: cli.Args(cobra.MaximumNArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
 			ways := len(args) + min(1, len(asked.programs))
 			if asked.self {
 				ways++
 			}
 			if ways != 1 {
-				return usageError(errors.New("give a PORT, --start or --self; see panecal conform --help"))
+				return cli.UsageError(errors.New("give a PORT, --start or --self; see panecal conform --help"))
 			}
 			report, err := asked.run(c, args)
 			if err != nil && (report == nil || report.OK()) {
@@ -95,13 +96,13 @@ them cannot try may be tried by another.`,
 			}
 			show := report.WriteText
 			if asJSON {
-				show = func(w io.Writer) error { return printJSON(w, report) }
+				show = func(w io.Writer) error { return cli.PrintJSON(w, report) }
 			}
 			if err := show(c.OutOrStdout()); err != nil {
 				return err
 			}
 			if !report.OK() || asked.complete && report.Untried > 0 {
-				return &quietError{exitFailed}
+				return &cli.QuietError{Code: cli.ExitFailed}
 			}
 			return nil
 		},
@@ -156,10 +157,10 @@ func (q conformance) run(c *cobra.Command, args []string) (*conform.Report, erro
 func (q conformance) options(c *cobra.Command) (o conform.Options, err error) {
 	o = conform.Options{Seed: q.seed, Latency: q.latency, Busy: conform.Busy, Only: q.only, Talk: func(name string) { fmt.Fprintf(c.ErrOrStderr(), "trying %s\n", name) }}
 	if o.OpenText, err = strconv.Unquote(`"` + q.openText + `"`); err != nil {
-		return o, usageError(fmt.Errorf("--open-text %q: %w", q.openText, err))
+		return o, cli.UsageError(fmt.Errorf("--open-text %q: %w", q.openText, err))
 	}
 	if o.CloseText, err = strconv.Unquote(`"` + q.closeText + `"`); err != nil {
-		return o, usageError(fmt.Errorf("--close-text %q: %w", q.closeText, err))
+		return o, cli.UsageError(fmt.Errorf("--close-text %q: %w", q.closeText, err))
 	}
 	return o, nil
 }
@@ -169,7 +170,7 @@ func (q conformance) options(c *cobra.Command) (o conform.Options, err error) {
 func (q conformance) tryPort(ctx context.Context, o conform.Options, port string) (_ *conform.Report, err error) {
 	l, err := link.Open(ctx, port, link.Options{Baud: q.baud})
 	if err != nil {
-		return nil, deviceError(err)
+		return nil, cli.DeviceError(err)
 	}
 	defer func() { err = errors.Join(err, l.Close()) }()
 	o.Port = l
@@ -183,7 +184,7 @@ func (q conformance) tryPort(ctx context.Context, o conform.Options, port string
 	}
 	report, err := conform.Run(ctx, o)
 	if errors.Is(err, conform.ErrSilent) || errors.Is(err, link.ErrLost) {
-		err = deviceError(fmt.Errorf("on %s: %w", port, err))
+		err = cli.DeviceError(fmt.Errorf("on %s: %w", port, err))
 	}
 	return report, err
 }
@@ -192,7 +193,7 @@ func (q conformance) tryPort(ctx context.Context, o conform.Options, port string
 func (q conformance) tryProgram(c *cobra.Command, o conform.Options, program string) (*conform.Report, error) {
 	words := strings.Fields(program)
 	if len(words) == 0 {
-		return nil, usageError(errors.New("--start without a program"))
+		return nil, cli.UsageError(errors.New("--start without a program"))
 	}
 	ctx, cancel := context.WithCancel(c.Context())
 	defer cancel()
@@ -259,7 +260,7 @@ func (q conformance) tryUnit(ctx context.Context, o conform.Options, u *simunit.
 	defer cancel()
 	path, err := simunit.ServePTY(ctx, u)
 	if err != nil {
-		return nil, deviceError(err)
+		return nil, cli.DeviceError(err)
 	}
 	o.OpenText, o.CloseText, o.Bench = console.Open, console.Close, simulatedBench{u}
 	return q.tryPort(ctx, o, path)

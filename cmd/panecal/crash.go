@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/crash"
 	"example.org/panecal/station/runner"
 )
@@ -19,7 +20,7 @@ func crashed(where place, p any, stack []byte, talk io.Writer) int {
 	if !b.Written() {
 		fmt.Fprintf(talk, "%s\n", stack)
 	}
-	return exitInternal
+	return cli.ExitInternal
 }
 
 // crashFolder is the folder that holds the store, if there is one.
@@ -37,3 +38,11 @@ func (p place) crashFolder() string {
 
 // internal says whether an error is a fault of the program itself.
 func internal(err error) bool { return errors.Is(err, runner.ErrInternal) }
+
+// exitCode is the code of an error that ends the program.
+func exitCode(err error) int {
+	if quiet := (&cli.QuietError{}); internal(err) && !errors.As(err, &quiet) {
+		return cli.ExitInternal
+	}
+	return cli.ExitCode(err)
+}

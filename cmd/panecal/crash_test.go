@@ -17,6 +17,7 @@ import (
 	"testing"
 	"time"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/station"
@@ -97,7 +98,7 @@ func (k *killer) units(ctx context.Context, n int) []byte {
 		if err != nil {
 			k.t.Fatal(err)
 		}
-		if err := printLine(&list, pair{Port: port, Label: u.Serial()}); err != nil {
+		if err := cli.PrintLine(&list, pair{Port: port, Label: u.Serial()}); err != nil {
 			k.t.Fatal(err)
 		}
 	}
@@ -164,7 +165,7 @@ func (k *killer) kill(afterVerdict bool) {
 		} else {
 			k.early++
 		}
-	case err == nil || exit != nil && exit.ExitCode() == exitFailed: // a unit may fail
+	case err == nil || exit != nil && exit.ExitCode() == cli.ExitFailed: // a unit may fail
 		k.missed++
 		k.whole = min(k.whole, time.Since(begun))
 	default:

@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/station"
@@ -40,7 +41,7 @@ has to get.
 
 Units, plant and numbers are invented.`,
 		Example: "  panecal demo\n  panecal demo --badge\n  panecal demo --batch",
-		Args:    usageArgs(cobra.NoArgs),
+		Args:    cli.Args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
 			d, err := newDemonstration(c)
 			if err != nil {
@@ -85,7 +86,7 @@ func newDemonstration(c *cobra.Command) (*demonstration, error) {
 		return nil, err
 	}
 	if err := d.Attach(c.Context(), demoNests); err != nil {
-		return nil, deviceError(err)
+		return nil, cli.DeviceError(err)
 	}
 	if err := os.WriteFile(filepath.Join(folder, "station.sheet.toml"), d.Sheet(demoStation), 0o640); err != nil {
 		return nil, fmt.Errorf("writing the demonstration's station sheet: %w", err)
@@ -164,9 +165,9 @@ func (d *demonstration) batch(c *cobra.Command) error {
 	o := shift.BatchOptions{Queues: queues, Verdicts: verdicts, Again: true, Seat: func(nest int, label string) { d.Seat(nest, label) }}
 	err = w.batch(c, o, func(v station.Verdict) error {
 		wrong = errors.Join(wrong, critic.Judge(v))
-		return printLine(c.OutOrStdout(), v)
+		return cli.PrintLine(c.OutOrStdout(), v)
 	})
-	var quiet *quietError // that a unit failed is part of the demonstration
+	var quiet *cli.QuietError // that a unit failed is part of the demonstration
 	if err != nil && !errors.As(err, &quiet) {
 		return err
 	}
@@ -175,7 +176,7 @@ func (d *demonstration) batch(c *cobra.Command) error {
 	switch {
 	case wrong != nil:
 		fmt.Fprintf(c.ErrOrStderr(), "panecal: not as expected:\n%v\n", wrong)
-		return &quietError{exitFailed}
+		return &cli.QuietError{Code: cli.ExitFailed}
 	case total != len(d.Acts):
 		return fmt.Errorf("the demonstration made %d verdicts, expected %d", total, len(d.Acts))
 	}

@@ -9,6 +9,8 @@ import (
 
 	"github.com/adrg/xdg"
 	"github.com/spf13/cobra"
+
+	"example.org/panecal/cmd/panecal/cli"
 )
 
 // finding is one line of the doctor's report.
@@ -29,12 +31,12 @@ adapters, the clock, the terminal, the head of the log, its last check and
 backup, and the age of the last check unit, each with what to do about it. It
 changes nothing. Exit code 3 where something is bad.`,
 		Example: "  panecal doctor\n  panecal doctor --json",
-		Args:    usageArgs(cobra.NoArgs),
+		Args:    cli.Args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
 			all := examine(*where)
 			var err error
 			if asJSON {
-				err = printJSON(c.OutOrStdout(), struct {
+				err = cli.PrintJSON(c.OutOrStdout(), struct {
 					Schema   string    `json:"schema"`
 					Findings []finding `json:"findings"`
 				}{"panecal.doctor/1", all})
@@ -51,7 +53,7 @@ changes nothing. Exit code 3 where something is bad.`,
 			}
 			for _, f := range all {
 				if f.State == "bad" {
-					return &quietError{exitFailed}
+					return &cli.QuietError{Code: cli.ExitFailed}
 				}
 			}
 			return nil
@@ -78,7 +80,7 @@ func examine(where place) []finding {
 	say("ok", "diagnostics", "", "%s", logPath())
 
 	config, err := where.readConfig()
-	if exitCode(err) == exitRefused {
+	if exitCode(err) == cli.ExitRefused {
 		say("bad", "config", "run `panecal init`, or name the file with --config", "%v", err)
 	} else if err != nil {
 		say("bad", "config", "mend the file as it says", "%v", err)

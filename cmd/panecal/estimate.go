@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/limits/quantity"
 	"example.org/panecal/station/capture"
 	"example.org/panecal/store/record"
@@ -26,7 +27,7 @@ with the capture itself.
 Exit code 3 where the capture is at fault; the answer is printed all the same.
 A malformed file is exit code 1 and names the place, as in $.empty.counts[3][7].`,
 		Example: "  panecal estimate capture.json --json\n  panecal estimate - < capture.json",
-		Args:    usageArgs(cobra.ExactArgs(1)),
+		Args:    cli.Args(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
 			answer, err := estimateFile(args[0], c.InOrStdin())
 			if err != nil {
@@ -38,7 +39,7 @@ A malformed file is exit code 1 and names the place, as in $.empty.counts[3][7].
 				err = writeEstimate(c.OutOrStdout(), answer)
 			}
 			if err == nil && len(answer.CaptureFaults) > 0 {
-				return &quietError{exitFailed}
+				return &cli.QuietError{Code: cli.ExitFailed}
 			}
 			return err
 		},

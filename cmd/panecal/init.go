@@ -11,6 +11,7 @@ import (
 	"github.com/adrg/xdg"
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/sample"
 	"example.org/panecal/store"
 )
@@ -33,7 +34,7 @@ copy made by ` + "`panecal log backup`" + ` or ` + "`panecal log rebuild`" + `, 
 for a new computer, and for a log that was damaged. The station's name is then
 that of the log. A copy that was cut or changed is not taken.`,
 		Example: "  panecal init --station S1\n  panecal --data /srv/cal-1 init --station cal-1\n  panecal init --continues /mnt/backup/cal-1",
-		Args:    usageArgs(cobra.NoArgs),
+		Args:    cli.Args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
 			if continues != "" && !c.Flags().Changed("station") {
 				name = "" // the log knows
@@ -43,7 +44,7 @@ that of the log. A copy that was cut or changed is not taken.`,
 				return err
 			}
 			if asJSON {
-				return printJSON(c.OutOrStdout(), made)
+				return cli.PrintJSON(c.OutOrStdout(), made)
 			}
 			fmt.Fprintf(c.OutOrStdout(), "station  %s\nconfig   %s\nstore    %s\n", made.Station, made.Config, made.Store)
 			fmt.Fprintf(c.ErrOrStderr(), "Next: write your ports and distances into %s, then run `panecal shift`.\n",
@@ -67,7 +68,7 @@ type made struct {
 
 func initStation(where place, name, continues string) (made, error) {
 	if name == "" && continues == "" || strings.ContainsAny(name, "\"\\\n") {
-		return made{}, usageError(fmt.Errorf("station name %q: use letters, digits and dashes", name))
+		return made{}, cli.UsageError(fmt.Errorf("station name %q: use letters, digits and dashes", name))
 	}
 	path, err := filepath.Abs(where.configPath())
 	if err != nil {
@@ -84,7 +85,7 @@ func initStation(where place, name, continues string) (made, error) {
 		data = fmt.Sprintf("data = %q\n", folder)
 	}
 	if _, err := os.Stat(path); err == nil {
-		return made{}, refusedError(fmt.Errorf("%s exists: this station is set up already", path))
+		return made{}, cli.RefusedError(fmt.Errorf("%s exists: this station is set up already", path))
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return made{}, fmt.Errorf("looking for a configuration: %w", err)
 	}
@@ -141,7 +142,7 @@ func makeStore(folder, name, continues string) (string, error) {
 	}
 	err := store.Create(folder, store.Options{Station: name})
 	if errors.Is(err, store.ErrExists) {
-		return "", refusedError(fmt.Errorf("%s: %w: a new station wants an empty folder", folder, err))
+		return "", cli.RefusedError(fmt.Errorf("%s: %w: a new station wants an empty folder", folder, err))
 	}
 	if err != nil {
 		return "", fmt.Errorf("making the store: %w", err)

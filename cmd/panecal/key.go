@@ -12,6 +12,7 @@ import (
 	"github.com/charmbracelet/x/term"
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/limits/release"
 )
 
@@ -19,7 +20,7 @@ func newKey() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "key",
 		Short: "Make and show the key that a person signs with",
-		Args:  usageArgs(cobra.NoArgs),
+		Args:  cli.Args(cobra.NoArgs),
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	c.AddCommand(newKeyNew(), newKeyShow())
@@ -36,7 +37,7 @@ type keyReport struct {
 func tellKey(c *cobra.Command, asJSON bool, person string, public []byte) error {
 	text := base64.StdEncoding.EncodeToString(public)
 	if asJSON {
-		return printJSON(c.OutOrStdout(), keyReport{"panecal.key_public/1", person, text})
+		return cli.PrintJSON(c.OutOrStdout(), keyReport{"panecal.key_public/1", person, text})
 	}
 	_, err := fmt.Fprintf(c.OutOrStdout(), "[[key]]\nperson = %q\ned25519 = %q\n", person, text)
 	return err
@@ -53,14 +54,14 @@ passphrase that is asked for; nobody can open it without, so write the
 passphrase down where only its person finds it. The public key is printed, in
 the form that the file wants which ` + "`keys`" + ` in a station's configuration names.`,
 		Example: "  panecal key new --person 4711 --out 4711.key >> keys.toml",
-		Args:    usageArgs(cobra.NoArgs),
+		Args:    cli.Args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
 			if out == "" || person == "" {
-				return usageError(fmt.Errorf("--person and --out are needed; see %s --help", c.CommandPath()))
+				return cli.UsageError(fmt.Errorf("--person and --out are needed; see %s --help", c.CommandPath()))
 			}
 			key, err := release.NewKey(person)
 			if err != nil {
-				return usageError(err)
+				return cli.UsageError(err)
 			}
 			if _, err := os.Lstat(out); err == nil {
 				return fmt.Errorf("writing the key: %s exists", out)
@@ -92,7 +93,7 @@ func newKeyShow() *cobra.Command {
 		Use:     "show FILE",
 		Short:   "Show whose key it is, and its public part",
 		Example: "  panecal key show 4711.key",
-		Args:    usageArgs(cobra.ExactArgs(1)),
+		Args:    cli.Args(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
 			file, err := os.ReadFile(args[0])
 			if err != nil {
@@ -134,7 +135,7 @@ func askPassphrase(c *cobra.Command, file string, anew bool) (string, error) {
 	}
 	in, ok := c.InOrStdin().(*os.File)
 	if !ok || !term.IsTerminal(in.Fd()) {
-		return "", usageError(errors.New("there is no terminal to ask for the passphrase at: name a file with --passphrase"))
+		return "", cli.UsageError(errors.New("there is no terminal to ask for the passphrase at: name a file with --passphrase"))
 	}
 	ask := func(prompt string) (string, error) {
 		fmt.Fprint(c.ErrOrStderr(), prompt)

@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/firmware"
 	"example.org/panecal/protocol/simunit"
@@ -44,9 +45,9 @@ func demonstrateOnKit(out, talk io.Writer) int {
 		return s
 	}
 	if err == nil {
-		return exitDone
+		return cli.ExitDone
 	}
-	var quiet *quietError
+	var quiet *cli.QuietError
 	if !errors.As(err, &quiet) {
 		fmt.Fprintf(talk, "panecal: %v\n", err)
 	}
@@ -123,7 +124,7 @@ func startOnKit(ctx context.Context, program string, u *simunit.Unit, product st
 	}
 	h, err := firmware.Start(ctx, program, o)
 	if err != nil {
-		return nil, deviceError(err)
+		return nil, cli.DeviceError(err)
 	}
 	return h, nil
 }

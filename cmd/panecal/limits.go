@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/limits"
 )
 
@@ -14,7 +15,7 @@ func newLimits() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "limits",
 		Short: "Read and check limits files",
-		Args:  usageArgs(cobra.NoArgs),
+		Args:  cli.Args(cobra.NoArgs),
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	c.AddCommand(newLimitsCheck())
@@ -31,7 +32,7 @@ place and how to mend it (exit code 1). A good file is shown with its
 revision, the interval in which a typical measurement is accepted, and the
 false rejects and false accepts expected at the typical values it states.`,
 		Example: "  panecal limits check hopper-54.limits.toml\n  panecal limits check --json hopper-54.limits.toml",
-		Args:    usageArgs(cobra.ExactArgs(1)),
+		Args:    cli.Args(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
 			data, err := os.ReadFile(args[0])
 			if err != nil {
@@ -43,7 +44,7 @@ false rejects and false accepts expected at the typical values it states.`,
 			}
 			report := limits.Check(f)
 			if asJSON {
-				return printJSON(c.OutOrStdout(), report)
+				return cli.PrintJSON(c.OutOrStdout(), report)
 			}
 			return report.WriteText(c.OutOrStdout())
 		},

@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/store"
 )
 
@@ -16,7 +17,7 @@ func newLog(where *place) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "log",
 		Short: "Check, copy and rebuild the station's log",
-		Args:  usageArgs(cobra.NoArgs),
+		Args:  cli.Args(cobra.NoArgs),
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	c.AddCommand(newLogCheck(where), newLogBackup(where), newLogRebuild(where))
@@ -54,7 +55,7 @@ chain of hashes, and what the database would answer. It changes no log and may
 run while the station works. Exit code 3 where anything is not as it was
 written: copy the store's folder as it is before anybody mends it.`,
 		Example: "  panecal log check\n  panecal --data /mnt/copy log check --json",
-		Args:    usageArgs(cobra.NoArgs),
+		Args:    cli.Args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
 			folder, err := where.storeFolder()
 			if err != nil {
@@ -65,12 +66,12 @@ written: copy the store's folder as it is before anybody mends it.`,
 				return err
 			}
 			if asJSON {
-				err = printJSON(c.OutOrStdout(), report)
+				err = cli.PrintJSON(c.OutOrStdout(), report)
 			} else {
 				writeLogReport(c.OutOrStdout(), report)
 			}
 			if err == nil && len(report.Problems) > 0 {
-				return &quietError{exitFailed}
+				return &cli.QuietError{Code: cli.ExitFailed}
 			}
 			return err
 		},
@@ -116,13 +117,13 @@ func tellProgress(talk io.Writer, doing string) func(done, total int64) {
 func logError(doing, folder string, err error) error {
 	switch {
 	case errors.Is(err, store.ErrNoStore):
-		return refusedError(fmt.Errorf("no store at %s: name its folder with --data", folder))
+		return cli.RefusedError(fmt.Errorf("no store at %s: name its folder with --data", folder))
 	case errors.Is(err, store.ErrHeld):
-		return refusedError(fmt.Errorf("%s: %w: end that one first", doing, err))
+		return cli.RefusedError(fmt.Errorf("%s: %w: end that one first", doing, err))
 	case errors.Is(err, store.ErrExists):
-		return refusedError(fmt.Errorf("%s: %w: name a folder that is empty or not there", doing, err))
+		return cli.RefusedError(fmt.Errorf("%s: %w: name a folder that is empty or not there", doing, err))
 	case errors.Is(err, store.ErrDamaged):
-		return &codedError{exitFailed, fmt.Errorf("%s: %w; `panecal log check` shows all of it", doing, err)}
+		return &cli.CodedError{Code: cli.ExitFailed, Err: fmt.Errorf("%s: %w; `panecal log check` shows all of it", doing, err)}
 	}
 	return fmt.Errorf("%s: %w", doing, err)
 }

@@ -3,7 +3,7 @@
 //
 // Output policy: data goes to stdout, talk goes to stderr; --json prints one
 // object with a schema field (run and sim print one object a line). Nothing
-// but the exit code says how a command ended; the codes stand in exit.go and
+// but the exit code says how a command ended; the codes stand in package cli and
 // in `panecal --help`.
 package main
 
@@ -18,6 +18,9 @@ import (
 	"syscall"
 
 	"github.com/spf13/cobra"
+
+	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/studies"
 )
 
 func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
@@ -45,9 +48,9 @@ func run(args []string, in io.Reader, out, talk io.Writer) (code int) {
 		return s
 	}
 	if err == nil {
-		return exitDone
+		return cli.ExitDone
 	}
-	var quiet *quietError
+	var quiet *cli.QuietError
 	if !errors.As(err, &quiet) {
 		fmt.Fprintf(talk, "panecal: %v\n", err)
 	}
@@ -77,11 +80,11 @@ func catchSignals(parent context.Context) (ctx context.Context, caught func() in
 		}
 		switch s.Signal {
 		case syscall.SIGHUP:
-			return exitHangUp
+			return cli.ExitHangUp
 		case syscall.SIGTERM:
-			return exitTerminate
+			return cli.ExitTerminate
 		}
-		return exitInterrupt
+		return cli.ExitInterrupt
 	}
 	return ctx, caught, func() { signal.Stop(signals); close(done); cancel(nil) }
 }
@@ -103,7 +106,7 @@ as on unless its power is off; do not look into it with magnifying optics; keep
 hands out of moving fixtures; handle open units only in an ESD protected area.
 Local rules and the site's laser safety officer decide.
 
-Exit codes: ` + exitHelp,
+Exit codes: ` + cli.ExitHelp,
 		Example: `  panecal init --station S1            make a store, a config and sample files
   panecal shift                        run the station with its screen
   panecal run --port /dev/ttyS1 --label H54-00001-X
@@ -111,12 +114,10 @@ Exit codes: ` + exitHelp,
   panecal log check                    prove that the record is whole`,
 		SilenceUsage:  true,
 		SilenceErrors: true,
-		Args:          usageArgs(cobra.NoArgs),
+		Args:          cli.Args(cobra.NoArgs),
 		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
-		return usageError(fmt.Errorf("%w; see %s --help", err, c.CommandPath()))
-	})
+	root.SetFlagErrorFunc(cli.FlagError)
 	root.PersistentFlags().StringVar(&where.config, "config", "", "configuration file (default: panecal/panecal.toml in the XDG config folder)")
 	root.PersistentFlags().StringVar(&where.data, "data", "", "the store's folder (default: from the configuration, else panecal in the XDG data folder)")
 	root.AddCommand(
@@ -132,21 +133,11 @@ Exit codes: ` + exitHelp,
 		newLimits(),
 		newUnit(where),
 		newNote(),
-		newStudy(),
+		studies.New(),
 		newKey(),
 		newLog(where),
 		newDoctor(where),
 		newVersion(),
 	)
 	return root
-}
-
-// usageArgs makes what cobra says of wrong arguments a usage error.
-func usageArgs(check cobra.PositionalArgs) cobra.PositionalArgs {
-	return func(c *cobra.Command, args []string) error {
-		if err := check(c, args); err != nil {
-			return usageError(fmt.Errorf("%w; see %s --help", err, c.CommandPath()))
-		}
-		return nil
-	}
 }

@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/limits/release"
 	"example.org/panecal/station/shift"
 )
@@ -22,14 +23,14 @@ station's inbox: the folder inbox beside its store. A station that knows the
 signer puts it on record when it starts and between units; ` + "`panecal unit`" + ` shows
 it then. What a station does not take is in inbox/refused, with the reason.`,
 		Example: "  panecal note H54-00001-O \"came back: scratch on the window\" --key 4711.key --out /srv/cal-1/inbox",
-		Args:    usageArgs(cobra.ExactArgs(2)),
+		Args:    cli.Args(cobra.ExactArgs(2)),
 		RunE: func(c *cobra.Command, args []string) error {
 			if keyPath == "" || out == "" {
-				return usageError(fmt.Errorf("--key and --out are needed; see %s --help", c.CommandPath()))
+				return cli.UsageError(fmt.Errorf("--key and --out are needed; see %s --help", c.CommandPath()))
 			}
 			n, err := shift.NewNote(args[0], args[1], time.Now())
 			if err != nil {
-				return usageError(fmt.Errorf("writing a note: %w", err))
+				return cli.UsageError(fmt.Errorf("writing a note: %w", err))
 			}
 			file, err := os.ReadFile(keyPath)
 			if err != nil {

@@ -15,6 +15,7 @@ import (
 	"github.com/adrg/xdg"
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/station"
 	"example.org/panecal/station/runner"
 	"example.org/panecal/station/shift"
@@ -46,7 +47,7 @@ func TestFaultOfTheProgram(t *testing.T) {
 	u := d.Acts[0].Unit
 	err = w.batch(c, shift.BatchOptions{Queues: [][]string{{u.Serial()}, nil, nil}, Operator: "4711", Again: true,
 		Seat: func(nest int, label string) { d.Seat(nest, label) }}, func(station.Verdict) error { return nil })
-	if !errors.Is(err, runner.ErrInternal) || exitCode(err) != exitInternal {
+	if !errors.Is(err, runner.ErrInternal) || exitCode(err) != cli.ExitInternal {
 		t.Fatalf("ended with %v", err)
 	}
 	if u.EmitterOn() {
@@ -113,7 +114,7 @@ func TestFaultBeyondTheStation(t *testing.T) {
 		panic("a planted bug")
 	}()
 	files, _ := filepath.Glob(filepath.Join(folder, "crash-*.txt"))
-	if code != exitInternal || len(files) != 1 || !strings.Contains(talk.String(), files[0]) {
+	if code != cli.ExitInternal || len(files) != 1 || !strings.Contains(talk.String(), files[0]) {
 		t.Errorf("code %d, files %v, told %q", code, files, talk)
 	}
 }

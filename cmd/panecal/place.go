@@ -10,6 +10,7 @@ import (
 
 	"github.com/adrg/xdg"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/limits/strict"
 	"example.org/panecal/station"
 	"example.org/panecal/station/shift"
@@ -75,7 +76,7 @@ func (p place) readConfig() (configuration, error) {
 	path := p.configPath()
 	data, err := readTrusted(path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return configuration{}, refusedError(fmt.Errorf("no configuration at %s: run `panecal init` first, or name the file with --config", path))
+		return configuration{}, cli.RefusedError(fmt.Errorf("no configuration at %s: run `panecal init` first, or name the file with --config", path))
 	}
 	if err != nil {
 		return configuration{}, fmt.Errorf("reading the configuration: %w", err)
@@ -99,7 +100,7 @@ func (c configuration) catalogue() (shift.Catalogue, error) {
 	}
 	all, err := shift.Papers{Folder: c.folder(), Station: c.Station, Sheet: c.Sheet, Products: c.Products}.Read()
 	if errors.Is(err, station.ErrMismatch) {
-		return nil, refusedError(err)
+		return nil, cli.RefusedError(err)
 	}
 	return all, err
 }
@@ -168,7 +169,7 @@ func (p place) storeFolder() (string, error) {
 		return inner, nil
 	}
 	c, err := p.readConfig()
-	var coded *codedError
+	var coded *cli.CodedError
 	switch {
 	case err == nil && c.Data != "":
 		return c.file(c.Data), nil

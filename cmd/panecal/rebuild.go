@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/store"
 )
 
@@ -50,10 +51,10 @@ damaged store is not changed: keep it.
 Nothing is ever written to what this makes; go on from it with
 ` + "`panecal init --continues FOLDER`" + `. Exit code 3 where records are missing.`,
 		Example: "  panecal log rebuild --into /srv/rebuilt",
-		Args:    usageArgs(cobra.NoArgs),
+		Args:    cli.Args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
 			if into == "" {
-				return usageError(fmt.Errorf("--into FOLDER is missing: a log is never rebuilt in place; see %s --help", c.CommandPath()))
+				return cli.UsageError(fmt.Errorf("--into FOLDER is missing: a log is never rebuilt in place; see %s --help", c.CommandPath()))
 			}
 			folder, err := where.storeFolder()
 			if err != nil {
@@ -68,12 +69,12 @@ Nothing is ever written to what this makes; go on from it with
 				return logError("rebuilding the log", folder, err)
 			}
 			if asJSON {
-				err = printJSON(c.OutOrStdout(), rebuildReport(s, folder, into))
+				err = cli.PrintJSON(c.OutOrStdout(), rebuildReport(s, folder, into))
 			} else {
 				fmt.Fprint(c.OutOrStdout(), s.Text())
 			}
 			if err == nil && (len(s.Missing) > 0 || len(s.Beyond()) > 0) {
-				return &quietError{exitFailed}
+				return &cli.QuietError{Code: cli.ExitFailed}
 			}
 			return err
 		},

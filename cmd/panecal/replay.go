@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/link"
 	"example.org/panecal/protocol/recording"
@@ -48,10 +49,10 @@ included, and runs until it is stopped.
 Caution: what was recorded switches the emitter of a real unit on and may write
 constants into it.`,
 		Example: "  panecal replay incident.txt /dev/ttyS1\n  panecal replay incident.txt --as-unit",
-		Args:    usageArgs(cobra.RangeArgs(1, 2)),
+		Args:    cli.Args(cobra.RangeArgs(1, 2)),
 		RunE: func(c *cobra.Command, args []string) error {
 			if asUnit == (len(args) == 2) {
-				return usageError(errors.New("give a PORT or --as-unit; see panecal replay --help"))
+				return cli.UsageError(errors.New("give a PORT or --as-unit; see panecal replay --help"))
 			}
 			file, err := os.Open(args[0])
 			if err != nil {
@@ -71,7 +72,7 @@ constants into it.`,
 			}
 			answer.Recording = args[0]
 			if asJSON {
-				err = printJSON(c.OutOrStdout(), answer)
+				err = cli.PrintJSON(c.OutOrStdout(), answer)
 			} else {
 				for _, d := range answer.Differences {
 					fmt.Fprintf(c.OutOrStdout(), "%10.3f ms  %-14s recorded: %s, now: %s  %s\n", d.AtMS, d.Asked, d.Recorded, d.Now, d.Bytes)
@@ -79,7 +80,7 @@ constants into it.`,
 				fmt.Fprintf(c.OutOrStdout(), "%d requests, %d answered otherwise\n", answer.Requests, len(answer.Differences))
 			}
 			if err == nil && len(answer.Differences) > 0 {
-				err = &quietError{exitFailed}
+				err = &cli.QuietError{Code: cli.ExitFailed}
 			}
 			return err
 		},
@@ -93,12 +94,12 @@ constants into it.`,
 func playStation(ctx context.Context, s *recording.Session, port string, baud int) (*replayed, error) {
 	l, err := link.Open(ctx, port, link.Options{Baud: baud})
 	if err != nil {
-		return nil, deviceError(err)
+		return nil, cli.DeviceError(err)
 	}
 	defer l.Close()
 	all, err := s.ToUnit(ctx, l)
 	if errors.Is(err, link.ErrLost) {
-		return nil, deviceError(err)
+		return nil, cli.DeviceError(err)
 	} else if err != nil {
 		return nil, err
 	}
@@ -114,7 +115,7 @@ func playUnit(c *cobra.Command, s *recording.Session) error {
 	p := recording.NewPlayer(s)
 	path, err := simunit.ServePTY(c.Context(), p)
 	if err != nil {
-		return deviceError(err)
+		return cli.DeviceError(err)
 	}
 	said := simulated{Schema: "panecal.sim/1", Port: path}
 	for _, x := range s.Exchanges() {
@@ -123,7 +124,7 @@ func playUnit(c *cobra.Command, s *recording.Session) error {
 			break
 		}
 	}
-	if err := printLine(c.OutOrStdout(), said); err != nil {
+	if err := cli.PrintLine(c.OutOrStdout(), said); err != nil {
 		return err
 	}
 	<-c.Context().Done()

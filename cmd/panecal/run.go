@@ -14,6 +14,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/station"
 	"example.org/panecal/station/shift"
 	"example.org/panecal/store/record"
@@ -51,7 +52,7 @@ Exit code 0 when every unit passed and was released, 3 when any failed or is on
 hold, 4 when one was refused, 5 when a port cannot be opened.`,
 		Example: `  panecal run --port /dev/serial/by-path/NAME --label H54-00001-X
   panecal run --list units.jsonl --operator 4711`,
-		Args: usageArgs(cobra.NoArgs),
+		Args: cli.Args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error { return runBatch(c, *where, *f) },
 	}
 	fl := c.Flags()
@@ -91,7 +92,7 @@ const refusalSchema = "panecal.refusal/1"
 // has for another port.
 func (f runFlags) pairs(in io.Reader) (all, twice []pair, err error) {
 	if len(f.ports) != len(f.labels) {
-		return nil, nil, usageError(fmt.Errorf("%d --port and %d --label: give one label for each port", len(f.ports), len(f.labels)))
+		return nil, nil, cli.UsageError(fmt.Errorf("%d --port and %d --label: give one label for each port", len(f.ports), len(f.labels)))
 	}
 	for i := range f.ports {
 		all = append(all, pair{f.ports[i], f.labels[i]})
@@ -104,7 +105,7 @@ func (f runFlags) pairs(in io.Reader) (all, twice []pair, err error) {
 		all = append(all, listed...)
 	}
 	if len(all) == 0 {
-		return nil, nil, usageError(errors.New("nothing to run: give --port and --label, or --list"))
+		return nil, nil, cli.UsageError(errors.New("nothing to run: give --port and --label, or --list"))
 	}
 	var once []pair
 	for i, p := range all {
@@ -112,7 +113,7 @@ func (f runFlags) pairs(in io.Reader) (all, twice []pair, err error) {
 		case !slices.ContainsFunc(all[:i], func(q pair) bool { return q.Label == p.Label && q.Port != p.Port }):
 			once = append(once, p)
 		case i < len(f.ports):
-			return nil, nil, refusedError(errors.New(twoPorts(p.Label)))
+			return nil, nil, cli.RefusedError(errors.New(twoPorts(p.Label)))
 		default:
 			twice = append(twice, p)
 		}
@@ -154,7 +155,7 @@ func readPairs(name string, in io.Reader) ([]pair, error) {
 func runBatch(c *cobra.Command, where place, f runFlags) error {
 	purpose := station.Purpose(f.purpose)
 	if !slices.Contains(record.Purposes(), purpose) {
-		return usageError(fmt.Errorf("purpose %q: use one of %v", f.purpose, record.Purposes()))
+		return cli.UsageError(fmt.Errorf("purpose %q: use one of %v", f.purpose, record.Purposes()))
 	}
 	pairs, twice, err := f.pairs(c.InOrStdin())
 	if err != nil {
@@ -179,16 +180,16 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 	if f.revision != "" {
 		wanted, ok := all.Revision(f.revision)
 		if !ok {
-			return refusedError(fmt.Errorf("revision %s is not among the released files of this station: check the configuration's products", f.revision))
+			return cli.RefusedError(fmt.Errorf("revision %s is not among the released files of this station: check the configuration's products", f.revision))
 		}
 		if wanted != first {
-			return refusedError(fmt.Errorf("revision %s is of product %s, the label %s is not", f.revision, wanted.Product.Name, pairs[0].Label))
+			return cli.RefusedError(fmt.Errorf("revision %s is of product %s, the label %s is not", f.revision, wanted.Product.Name, pairs[0].Label))
 		}
 	}
 	ports, queues := byPort(pairs)
 	local, err := all.OnPorts(ports, f.nest)
 	if errors.Is(err, shift.ErrNoNest) {
-		return usageError(err)
+		return cli.UsageError(err)
 	} else if err != nil {
 		return err
 	}
@@ -205,7 +206,7 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 	var lines error
 	refuse := func(r refusal) {
 		r.Schema = refusalSchema
-		lines = errors.Join(lines, printLine(c.OutOrStdout(), r))
+		lines = errors.Join(lines, cli.PrintLine(c.OutOrStdout(), r))
 	}
 	b.Refused = func(nest int, t shift.Told) {
 		code := t.Code
@@ -218,9 +219,9 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 		fmt.Fprintf(c.ErrOrStderr(), "panecal: %s\n", twoPorts(p.Label))
 		refuse(refusal{Port: p.Port, Label: p.Label, Code: station.RefusedLabelBusy, Reason: twoPorts(p.Label)})
 	}
-	err = w.batch(c, b, func(v station.Verdict) error { return printLine(c.OutOrStdout(), v) })
-	if quiet := (&quietError{}); len(twice) > 0 && (err == nil || errors.As(err, &quiet) && quiet.code == exitFailed) {
-		err = &quietError{exitRefused}
+	err = w.batch(c, b, func(v station.Verdict) error { return cli.PrintLine(c.OutOrStdout(), v) })
+	if quiet := (&cli.QuietError{}); len(twice) > 0 && (err == nil || errors.As(err, &quiet) && quiet.Code == cli.ExitFailed) {
+		err = &cli.QuietError{Code: cli.ExitRefused}
 	}
 	return errors.Join(lines, err)
 }
@@ -236,7 +237,7 @@ func (w *workplace) batch(c *cobra.Command, o shift.BatchOptions, show func(stat
 		return err
 	}
 	if end != shift.AllReleased {
-		return &quietError{[...]int{exitDone, exitFailed, exitRefused, exitDevice, exitRunTime}[end]}
+		return &cli.QuietError{Code: [...]int{cli.ExitDone, cli.ExitFailed, cli.ExitRefused, cli.ExitDevice, cli.ExitRunTime}[end]}
 	}
 	return nil
 }

@@ -12,6 +12,7 @@ import (
 	"github.com/charmbracelet/x/term"
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/reading"
 	"example.org/panecal/protocol/link"
 	"example.org/panecal/station/screen"
@@ -32,7 +33,7 @@ A keyboard scanner types into this terminal; --port listens to a serial one.
 Ctrl-C or Ctrl-Q, pressed alone, ends it: inside a scan they are bytes like any
 others. Exit code 3 when any scan could not be used as a label.`,
 		Example: "  panecal scan\n  panecal scan --port /dev/serial/by-path/NAME --baud 9600\n  panecal scan --count 1 --json",
-		Args:    usageArgs(cobra.NoArgs),
+		Args:    cli.Args(cobra.NoArgs),
 		RunE:    func(c *cobra.Command, _ []string) error { return f.run(c, *where) },
 	}
 	c.Flags().StringVar(&f.port, "port", "", "serial device of a scanner with a port of its own")
@@ -50,14 +51,14 @@ type scanFlags struct {
 
 func (f scanFlags) run(c *cobra.Command, where place) (err error) {
 	if f.count < 0 {
-		return usageError(errors.New("--count is negative"))
+		return cli.UsageError(errors.New("--count is negative"))
 	}
 	var all shift.Catalogue
 	config, err := where.readConfig()
 	if err == nil {
 		all, err = config.catalogue()
 	}
-	var coded *codedError
+	var coded *cli.CodedError
 	if err != nil && !errors.As(err, &coded) {
 		return err // a broken configuration; none at all is fine
 	}
@@ -67,7 +68,7 @@ func (f scanFlags) run(c *cobra.Command, where place) (err error) {
 	case f.port != "":
 		l, err := link.Open(c.Context(), f.port, link.Options{Baud: f.baud})
 		if err != nil {
-			return deviceError(fmt.Errorf("opening the scanner's port: %w", err))
+			return cli.DeviceError(fmt.Errorf("opening the scanner's port: %w", err))
 		}
 		defer l.Close()
 		in = l
@@ -137,7 +138,7 @@ func (f scanFlags) listen(ctx context.Context, in io.Reader, out io.Writer, all 
 			r := reading.Of(seen, h, all)
 			unfit = unfit || !r.Usable
 			if f.json {
-				err = printLine(out, r)
+				err = cli.PrintLine(out, r)
 			} else {
 				err = r.WriteText(out)
 			}
@@ -162,7 +163,7 @@ func (f scanFlags) listen(ctx context.Context, in io.Reader, out io.Writer, all 
 				done = true
 				_, err = show(ear.Settle(p.at.Add(screen.Silence)))
 				if !errors.Is(p.err, io.EOF) {
-					err = errors.Join(err, deviceError(fmt.Errorf("reading the scanner: %w", p.err)))
+					err = errors.Join(err, cli.DeviceError(fmt.Errorf("reading the scanner: %w", p.err)))
 				}
 			}
 			silence.Reset(screen.Silence + 5*time.Millisecond)
@@ -172,7 +173,7 @@ func (f scanFlags) listen(ctx context.Context, in io.Reader, out io.Writer, all 
 		}
 	}
 	if unfit {
-		return &quietError{exitFailed}
+		return &cli.QuietError{Code: cli.ExitFailed}
 	}
 	return nil
 }

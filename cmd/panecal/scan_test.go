@@ -8,6 +8,8 @@ import (
 	"testing"
 
 	"github.com/creack/pty"
+
+	"example.org/panecal/cmd/panecal/cli"
 )
 
 // A scanner at the terminal: whatever it sends ends nothing, a key pressed
@@ -22,8 +24,8 @@ func TestScanOnATerminal(t *testing.T) {
 	x.wait("the control character 1A stands inside the text")
 	x.wait("it would be refused")
 	x.press("\x03")
-	if code := x.end(); code != exitFailed {
-		t.Errorf("exit code %d, want %d", code, exitFailed)
+	if code := x.end(); code != cli.ExitFailed {
+		t.Errorf("exit code %d, want %d", code, cli.ExitFailed)
 	}
 }
 
@@ -41,8 +43,8 @@ func TestScanOnAPort(t *testing.T) {
 		t.Fatal(err)
 	}
 	x.wait(`"serial":"H54-00001-O"`)
-	if code := x.end(); code != exitDone {
-		t.Errorf("exit code %d, want %d", code, exitDone)
+	if code := x.end(); code != cli.ExitDone {
+		t.Errorf("exit code %d, want %d", code, cli.ExitDone)
 	}
 	if _, err := os.Stat(port.Name()); err != nil {
 		t.Error(err)

@@ -11,6 +11,7 @@ import (
 	"github.com/charmbracelet/x/term"
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
 	"example.org/panecal/station/shift"
@@ -36,7 +37,7 @@ func (f *screenFlags) tongue(c configuration) (*screen.Language, error) {
 	}
 	l, ok := screen.NewLanguage(name)
 	if !ok {
-		return nil, usageError(fmt.Errorf("there is no language %q: use one of %v", name, screen.Languages()))
+		return nil, cli.UsageError(fmt.Errorf("there is no language %q: use one of %v", name, screen.Languages()))
 	}
 	return l, nil
 }
@@ -64,7 +65,7 @@ The emitters are invisible laser radiation: treat them as on while a unit has
 power. Keep hands out of moving fixtures. Handle open units only in an ESD
 protected area. Local rules and the site's laser safety officer decide.`,
 		Example: "  panecal shift --operator 4711\n  panecal shift --plain --language es",
-		Args:    usageArgs(cobra.NoArgs),
+		Args:    cli.Args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
 			config, err := where.readConfig()
 			if err != nil {

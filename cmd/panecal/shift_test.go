@@ -13,6 +13,7 @@ import (
 
 	"github.com/creack/pty"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
 )
@@ -84,8 +85,8 @@ func TestShiftOnATerminal(t *testing.T) {
 	x.press("\x11")
 	x.wait("Press Ctrl-Q again to leave.")
 	x.press("\x11")
-	if code := x.end(); code != exitDone {
-		t.Errorf("exit code %d, want %d", code, exitDone)
+	if code := x.end(); code != cli.ExitDone {
+		t.Errorf("exit code %d, want %d", code, cli.ExitDone)
 	}
 
 	// Everything is on record, and the hand-over in its file.
@@ -160,8 +161,8 @@ func TestNobodySignsOffInDoubt(t *testing.T) {
 	if err := x.cmd.Process.Signal(syscall.SIGTERM); err != nil {
 		t.Fatal(err)
 	}
-	if code := x.end(); code != exitTerminate {
-		t.Errorf("exit code %d, want %d", code, exitTerminate)
+	if code := x.end(); code != cli.ExitTerminate {
+		t.Errorf("exit code %d, want %d", code, cli.ExitTerminate)
 	}
 	if files, _ := filepath.Glob(filepath.Join(d.folder, "handover", "*")); len(files) > 0 {
 		t.Errorf("handed over: %v", files)

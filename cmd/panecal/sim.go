@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/simunit"
 )
@@ -48,13 +49,13 @@ hands bring the target, and take out what is done.
 The units and all their numbers are invented.`,
 		Example: "  panecal sim --units 3 --seed 1\n  panecal sim --units 3 --seed 1 > units.jsonl &  panecal run --list units.jsonl\n" +
 			"  panecal sim --still   a unit for panecal conform\n  panecal sim --nests 3 --units 20   in one terminal, panecal shift in another",
-		Args: usageArgs(cobra.NoArgs),
+		Args: cli.Args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
 			if units < 1 || units > 1000 {
-				return usageError(fmt.Errorf("--units %d: give 1 to 1000", units))
+				return cli.UsageError(fmt.Errorf("--units %d: give 1 to 1000", units))
 			}
 			if nests < 0 || nests > 4 || nests > 0 && still {
-				return usageError(fmt.Errorf("--nests %d: give 1 to 4, without --still", nests))
+				return cli.UsageError(fmt.Errorf("--nests %d: give 1 to 4, without --still", nests))
 			}
 			if nests > 0 {
 				all, err := plant.ActsOf(product, units, plant.HandTime)
@@ -80,10 +81,10 @@ The units and all their numbers are invented.`,
 				}
 				path, err := simunit.ServePTY(c.Context(), u)
 				if err != nil {
-					return deviceError(err)
+					return cli.DeviceError(err)
 				}
 				s := simulated{Schema: simSchema, Port: path, Serial: u.Serial(), Label: u.Serial(), Product: product}
-				if err := printLine(c.OutOrStdout(), s); err != nil {
+				if err := cli.PrintLine(c.OutOrStdout(), s); err != nil {
 					return err
 				}
 			}
@@ -103,7 +104,7 @@ The units and all their numbers are invented.`,
 // unitError tells a product that is not simulated from what went wrong.
 func unitError(err error) error {
 	if errors.Is(err, plant.ErrNoProduct) {
-		return usageError(err)
+		return cli.UsageError(err)
 	}
 	return err
 }
@@ -116,17 +117,17 @@ func simulate(c *cobra.Command, r *plant.Rack, nests int, seed uint64, speed flo
 		r.Acts[i].Options.Speed = speed
 	}
 	if err := r.Attach(ctx, nests); err != nil {
-		return deviceError(err)
+		return cli.DeviceError(err)
 	}
 	err := plant.Cast(r.Acts, seed, simunit.Line{Baud: plant.Baud, Turnaround: plant.Turnaround})
 	for i, port := range r.Ports {
-		err = errors.Join(err, printLine(out, simulated{Schema: simSchema, Nest: plant.NestName(i), Port: port}))
+		err = errors.Join(err, cli.PrintLine(out, simulated{Schema: simSchema, Nest: plant.NestName(i), Port: port}))
 	}
 	for _, a := range r.Acts {
 		if err != nil {
 			return err
 		}
-		err = printLine(out, simulated{Schema: simSchema, Serial: a.Unit.Serial(), Label: a.Unit.Serial(), Product: a.Product, Note: a.Note})
+		err = cli.PrintLine(out, simulated{Schema: simSchema, Serial: a.Unit.Serial(), Label: a.Unit.Serial(), Product: a.Product, Note: a.Note})
 	}
 	typed := make(chan string)
 	go func() { // ends with the input, for which nobody waits
@@ -148,7 +149,7 @@ func simulate(c *cobra.Command, r *plant.Rack, nests int, seed uint64, speed flo
 				fmt.Fprintf(c.ErrOrStderr(), "panecal: %v\n", wrong)
 				continue
 			}
-			err = printLine(out, simulated{Schema: simSchema, Nest: done.Nest, Label: done.Label, Note: done.Note})
+			err = cli.PrintLine(out, simulated{Schema: simSchema, Nest: done.Nest, Label: done.Label, Note: done.Note})
 		}
 	}
 	return err

@@ -15,6 +15,7 @@ import (
 
 	"github.com/creack/pty"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/station/screen"
 )
 
@@ -130,7 +131,7 @@ func TestDemonstrationOnATerminal(t *testing.T) {
 	if err := x.cmd.Process.Signal(os.Interrupt); err != nil {
 		t.Fatal(err)
 	}
-	if code := x.end(); code != exitInterrupt {
-		t.Errorf("exit code %d, want %d", code, exitInterrupt)
+	if code := x.end(); code != cli.ExitInterrupt {
+		t.Errorf("exit code %d, want %d", code, cli.ExitInterrupt)
 	}
 }

@@ -9,6 +9,8 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+
+	"example.org/panecal/cmd/panecal/cli"
 )
 
 // owned is a file of another user.
@@ -35,7 +37,7 @@ func TestTrusted(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err := (place{data: folder}).readConfig()
-	if err == nil || !strings.Contains(err.Error(), "mend: chmod o-w "+path) || exitCode(err) != exitRunTime {
+	if err == nil || !strings.Contains(err.Error(), "mend: chmod o-w "+path) || exitCode(err) != cli.ExitRunTime {
 		t.Errorf("written by everybody: %v", err)
 	}
 	if err := os.Chmod(path, 0o640); err != nil {

@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/store"
 	"example.org/panecal/store/query"
 )
@@ -20,7 +21,7 @@ operator and every quantity with its uncertainty, refusals and changes of
 disposition. It may run while the station works: it reads a private copy of the
 index. Exit code 1 where the log knows no such unit.`,
 		Example: "  panecal unit H54-00001-X\n  panecal --data /mnt/copy unit H54-00001-X --json",
-		Args:    usageArgs(cobra.ExactArgs(1)),
+		Args:    cli.Args(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
 			folder, err := where.storeFolder()
 			if err != nil {
@@ -28,7 +29,7 @@ index. Exit code 1 where the log knows no such unit.`,
 			}
 			f, err := store.Follow(folder, followerCache())
 			if errors.Is(err, store.ErrNoStore) {
-				return refusedError(fmt.Errorf("no store at %s: name its folder with --data", folder))
+				return cli.RefusedError(fmt.Errorf("no store at %s: name its folder with --data", folder))
 			}
 			if err != nil {
 				return fmt.Errorf("reading the log: %w", err)
@@ -42,7 +43,7 @@ index. Exit code 1 where the log knows no such unit.`,
 				return fmt.Errorf("the log of station %s has nothing about %q: check the serial, or the station", folder, args[0])
 			}
 			if asJSON {
-				return printJSON(c.OutOrStdout(), h)
+				return cli.PrintJSON(c.OutOrStdout(), h)
 			}
 			return h.WriteText(c.OutOrStdout())
 		},

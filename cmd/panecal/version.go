@@ -6,6 +6,8 @@ import (
 	"runtime/debug"
 
 	"github.com/spf13/cobra"
+
+	"example.org/panecal/cmd/panecal/cli"
 )
 
 // version is set by the linker; a build without it says so.
@@ -47,11 +49,11 @@ func newVersion() *cobra.Command {
 		Use:     "version",
 		Short:   "Print version, revision and platform",
 		Example: "  panecal version --json",
-		Args:    usageArgs(cobra.NoArgs),
+		Args:    cli.Args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
 			b := thisBuild()
 			if asJSON {
-				return printJSON(c.OutOrStdout(), b)
+				return cli.PrintJSON(c.OutOrStdout(), b)
 			}
 			fmt.Fprintf(c.OutOrStdout(), "panecal %s (%s, %s)\n", b.Version, b.Go, b.Platform)
 			return nil

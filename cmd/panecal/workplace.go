@@ -14,6 +14,7 @@ import (
 
 	"github.com/adrg/xdg"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/crash"
 	"example.org/panecal/protocol/recording"
 	"example.org/panecal/station"
@@ -58,11 +59,11 @@ const lookBack = 30 * 24 * time.Hour
 
 func openWorkplace(o workplaceOptions) (*workplace, error) {
 	if err := enoughFiles(); err != nil {
-		return nil, refusedError(err)
+		return nil, cli.RefusedError(err)
 	}
 	reserve, err := room(filepath.Dir(o.folder))
 	if err != nil {
-		return nil, refusedError(err)
+		return nil, cli.RefusedError(err)
 	}
 	witness := witnessFolder()
 	if o.temporary {
@@ -84,15 +85,15 @@ func openWorkplace(o workplaceOptions) (*workplace, error) {
 func openError(folder string, err error) error {
 	switch {
 	case errors.Is(err, store.ErrNoStore):
-		return refusedError(fmt.Errorf("no store at %s: run `panecal init` first, or name its folder with --data", folder))
+		return cli.RefusedError(fmt.Errorf("no store at %s: run `panecal init` first, or name its folder with --data", folder))
 	case errors.Is(err, store.ErrHeld):
-		return refusedError(fmt.Errorf("%w: end that one, or wait for it", err))
+		return cli.RefusedError(fmt.Errorf("%w: end that one, or wait for it", err))
 	case errors.Is(err, store.ErrCopy):
-		return refusedError(fmt.Errorf("%w: `panecal init --continues %s` makes it", err, folder))
+		return cli.RefusedError(fmt.Errorf("%w: `panecal init --continues %s` makes it", err, folder))
 	case errors.Is(err, store.ErrNewer):
-		return refusedError(fmt.Errorf("%w: use a program as new as that one; this one may read it", err))
+		return cli.RefusedError(fmt.Errorf("%w: use a program as new as that one; this one may read it", err))
 	case errors.Is(err, store.ErrDamaged):
-		return refusedError(fmt.Errorf("%w: keep the folder as it is; `panecal log check` shows what is wrong, `panecal log rebuild` saves what is left", err))
+		return cli.RefusedError(fmt.Errorf("%w: keep the folder as it is; `panecal log check` shows what is wrong, `panecal log rebuild` saves what is left", err))
 	case errors.Is(err, syscall.EROFS), errors.Is(err, os.ErrPermission):
 		return fmt.Errorf("%w: a station must be able to write there; commands that read need not", err)
 	}
@@ -136,7 +137,7 @@ func (w *workplace) setUp(o workplaceOptions) error {
 	}
 	records, err := recording.NewFiles(o.record, nests)
 	if errors.Is(err, fs.ErrExist) {
-		return usageError(err)
+		return cli.UsageError(err)
 	} else if err != nil {
 		return err
 	}

@@ -1,19 +1,20 @@
-package main
+package studies
 
 import (
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/limits/study"
 )
 
-func newStudySummary() *cobra.Command {
-	return newStudyCommand("summary FILE", "Mean, standard deviation, median, range, autocorrelation",
+func newSummary() *cobra.Command {
+	return newCommand("summary FILE", "Mean, standard deviation, median, range, autocorrelation",
 		`Describes the column value: n, mean, standard deviation (n-1), median, smallest
 and largest value, and the autocorrelation of neighbours (lag1).
 
-`+studyHelp,
+`+tableHelp,
 		"  panecal study summary offsets.csv\n  panecal study summary - --column value=offset_mm --json < offsets.csv",
-		cobra.ExactArgs(1), func(s *studyCommand, args []string) (any, error) {
+		cobra.ExactArgs(1), func(s *command, args []string) (any, error) {
 			x, err := s.sample(args[0])
 			if err != nil {
 				return nil, err
@@ -22,25 +23,25 @@ and largest value, and the autocorrelation of neighbours (lag1).
 		}).withColumns("value=offset_mm").Command
 }
 
-func newStudyPercentile() *cobra.Command {
+func newPercentile() *cobra.Command {
 	var p float64
 	var definition int
-	s := newStudyCommand("percentile FILE", "A percentile of a sample, by three definitions",
+	s := newCommand("percentile FILE", "A percentile of a sample, by three definitions",
 		`Gives the value below which the share p of the population of the column value
 lies. Definitions 6, 7 and 8 of Hyndman and Fan (1996) take the rank p(n+1),
 1+p(n-1) and p(n+1/3)+1/3; 8 is nearly free of bias whatever the distribution.
 
-`+studyHelp,
+`+tableHelp,
 		"  panecal study percentile leakage.csv --p 0.95\n  panecal study percentile leakage.csv --p 0.9 --type 6 --json",
-		cobra.ExactArgs(1), func(s *studyCommand, args []string) (any, error) {
+		cobra.ExactArgs(1), func(s *command, args []string) (any, error) {
 			if err := s.missing("p"); err != nil {
 				return nil, err
 			}
 			if !(p >= 0 && p <= 1) {
-				return nil, usageError(errOutside("p", "a share between 0 and 1, such as 0.95"))
+				return nil, cli.UsageError(errOutside("p", "a share between 0 and 1, such as 0.95"))
 			}
 			if definition < 6 || definition > 8 {
-				return nil, usageError(errOutside("type", "6, 7 or 8"))
+				return nil, cli.UsageError(errOutside("type", "6, 7 or 8"))
 			}
 			x, err := s.sample(args[0])
 			if err != nil {
@@ -53,15 +54,15 @@ lies. Definitions 6, 7 and 8 of Hyndman and Fan (1996) take the rank p(n+1),
 	return s.Command
 }
 
-func newStudyANOVA() *cobra.Command {
-	return newStudyCommand("anova FILE", "One-way analysis of variance",
+func newANOVA() *cobra.Command {
+	return newCommand("anova FILE", "One-way analysis of variance",
 		`Compares the groups of the columns group and value: do they differ by more than
 values of one group do? p is the chance of so large an F where all groups are
 alike. Groups need not be of one size.
 
-`+studyHelp,
+`+tableHelp,
 		"  panecal study anova nests.csv\n  panecal study anova nests.csv --column group=nest,value=offset_mm --json",
-		cobra.ExactArgs(1), func(s *studyCommand, args []string) (any, error) {
+		cobra.ExactArgs(1), func(s *command, args []string) (any, error) {
 			t, err := s.table(args[0], "group", "value")
 			if err != nil {
 				return nil, err
@@ -78,15 +79,15 @@ alike. Groups need not be of one size.
 		}).withColumns("group=nest").Command
 }
 
-func newStudyLine() *cobra.Command {
-	return newStudyCommand("line FILE", "A straight line by least squares",
+func newLine() *cobra.Command {
+	return newCommand("line FILE", "A straight line by least squares",
 		`Fits y = intercept + slope·x to the columns x and y, with standard deviations of
 both and of the residuals (n-2). For the linearity of the station: x is the
 reference, y the error; a slope of many times its slope_sd is a real one.
 
-`+studyHelp,
+`+tableHelp,
 		"  panecal study line linearity.csv\n  panecal study line linearity.csv --column x=reference_mm,y=error_mm --json",
-		cobra.ExactArgs(1), func(s *studyCommand, args []string) (any, error) {
+		cobra.ExactArgs(1), func(s *command, args []string) (any, error) {
 			t, err := s.table(args[0], "x", "y")
 			if err != nil {
 				return nil, err

@@ -1,4 +1,4 @@
-package main
+package studies
 
 import (
 	"errors"
@@ -7,14 +7,15 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/limits/study"
 )
 
 func errOutside(flag, want string) error { return fmt.Errorf("--%s: must be %s", flag, want) }
 
-func newStudyGauge() *cobra.Command {
+func newGauge() *cobra.Command {
 	var o study.GaugeOptions
-	s := newStudyCommand("gauge FILE", "Crossed gauge study: how much of the scatter is the station's own",
+	s := newCommand("gauge FILE", "Crossed gauge study: how much of the scatter is the station's own",
 		`Every appraiser (nest, station or person) measures every part equally often, at
 least twice: columns part, appraiser and value. The interaction of part and
 appraiser is pooled with repeatability if its p is larger than --pool.
@@ -25,14 +26,14 @@ counts as 0; variance_raw shows it.
 
 Source: AIAG, Measurement Systems Analysis, 4th ed., chapter III, section B.
 
-`+studyHelp,
+`+tableHelp,
 		"  panecal study gauge trials.csv\n  panecal study gauge trials.csv --lower -2 --upper 2 --json\n  panecal study gauge trials.csv --column appraiser=nest,value=offset_mm",
-		cobra.ExactArgs(1), func(s *studyCommand, args []string) (any, error) {
+		cobra.ExactArgs(1), func(s *command, args []string) (any, error) {
 			if !(o.Pool >= 0 && o.Pool <= 1) {
-				return nil, usageError(errOutside("pool", "between 0 and 1"))
+				return nil, cli.UsageError(errOutside("pool", "between 0 and 1"))
 			}
 			if !(o.Multiplier > 0) {
-				return nil, usageError(errOutside("multiplier", "larger than 0"))
+				return nil, cli.UsageError(errOutside("multiplier", "larger than 0"))
 			}
 			if err := limitsApart(o.Lower, o.Upper); err != nil {
 				return nil, err
@@ -63,10 +64,10 @@ Source: AIAG, Measurement Systems Analysis, 4th ed., chapter III, section B.
 	return s.Command
 }
 
-func newStudyCapability() *cobra.Command {
+func newCapability() *cobra.Command {
 	var lower, upper, confidence, mean, sd float64
 	var n int
-	s := newStudyCommand("capability [FILE]", "Capability indices with confidence bounds",
+	s := newCommand("capability [FILE]", "Capability indices with confidence bounds",
 		`Cp, Cpl, Cpu and Cpk from the spread of the short term, Pp, Ppl, Ppu and Ppk from
 that of all values, each with bounds: of the column value, or of numbers given as
 --mean and --sd, which then serve both (without --n there are no bounds).
@@ -77,14 +78,14 @@ in the order measured. With one limit only its own index is given, and cpk and
 ppk are that one. Indices mean nothing for a process that is not stable; show
 that first, with panecal study individuals.
 
-`+studyHelp,
+`+tableHelp,
 		"  panecal study capability leakage.csv --upper 0.02\n  panecal study capability --mean 16 --sd 2 --n 50 --lower 8 --upper 20 --json",
-		cobra.MaximumNArgs(1), func(s *studyCommand, args []string) (any, error) {
+		cobra.MaximumNArgs(1), func(s *command, args []string) (any, error) {
 			if err := shareBetween("confidence", confidence); err != nil {
 				return nil, err
 			}
 			if math.IsNaN(lower) && math.IsNaN(upper) {
-				return nil, usageError(errors.New("give --lower, --upper or both"))
+				return nil, cli.UsageError(errors.New("give --lower, --upper or both"))
 			}
 			if err := limitsApart(lower, upper); err != nil {
 				return nil, err
@@ -103,27 +104,27 @@ that first, with panecal study individuals.
 }
 
 // numbers adds the flags that stand for a sample.
-func (s *studyCommand) numbers(mean, sd *float64, n *int) {
+func (s *command) numbers(mean, sd *float64, n *int) {
 	s.number(mean, "mean", undefinedNumber(), "mean, instead of FILE")
 	s.number(sd, "sd", undefinedNumber(), "standard deviation, instead of FILE")
 	s.Flags().IntVar(n, "n", 0, "number of values, instead of FILE")
 }
 
 // plain checks numbers that stand for a sample.
-func (s *studyCommand) plain(sd float64, n int) error {
+func (s *command) plain(sd float64, n int) error {
 	if sd < 0 {
-		return usageError(errOutside("sd", "0 or larger"))
+		return cli.UsageError(errOutside("sd", "0 or larger"))
 	}
 	if s.Flags().Changed("n") && n < 1 {
-		return usageError(errOutside("n", "1 or larger"))
+		return cli.UsageError(errOutside("n", "1 or larger"))
 	}
 	return nil
 }
 
-func (s *studyCommand) process(args []string, mean, sd float64, n int) (study.Process, error) {
+func (s *command) process(args []string, mean, sd float64, n int) (study.Process, error) {
 	if len(args) == 0 {
 		if !s.Flags().Changed("mean") && !s.Flags().Changed("sd") {
-			return study.Process{}, usageError(fmt.Errorf("give a FILE, or --mean and --sd; see %s --help", s.CommandPath()))
+			return study.Process{}, cli.UsageError(fmt.Errorf("give a FILE, or --mean and --sd; see %s --help", s.CommandPath()))
 		}
 		if err := s.missing("mean", "sd"); err != nil {
 			return study.Process{}, err
@@ -151,11 +152,11 @@ func (s *studyCommand) process(args []string, mean, sd float64, n int) (study.Pr
 	return study.Subgroups(groups, x), nil
 }
 
-func newStudyTolerance() *cobra.Command {
+func newTolerance() *cobra.Command {
 	var o study.ToleranceOptions
 	var mean, sd float64
 	var n int
-	s := newStudyCommand("tolerance [FILE]", "Statistical tolerance interval: where the population lies, from a sample",
+	s := newCommand("tolerance [FILE]", "Statistical tolerance interval: where the population lies, from a sample",
 		`An interval (--sides 2), or a lower and an upper bound each for itself
 (--sides 1), that holds the share --coverage of the population, with that
 --confidence: of the column value, or of --n values with --mean and --sd (with
@@ -167,17 +168,17 @@ handbooks (one-sided Natrella's); free of any distribution, from the r-th
 smallest and largest value: too few values are an error that names the number
 wanted.
 
-`+studyHelp,
+`+tableHelp,
 		"  panecal study tolerance leakage.csv --coverage 0.99 --sides 1\n  panecal study tolerance leakage.csv --method free --coverage 0.95 --json\n  panecal study tolerance --n 43 --mean 97.07 --sd 0.0268 --coverage 0.9 --confidence 0.99",
-		cobra.MaximumNArgs(1), func(s *studyCommand, args []string) (any, error) {
+		cobra.MaximumNArgs(1), func(s *command, args []string) (any, error) {
 			if err := errors.Join(shareBetween("coverage", o.Coverage), shareBetween("confidence", o.Confidence)); err != nil {
 				return nil, err
 			}
 			if o.Sides != 1 && o.Sides != 2 {
-				return nil, usageError(errOutside("sides", "1 or 2"))
+				return nil, cli.UsageError(errOutside("sides", "1 or 2"))
 			}
 			if o.Method != "exact" && o.Method != "howe" && o.Method != "free" {
-				return nil, usageError(errOutside("method", "exact, howe or free"))
+				return nil, cli.UsageError(errOutside("method", "exact, howe or free"))
 			}
 			return s.tolerance(args, mean, sd, n, o)
 		}).withColumns("value=leakage")
@@ -191,7 +192,7 @@ wanted.
 
 // choice adds a flag of few values, the first of them the default, and their
 // completion.
-func (s *studyCommand) choice(p *string, name string, values ...string) {
+func (s *command) choice(p *string, name string, values ...string) {
 	usage := values[0]
 	for _, v := range values[1:] {
 		usage += ", " + v
@@ -202,7 +203,7 @@ func (s *studyCommand) choice(p *string, name string, values ...string) {
 	}
 }
 
-func (s *studyCommand) tolerance(args []string, mean, sd float64, n int, o study.ToleranceOptions) (any, error) {
+func (s *command) tolerance(args []string, mean, sd float64, n int, o study.ToleranceOptions) (any, error) {
 	if len(args) > 0 {
 		if err := s.surplus("beside a FILE", "mean", "sd", "n"); err != nil {
 			return nil, err
@@ -215,7 +216,7 @@ func (s *studyCommand) tolerance(args []string, mean, sd float64, n int, o study
 		return t, inFile(args[0], err)
 	}
 	if !s.Flags().Changed("n") {
-		return nil, usageError(fmt.Errorf("give a FILE, or --n with --mean and --sd; see %s --help", s.CommandPath()))
+		return nil, cli.UsageError(fmt.Errorf("give a FILE, or --n with --mean and --sd; see %s --help", s.CommandPath()))
 	}
 	if err := s.plain(sd, n); err != nil {
 		return nil, err

@@ -1,4 +1,4 @@
-package main
+package studies
 
 import (
 	"fmt"
@@ -10,10 +10,10 @@ import (
 	"example.org/panecal/limits/study"
 )
 
-// writeStudy is a result of package study for people, whatever its kind:
+// writeResult is a result of package study for people, whatever its kind:
 // single numbers line by line, then indices with their bounds, then tables.
 // Names are those of the JSON form, in words.
-func writeStudy(w io.Writer, result any) error {
+func writeResult(w io.Writer, result any) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	var tables []field
 	bounds := false
@@ -25,22 +25,22 @@ func writeStudy(w io.Writer, result any) error {
 				fmt.Fprintf(t, "\nindex\tvalue\tlower\tupper\n")
 				bounds = true
 			}
-			fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", f.name, studyCell(v.Value), studyCell(v.Lower), studyCell(v.Upper))
+			fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", f.name, cellText(v.Value), cellText(v.Lower), cellText(v.Upper))
 		default:
 			if k := f.value.Kind(); k == reflect.Slice {
 				tables = append(tables, f)
 				continue
 			}
-			fmt.Fprintf(t, "%s\t%s\n", f.name, studyCell(v))
+			fmt.Fprintf(t, "%s\t%s\n", f.name, cellText(v))
 		}
 	}
 	for _, table := range tables {
-		writeStudyTable(t, table)
+		writeTable(t, table)
 	}
 	return t.Flush()
 }
 
-func writeStudyTable(t io.Writer, table field) {
+func writeTable(t io.Writer, table field) {
 	if table.value.Len() == 0 {
 		return
 	}
@@ -49,7 +49,7 @@ func writeStudyTable(t io.Writer, table field) {
 		row := fieldsOf(table.value.Index(i))
 		names, cells := make([]string, len(row)), make([]string, len(row))
 		for j, f := range row {
-			names[j], cells[j] = f.name, studyCell(f.value.Interface())
+			names[j], cells[j] = f.name, cellText(f.value.Interface())
 		}
 		if i == 0 {
 			fmt.Fprintf(t, "%s\n", strings.Join(names, "\t"))
@@ -76,7 +76,7 @@ func fieldsOf(v reflect.Value) []field {
 	return fields
 }
 
-func studyCell(v any) string {
+func cellText(v any) string {
 	switch v := v.(type) {
 	case study.Number:
 		if !v.Defined() {
@@ -84,7 +84,7 @@ func studyCell(v any) string {
 		}
 		return fmt.Sprintf("%.7g", float64(v))
 	case *study.Number:
-		return studyCell(*v)
+		return cellText(*v)
 	case *int:
 		if v == nil {
 			return "-"

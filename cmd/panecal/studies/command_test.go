@@ -1,16 +1,22 @@
-package main
+package studies
 
 import (
 	"bytes"
+	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"github.com/spf13/cobra"
+
+	"example.org/panecal/cmd/panecal/cli"
 )
 
 // Flags that contradict each other, say nothing or lie outside their range
 // are usage errors (2), before any file is read.
-func TestStudyUsage(t *testing.T) {
+func TestUsage(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "values.csv")
 	if err := os.WriteFile(file, []byte("part,appraiser,value\n1,a,1\n1,a,2\n"), 0o600); err != nil {
 		t.Fatal(err)
@@ -43,16 +49,16 @@ func TestStudyUsage(t *testing.T) {
 	} {
 		var out, talk bytes.Buffer
 		args := append([]string{"study"}, strings.Fields(strings.ReplaceAll(line, "FILE", file))...)
-		if code := run(args, strings.NewReader(""), &out, &talk); code != exitUsage || out.Len() > 0 || talk.Len() == 0 {
+		if code := runProgram(args, strings.NewReader(""), &out, &talk); code != cli.ExitUsage || out.Len() > 0 || talk.Len() == 0 {
 			t.Errorf("study %s: exit code %d, said %q and %q", line, code, &out, &talk)
 		}
 	}
 }
 
-// TestStudyExamples runs what the help shows, but for files that are not here.
-func TestStudyExamples(t *testing.T) {
+// TestExamples runs what the help shows, but for files that are not here.
+func TestExamples(t *testing.T) {
 	ran := 0
-	for _, c := range newStudy().Commands() {
+	for _, c := range New().Commands() {
 		for line := range strings.Lines(c.Example) {
 			line = strings.TrimSpace(line)
 			if strings.Contains(line, ".csv") {
@@ -64,7 +70,7 @@ func TestStudyExamples(t *testing.T) {
 				t.Errorf("%s: the example %q is no command line", c.Name(), line)
 				continue
 			}
-			if code := run(args[1:], strings.NewReader(""), &out, &talk); code != exitDone {
+			if code := runProgram(args[1:], strings.NewReader(""), &out, &talk); code != cli.ExitDone {
 				t.Errorf("%q: exit code %d: %s", line, code, &talk)
 			}
 			ran++
@@ -73,4 +79,21 @@ func TestStudyExamples(t *testing.T) {
 	if ran < 8 {
 		t.Errorf("only %d examples were run", ran)
 	}
+}
+
+// runProgram runs a program that has this sub-command only, and returns its
+// exit code.
+func runProgram(args []string, in io.Reader, out, talk io.Writer) int {
+	root := &cobra.Command{Use: "panecal", SilenceUsage: true, SilenceErrors: true}
+	root.SetFlagErrorFunc(cli.FlagError)
+	root.AddCommand(New())
+	root.SetArgs(args)
+	root.SetIn(in)
+	root.SetOut(out)
+	root.SetErr(talk)
+	if err := root.Execute(); err != nil {
+		fmt.Fprintln(talk, err)
+		return cli.ExitCode(err)
+	}
+	return cli.ExitDone
 }

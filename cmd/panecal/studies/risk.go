@@ -1,4 +1,4 @@
-package main
+package studies
 
 import (
 	"errors"
@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/limits"
 	"example.org/panecal/limits/study"
 )
@@ -17,9 +18,9 @@ type riskFlags struct {
 	prior                                                string
 }
 
-func newStudyRisk() *cobra.Command {
+func newRisk() *cobra.Command {
 	var f riskFlags
-	s := newStudyCommand("risk", "Risk of wrong decisions near a limit",
+	s := newCommand("risk", "Risk of wrong decisions near a limit",
 		`Of all units: the share accepted though bad (false_accept), rejected though good
 (false_reject), and bad at all (nonconforming), and false accepts as a share of
 those accepted. True values are normal with --mean and --sd, or by --prior gamma
@@ -30,7 +31,7 @@ accepted from lower+guard to upper-guard (JCGM 106:2012, 9.5).
 With --value instead: the probability that one unit conforms whose measured
 value that is (JCGM 106:2012, 7).`,
 		"  panecal study risk --upper 2 --mean 1 --sd 0.5 --u 0.25\n  panecal study risk --upper 2 --prior gamma --shape 4 --rate 4 --u 0.25 --guard 0.33 --json\n  panecal study risk --value -5.47 --u 0.05 --upper -5.4",
-		cobra.NoArgs, func(s *studyCommand, _ []string) (any, error) { return s.risk(f) })
+		cobra.NoArgs, func(s *command, _ []string) (any, error) { return s.risk(f) })
 	s.number(&f.lower, "lower", undefinedNumber(), "lower specification limit")
 	s.number(&f.upper, "upper", undefinedNumber(), "upper specification limit")
 	s.number(&f.u, "u", undefinedNumber(), "standard uncertainty of a measurement")
@@ -44,15 +45,15 @@ value that is (JCGM 106:2012, 7).`,
 	return s.Command
 }
 
-func (s *studyCommand) risk(f riskFlags) (any, error) {
+func (s *command) risk(f riskFlags) (any, error) {
 	if err := s.missing("u"); err != nil {
 		return nil, err
 	}
 	if f.u < 0 || f.sd < 0 {
-		return nil, usageError(errors.New("--u and --sd are 0 or larger"))
+		return nil, cli.UsageError(errors.New("--u and --sd are 0 or larger"))
 	}
 	if math.IsNaN(f.lower) && math.IsNaN(f.upper) {
-		return nil, usageError(errors.New("give --lower, --upper or both"))
+		return nil, cli.UsageError(errors.New("give --lower, --upper or both"))
 	}
 	if err := limitsApart(f.lower, f.upper); err != nil {
 		return nil, err
@@ -75,28 +76,28 @@ func (s *studyCommand) risk(f riskFlags) (any, error) {
 		}
 		r, err := study.GammaRisk(f.shape, f.rate, f.u, spec, f.guard)
 		if err != nil {
-			err = usageError(err)
+			err = cli.UsageError(err)
 		}
 		return r, err
 	}
-	return nil, usageError(errOutside("prior", "normal or gamma"))
+	return nil, cli.UsageError(errOutside("prior", "normal or gamma"))
 }
 
-func newStudyProportion() *cobra.Command {
+func newProportion() *cobra.Command {
 	var count, of int
 	var confidence float64
 	var method string
-	s := newStudyCommand("proportion", "A share with its confidence interval",
+	s := newCommand("proportion", "A share with its confidence interval",
 		`A share found as --count among --of, with a two-sided interval, its tails equal:
 exact (Clopper and Pearson) or wilson.`,
 		"  panecal study proportion --count 4 --of 20 --confidence 0.9\n  panecal study proportion --count 0 --of 300 --method wilson --json",
-		cobra.NoArgs, func(s *studyCommand, _ []string) (any, error) {
+		cobra.NoArgs, func(s *command, _ []string) (any, error) {
 			if err := s.missing("count", "of"); err != nil {
 				return nil, err
 			}
 			p, err := study.NewProportion(count, of, confidence, method)
 			if err != nil {
-				err = usageError(err)
+				err = cli.UsageError(err)
 			}
 			return p, err
 		})
@@ -107,9 +108,9 @@ exact (Clopper and Pearson) or wilson.`,
 	return s.Command
 }
 
-func newStudySequential() *cobra.Command {
+func newSequential() *cobra.Command {
 	var p0, p1, mean0, mean1, sd, alpha, beta float64
-	s := newStudyCommand("sequential", "Sequential test: decide after each unit, stop as soon as it is sure",
+	s := newCommand("sequential", "Sequential test: decide after each unit, stop as soon as it is sure",
 		`Tests a share of p0 against a larger p1, or a mean of mean0 against a larger
 mean1 with known sd. After n units the number (or the sum) found is held against
 two lines: at or below slope·n - h1 the first holds, at or above slope·n + h2
@@ -117,7 +118,7 @@ the second; between them test on. e0 and e1 are the units that it takes on
 average where the one or the other is true (Wald's approximation), n_fixed those
 of a test of fixed size with the same risks (A. Wald 1945).`,
 		"  panecal study sequential --p0 0.01 --p1 0.1 --alpha 0.05 --beta 0.1\n  panecal study sequential --mean0 0 --mean1 0.5 --sd 1 --alpha 0.01 --beta 0.01 --json",
-		cobra.NoArgs, func(s *studyCommand, _ []string) (any, error) {
+		cobra.NoArgs, func(s *command, _ []string) (any, error) {
 			if err := s.missing("alpha", "beta"); err != nil {
 				return nil, err
 			}
@@ -127,7 +128,7 @@ of a test of fixed size with the same risks (A. Wald 1945).`,
 			var err error
 			switch {
 			case share && mean || !share && !mean:
-				return nil, usageError(fmt.Errorf("give --p0 and --p1, or --mean0, --mean1 and --sd"))
+				return nil, cli.UsageError(fmt.Errorf("give --p0 and --p1, or --mean0, --mean1 and --sd"))
 			case share:
 				if err = s.missing("p0", "p1"); err == nil {
 					test, err = study.SequentialShare(p0, p1, alpha, beta)
@@ -138,7 +139,7 @@ of a test of fixed size with the same risks (A. Wald 1945).`,
 				}
 			}
 			if err != nil {
-				err = usageError(err)
+				err = cli.UsageError(err)
 			}
 			return test, err
 		})

@@ -1,4 +1,7 @@
-package main
+// Package studies is the sub-command `study`: it takes numbers from a file or
+// from flags, lets package limits/study work, and prints its result as JSON or
+// for reading. A result's JSON names are the words that people read.
+package studies
 
 import (
 	"errors"
@@ -9,10 +12,11 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/limits/study"
 )
 
-const studyHelp = `The table is CSV with a header line: cells parted by commas, quoted where they
+const tableHelp = `The table is CSV with a header line: cells parted by commas, quoted where they
 hold a comma, numbers with a decimal point. More columns than the kind asks for
 are ignored; --column value=NAME takes a column of another name. A cell that
 cannot be used is named by row and column (exit code 1). FILE - is standard
@@ -21,15 +25,16 @@ input.
 Without --json the result is shown for reading; with it, as one
 panecal.study/1 object with all its digits. What is not defined is null.`
 
-func newStudy() *cobra.Command {
+// New is the sub-command, with one below it for each kind.
+func New() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "study KIND [FILE]",
 		Short: "Statistics of a process or of the station, from a CSV file or plain numbers",
-		Long:  "Works out one of the statistics below from a CSV file or from plain numbers.\n\n" + studyHelp,
+		Long:  "Works out one of the statistics below from a CSV file or from plain numbers.\n\n" + tableHelp,
 		Example: `  panecal study gauge trials.csv --lower 30 --upper 70
   panecal study capability leakage.csv --upper 0.02 --json
   panecal study tolerance --n 43 --mean 97.07 --sd 0.0268 --coverage 0.9 --confidence 0.99`,
-		Args: usageArgs(func(_ *cobra.Command, args []string) error {
+		Args: cli.Args(func(_ *cobra.Command, args []string) error {
 			if len(args) > 0 {
 				return fmt.Errorf("there is no study %q", args[0])
 			}
@@ -37,33 +42,34 @@ func newStudy() *cobra.Command {
 		}),
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	c.AddCommand(newStudyGauge(), newStudySummary(), newStudyPercentile(), newStudyANOVA(), newStudyLine(),
-		newStudyCapability(), newStudyTolerance(), newStudyIndividuals(), newStudyEWMA(), newStudyCUSUM(),
-		newStudyRisk(), newStudyProportion(), newStudySequential())
+	c.AddCommand(newGauge(), newSummary(), newPercentile(), newANOVA(), newLine(),
+		newCapability(), newTolerance(), newIndividuals(), newEWMA(), newCUSUM(),
+		newRisk(), newProportion(), newSequential())
 	return c
 }
 
-// studyCommand is one kind. Its files is the largest number of files, its
-// answer a result of package study.
-type studyCommand struct {
+// command is one kind.
+type command struct {
 	*cobra.Command
 	columns map[string]string // names in the file, by the names that we use
 }
 
-func newStudyCommand(kind, short, long, example string, files cobra.PositionalArgs, answer func(s *studyCommand, args []string) (any, error)) *studyCommand {
+// newCommand is a kind that takes files; answer gives a result of package
+// limits/study.
+func newCommand(kind, short, long, example string, files cobra.PositionalArgs, answer func(s *command, args []string) (any, error)) *command {
 	var asJSON bool
-	s := &studyCommand{}
+	s := &command{}
 	s.Command = &cobra.Command{
-		Use: kind, Short: short, Long: long, Example: example, Args: usageArgs(files),
+		Use: kind, Short: short, Long: long, Example: example, Args: cli.Args(files),
 		RunE: func(c *cobra.Command, args []string) error {
 			a, err := answer(s, args)
 			if err != nil {
 				return fmt.Errorf("study %s: %w", c.Name(), err)
 			}
 			if asJSON {
-				return printJSON(c.OutOrStdout(), a)
+				return cli.PrintJSON(c.OutOrStdout(), a)
 			}
-			return writeStudy(c.OutOrStdout(), a)
+			return writeResult(c.OutOrStdout(), a)
 		},
 	}
 	s.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
@@ -71,12 +77,12 @@ func newStudyCommand(kind, short, long, example string, files cobra.PositionalAr
 }
 
 // withColumns adds the flag for columns of other names.
-func (s *studyCommand) withColumns(example string) *studyCommand {
+func (s *command) withColumns(example string) *command {
 	s.Flags().StringToStringVar(&s.columns, "column", nil, "take a column of another name, as in "+example)
 	return s
 }
 
-func (s *studyCommand) column(name string) string {
+func (s *command) column(name string) string {
 	if other, ok := s.columns[name]; ok {
 		return other
 	}
@@ -84,14 +90,14 @@ func (s *studyCommand) column(name string) string {
 }
 
 // table reads the file; known are the columns that the kind may use.
-func (s *studyCommand) table(name string, known ...string) (*study.Table, error) {
+func (s *command) table(name string, known ...string) (*study.Table, error) {
 	for c := range s.columns {
 		found := false
 		for _, k := range known {
 			found = found || k == c
 		}
 		if !found {
-			return nil, usageError(fmt.Errorf("--column %s: this kind has no column of that name", c))
+			return nil, cli.UsageError(fmt.Errorf("--column %s: this kind has no column of that name", c))
 		}
 	}
 	in := s.InOrStdin()
@@ -110,7 +116,7 @@ func (s *studyCommand) table(name string, known ...string) (*study.Table, error)
 	return t, nil
 }
 
-func (s *studyCommand) sample(name string) (study.Sample, error) {
+func (s *command) sample(name string) (study.Sample, error) {
 	t, err := s.table(name, "value")
 	if err != nil {
 		return study.Sample{}, err
@@ -133,7 +139,7 @@ func inFile(name string, err error) error {
 // not given.
 type plainNumber float64
 
-func (s *studyCommand) number(p *float64, name string, value float64, usage string) {
+func (s *command) number(p *float64, name string, value float64, usage string) {
 	*p = value
 	s.Flags().Var((*plainNumber)(p), name, usage)
 }
@@ -161,20 +167,20 @@ func (n *plainNumber) Type() string { return "number" }
 
 // missing is a usage error that names the flags of the list that were not
 // given, nil where all were.
-func (s *studyCommand) missing(flags ...string) error {
+func (s *command) missing(flags ...string) error {
 	for _, name := range flags {
 		if !s.Flags().Changed(name) {
-			return usageError(fmt.Errorf("--%s is missing; see %s --help", name, s.CommandPath()))
+			return cli.UsageError(fmt.Errorf("--%s is missing; see %s --help", name, s.CommandPath()))
 		}
 	}
 	return nil
 }
 
 // surplus is a usage error where a flag was given that says nothing here.
-func (s *studyCommand) surplus(why string, flags ...string) error {
+func (s *command) surplus(why string, flags ...string) error {
 	for _, name := range flags {
 		if s.Flags().Changed(name) {
-			return usageError(fmt.Errorf("--%s says nothing %s", name, why))
+			return cli.UsageError(fmt.Errorf("--%s says nothing %s", name, why))
 		}
 	}
 	return nil
@@ -183,14 +189,14 @@ func (s *studyCommand) surplus(why string, flags ...string) error {
 // limitsApart checks a pair of limits, NaN where there is none.
 func limitsApart(lower, upper float64) error {
 	if lower >= upper {
-		return usageError(fmt.Errorf("--lower %v is not below --upper %v", lower, upper))
+		return cli.UsageError(fmt.Errorf("--lower %v is not below --upper %v", lower, upper))
 	}
 	return nil
 }
 
 func shareBetween(name string, v float64) error {
 	if !(v > 0 && v < 1) {
-		return usageError(fmt.Errorf("--%s %v is not between 0 and 1", name, v))
+		return cli.UsageError(fmt.Errorf("--%s %v is not between 0 and 1", name, v))
 	}
 	return nil
 }

@@ -1,4 +1,4 @@
-package main
+package studies
 
 import (
 	"bytes"
@@ -12,13 +12,15 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"example.org/panecal/cmd/panecal/cli"
 )
 
 // The published cases of testdata/stats go through the command itself. Each
 // file there names its source; those with "memory": true were written down
 // from memory of the publication and recomputed.
 
-const statsFolder = "../../testdata/stats/"
+const statsFolder = "../../../testdata/stats/"
 
 func TestPublishedCases(t *testing.T) {
 	file := func(name string) string { return statsFolder + name + ".csv" }
@@ -112,7 +114,7 @@ func TestPublishedCases(t *testing.T) {
 	} {
 		t.Run(c.id+"/"+strings.Join(c.args[:1], ""), func(t *testing.T) {
 			published := readCase(t, c.id).Published
-			got := studyAnswer(t, c.stdin, c.args...)
+			got := answerTo(t, c.stdin, c.args...)
 			worst := 1.0
 			for _, key := range sortedKeys(c.want) {
 				printed, ok := published[key]
@@ -151,7 +153,7 @@ func TestMorePublishedValues(t *testing.T) {
 		published := readCase(t, "rp19-false-accept-a").Published
 		for key, z := range map[string]string{"0.60": "0.84162123357291442", "0.80": "1.2815515655446004", "0.95": "1.9599639845400545"} {
 			half, _ := strconv.ParseFloat(z, 64) // limits in process standard deviations
-			got := studyAnswer(t, "", "risk", "--mean", "0", "--sd", fmt.Sprint(1/half), "--u", fmt.Sprint(0.25/half), "--lower", "-1", "--upper", "1")
+			got := answerTo(t, "", "risk", "--mean", "0", "--sd", fmt.Sprint(1/half), "--u", fmt.Sprint(0.25/half), "--lower", "-1", "--upper", "1")
 			for name, path := range map[string]string{"UFAR_": "false_accept", "CFAR_": "conditional_false_accept"} {
 				want, _ := printedNumber(t, published[name+key])
 				// Printed with more decimals than are right: good to 2e-6 per cent.
@@ -162,7 +164,7 @@ func TestMorePublishedValues(t *testing.T) {
 		}
 	})
 	t.Run("jcgm106-954-bearings", func(t *testing.T) {
-		got := studyAnswer(t, "", "risk", "--prior", "gamma", "--shape", "4", "--rate", "4", "--u", "0.25", "--upper", "2", "--guard", "0.328171228")
+		got := answerTo(t, "", "risk", "--prior", "gamma", "--shape", "4", "--rate", "4", "--u", "0.25", "--upper", "2", "--guard", "0.328171228")
 		if v := got.number(t, "false_accept"); math.Abs(v-0.001) > 1e-9 {
 			t.Errorf("with the published guard band %.12g of all are accepted falsely, want 0.001", v)
 		}
@@ -170,20 +172,20 @@ func TestMorePublishedValues(t *testing.T) {
 	t.Run("ilac-g8-decision-rules", func(t *testing.T) {
 		// The worst accepted value lies w = m·U = 2·m·u inside the limit.
 		for m, most := range map[string]float64{"-6": 0.000001, "-3": 0.0016, "-2": 0.025, "-1.66": 0.05, "0": 0.50} {
-			got := studyAnswer(t, "", "risk", "--value", m, "--u", "1", "--upper", "0")
+			got := answerTo(t, "", "risk", "--value", m, "--u", "1", "--upper", "0")
 			if p := 1 - got.number(t, "conforming"); p > most {
 				t.Errorf("%s u inside: false accept %v, table: below %v", m, p, most)
 			}
 		}
 	})
 	t.Run("wald-1945-normal-saving-a", func(t *testing.T) {
-		got := studyAnswer(t, "", "sequential", "--mean0", "0", "--mean1", "1", "--sd", "1", "--alpha", "0.01", "--beta", "0.01")
+		got := answerTo(t, "", "sequential", "--mean0", "0", "--mean1", "1", "--sd", "1", "--alpha", "0.01", "--beta", "0.01")
 		if saving := 100 * (1 - got.number(t, "e0")/got.number(t, "n_fixed")); math.Abs(saving-58) > 0.5 {
 			t.Errorf("saves %.4g %%, published 58 %%", saving)
 		}
 	})
 	t.Run("nist-hb-626-sprt", func(t *testing.T) { // expected numbers: recomputed, not printed
-		got := studyAnswer(t, "", "sequential", "--p0", "0.01", "--p1", "0.1", "--alpha", "0.05", "--beta", "0.1")
+		got := answerTo(t, "", "sequential", "--p0", "0.01", "--p1", "0.1", "--alpha", "0.05", "--beta", "0.1")
 		for path, want := range map[string]float64{"e0": 27.957, "e1": 16.4467} {
 			if v := got.number(t, path); math.Abs(v-want) > 6e-4 {
 				t.Errorf("%s: %v, want %v", path, v, want)
@@ -191,7 +193,7 @@ func TestMorePublishedValues(t *testing.T) {
 		}
 	})
 	t.Run("nist-hb-6323-cusum", func(t *testing.T) { // published: signals high at 14 to 20
-		got := studyAnswer(t, "", "cusum", statsFolder+"nist-hb-6323-cusum.csv", "--column", "value=x", "--target", "325", "--k", "0.5", "--h", "6.607716535433071", "--sd", "0.635")
+		got := answerTo(t, "", "cusum", statsFolder+"nist-hb-6323-cusum.csv", "--column", "value=x", "--target", "325", "--k", "0.5", "--h", "6.607716535433071", "--sd", "0.635")
 		for i := range 20 {
 			signals := got.at(t, fmt.Sprintf("points.%d.signals", i)).([]any)
 			if (len(signals) > 0) != (i+1 >= 14) {
@@ -209,10 +211,10 @@ func TestMorePublishedValues(t *testing.T) {
 				rows := filtered(t, "nist-hb-2443-nested", func(cell map[string]string) (string, bool) {
 					return cell["average"], cell["wafer"] == wafer && cell["run"] == run
 				})
-				means += fmt.Sprintf("%.17g\n", studyAnswer(t, "value\n"+rows, "summary", "-").number(t, "mean"))
+				means += fmt.Sprintf("%.17g\n", answerTo(t, "value\n"+rows, "summary", "-").number(t, "mean"))
 			}
 			want, _ := printedNumber(t, published["s3_"+wafer])
-			if sd := studyAnswer(t, means, "summary", "-").number(t, "sd"); math.Abs(sd-want) > 1e-4 {
+			if sd := answerTo(t, means, "summary", "-").number(t, "sd"); math.Abs(sd-want) > 1e-4 {
 				t.Errorf("wafer %s: %v, published %v", wafer, sd, want)
 			}
 		}
@@ -221,11 +223,11 @@ func TestMorePublishedValues(t *testing.T) {
 
 type answer struct{ v any }
 
-// studyAnswer runs the command, which must succeed, and reads its object.
-func studyAnswer(t *testing.T, stdin string, args ...string) answer {
+// answerTo runs the command, which must succeed, and reads its object.
+func answerTo(t *testing.T, stdin string, args ...string) answer {
 	t.Helper()
 	var out, talk bytes.Buffer
-	if code := run(append(append([]string{"study"}, args...), "--json"), strings.NewReader(stdin), &out, &talk); code != exitDone {
+	if code := runProgram(append(append([]string{"study"}, args...), "--json"), strings.NewReader(stdin), &out, &talk); code != cli.ExitDone {
 		t.Fatalf("%v: exit code %d: %s", args, code, &talk)
 	}
 	var a answer

@@ -1,0 +1,84 @@
+// Package cli holds what panecal's sub-commands share as commands: how they
+// end, and how they print an answer. It knows no sub-command and nothing of
+// the station.
+package cli
+
+import (
+	"errors"
+	"fmt"
+
+	"github.com/spf13/cobra"
+)
+
+// Exit codes: a contract with scripts.
+const (
+	ExitDone      = 0
+	ExitRunTime   = 1
+	ExitUsage     = 2
+	ExitFailed    = 3
+	ExitRefused   = 4
+	ExitDevice    = 5
+	ExitInternal  = 70
+	ExitHangUp    = 129
+	ExitInterrupt = 130
+	ExitTerminate = 143
+)
+
+// ExitHelp is the list of exit codes for people.
+const ExitHelp = `0 done, 1 run-time error, 2 usage, 3 a unit or a check
+failed, 4 refused (no store, held by another process, wrong product, unknown
+revision), 5 device or port, 70 internal error, 129 / 130 / 143 ended by
+hang-up, interrupt, terminate.`
+
+// CodedError is an error that knows its exit code.
+type CodedError struct {
+	Code int
+	Err  error
+}
+
+func (e *CodedError) Error() string { return e.Err.Error() }
+
+// Unwrap returns the error itself.
+func (e *CodedError) Unwrap() error { return e.Err }
+
+// UsageError gives err the exit code of wrong usage.
+func UsageError(err error) error { return &CodedError{ExitUsage, err} }
+
+// RefusedError gives err the exit code of what the program refuses to do.
+func RefusedError(err error) error { return &CodedError{ExitRefused, err} }
+
+// DeviceError gives err the exit code of a device or port.
+func DeviceError(err error) error { return &CodedError{ExitDevice, err} }
+
+// QuietError ends the program with a code after everything worth saying has
+// been said.
+type QuietError struct{ Code int }
+
+func (e *QuietError) Error() string { return fmt.Sprintf("exit code %d", e.Code) }
+
+// ExitCode is the code of an error: that of the quiet or coded error in it,
+// else ExitRunTime.
+func ExitCode(err error) int {
+	if quiet := (&QuietError{}); errors.As(err, &quiet) {
+		return quiet.Code
+	}
+	if coded := (&CodedError{}); errors.As(err, &coded) {
+		return coded.Code
+	}
+	return ExitRunTime
+}
+
+// Args makes what cobra says of wrong arguments a usage error.
+func Args(check cobra.PositionalArgs) cobra.PositionalArgs {
+	return func(c *cobra.Command, args []string) error {
+		if err := check(c, args); err != nil {
+			return FlagError(c, err)
+		}
+		return nil
+	}
+}
+
+// FlagError makes what cobra says of a wrong flag a usage error.
+func FlagError(c *cobra.Command, err error) error {
+	return UsageError(fmt.Errorf("%w; see %s --help", err, c.CommandPath()))
+}
