@@ -317,6 +317,11 @@ type chainCheck struct {
 }
 
 func (c *chainCheck) record(file string, offset int64, content []byte) error {
+	content, err := unpackRecord(content)
+	if err != nil {
+		c.problem(file, offset, err.Error())
+		return nil
+	}
 	e, err := record.Decode(content)
 	if err != nil {
 		// A header that findFrame met behind damage is no record.

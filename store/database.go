@@ -222,7 +222,13 @@ func (b *bodies) read(l location) ([]byte, error) {
 	if noFrame(err) || err == nil && next != l.offset+l.length {
 		return nil, &DamageError{File: s.name, Offset: l.offset, What: "a record that was there cannot be read"}
 	}
-	return content, err
+	if err != nil {
+		return nil, err
+	}
+	if content, err = unpackRecord(content); err != nil {
+		return nil, &DamageError{File: s.name, Offset: l.offset, What: err.Error()}
+	}
+	return content, nil
 }
 
 func (b *bodies) close() error {

@@ -17,7 +17,9 @@
 //	lock                   held, and the holder named, while a station writes
 //
 // A segment is eight bytes of magic and frames; a frame is length, CRC-32C of
-// the content, CRC-32C of those two, content (little endian). The first frame
+// the content, CRC-32C of those two, content (little endian). The content of a
+// frame of the journal is a record, as it is or packed (see pack.go); its hash
+// is of the record either way. The first frame
 // is the segment's header, which says where the segment before it ends: what
 // lies beyond was never acknowledged. Every start, and every failed write,
 // begins a new segment. Nothing is ever repaired in place.

@@ -41,6 +41,11 @@ func ReadDatabase(path string) (string, error) { return dumpDatabase(path) }
 // AppendFrame frames content as a segment does.
 func AppendFrame(b, content []byte) []byte { return appendFrame(b, content) }
 
+// Pack and Unpack turn a record into its form in a segment, and back.
+func Pack(data []byte) []byte                 { return pack(data) }
+func Unpack(content []byte) ([]byte, error)   { return unpackRecord(content) }
+func PackedLength(content []byte) (int, bool) { return packedLength(content) }
+
 // Settle waits until head file and database say what is acknowledged.
 func (s *Store) Settle() error {
 	return s.indexWorker.do(func() error {

@@ -153,7 +153,7 @@ func (j *journal) append(body record.Body) (record.Ref, error) {
 	if err != nil {
 		return record.Ref{}, err
 	}
-	_, _, _, tried, err := j.writer.append(data, j.sequence, j.hash)
+	_, _, _, tried, err := j.writer.append(pack(data), j.sequence, j.hash)
 	if err == nil {
 		j.sequence, j.hash = ref.Sequence, ref.Hash
 		return ref, nil
@@ -171,7 +171,7 @@ func (j *journal) append(body record.Body) (record.Ref, error) {
 // settle writes the pending record to a new segment.
 func (j *journal) settle() error {
 	p := j.pending
-	if _, _, _, _, err := j.writer.append(p.data, j.sequence, j.hash); err != nil {
+	if _, _, _, _, err := j.writer.append(pack(p.data), j.sequence, j.hash); err != nil {
 		return err
 	}
 	j.sequence, j.hash, j.pending = p.ref.Sequence, p.ref.Hash, nil

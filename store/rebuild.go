@@ -99,7 +99,7 @@ func (s *Salvage) writeJournal(d disk, tmp string) (mark, error) {
 				return m, err
 			}
 		}
-		frame := appendFrame(nil, r.data)
+		frame := appendFrame(nil, pack(r.data))
 		if _, err := f.WriteAt(frame, m.JournalEnd); err != nil {
 			return m, errors.Join(err, f.Close())
 		}

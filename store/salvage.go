@@ -210,25 +210,37 @@ func scan(d disk, path string, each func(e record.Entry, data []byte, vouched bo
 
 // scanBytes looks at each place from start to end in b.
 func scanBytes(b []byte, start, end int, each func(e record.Entry, data []byte, vouched bool)) {
-	// A record is a map of eight keys or more, the first of which is 1.
 	for i := start; i < end; i++ {
-		one := bytes.IndexByte(b[i+1:min(len(b), end+1)], 1)
+		// A record is a map of eight keys or more, the first of which is 1; a
+		// packed one is a 1 and what zstd begins with.
+		one := bytes.IndexByte(b[i:min(len(b), end+1)], 1)
 		if one < 0 {
 			return
 		}
-		if i += one; b[i]&0xf8 != 0xa8 && b[i]&0xf8 != 0xb0 {
+		i += one
+		if n, ok := packedLength(b[i:min(len(b), i+record.MaxSize+maxPacking)]); ok && i < end {
+			if data, err := unpackRecord(b[i : i+n]); err == nil {
+				if e, err := record.Decode(data); err == nil {
+					each(e, data, true) // by zstd's own check
+					i += n - 1
+					continue
+				}
+			}
+		}
+		at := i - 1
+		if at < start || b[at]&0xf8 != 0xa8 && b[at]&0xf8 != 0xb0 {
 			continue
 		}
-		e, n, err := record.DecodeFirst(b[i:min(len(b), i+record.MaxSize)])
+		e, n, err := record.DecodeFirst(b[at:min(len(b), at+record.MaxSize)])
 		if err != nil {
 			continue
 		}
-		data := bytes.Clone(b[i : i+n])
-		framed := i >= frameHead && little.Uint32(b[i-8:]) == crc(data)
-		hashed := i >= len(e.Ref.Hash) && bytes.Equal(b[i-len(e.Ref.Hash):i], e.Ref.Hash[:])
+		data := bytes.Clone(b[at : at+n])
+		framed := at >= frameHead && little.Uint32(b[at-8:]) == crc(data)
+		hashed := at >= len(e.Ref.Hash) && bytes.Equal(b[at-len(e.Ref.Hash):at], e.Ref.Hash[:])
 		each(e, data, framed || hashed)
 		if framed || hashed { // else another may stand inside it, by a sector gone astray
-			i += n - 1
+			i = at + n - 1
 		}
 	}
 }

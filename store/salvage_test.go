@@ -269,7 +269,7 @@ func (p *patient) left(t *testing.T, what string, state map[string][]byte, s *st
 		for name, b := range state {
 			switch {
 			case strings.HasPrefix(name, "journal-"):
-				segments = segments || bytes.Contains(b, data)
+				segments = segments || bytes.Contains(b, data) || bytes.Contains(b, store.Pack(data))
 			case name == "log.db":
 				database = database || bytes.Contains(b, data)
 			}

@@ -29,7 +29,14 @@ func (k segmentKind) magic() string {
 
 func (k segmentKind) name(number uint32) string { return fmt.Sprintf("%s-%08d.seg", k, number) }
 
-const segmentFormat = 1
+// segmentFormat is what segments are written as. Format 2 of a journal may hold
+// packed records; a program that knows the first only says that it is too old.
+func segmentFormat(k segmentKind) int {
+	if k == journalKind {
+		return 2
+	}
+	return 1
+}
 
 // maxSegment is the size at which a segment is followed by another: small
 // enough to be read through at a start, and in memory at once when its columns
@@ -120,9 +127,9 @@ func (s *segment) readHeader(k segmentKind, number uint32) error {
 	}
 	h := s.header
 	switch {
-	case h.Format > segmentFormat:
+	case h.Format > segmentFormat(k):
 		return fmt.Errorf("%s: format %d is of a later program", s.name, h.Format)
-	case h.Format != segmentFormat || h.Kind != k || h.Number != number:
+	case h.Format < 1 || h.Kind != k || h.Number != number:
 		return damaged(int64(len(magic)), fmt.Sprintf("header says %s %d", h.Kind, h.Number))
 	}
 	s.start = next
@@ -134,7 +141,7 @@ func (s *segment) readHeader(k segmentKind, number uint32) error {
 // a segment that can be seen has its header. The segment exists if made is
 // true, error or not.
 func createSegment(d disk, dir string, h header) (f file, end int64, made bool, err error) {
-	h.Format = segmentFormat
+	h.Format = segmentFormat(h.Kind)
 	content, err := json.Marshal(h)
 	if err != nil {
 		return nil, 0, false, err

@@ -80,6 +80,9 @@ func (w *walk) proveLast() error {
 	if err != nil && !noFrame(err) {
 		return err
 	}
+	if err == nil {
+		content, err = unpackRecord(content)
+	}
 	if err != nil || next != w.pos.Offset || record.HashOf(content) != w.pos.Hash {
 		return errConflict
 	}
@@ -179,6 +182,10 @@ func (w *walk) record() (record.Entry, []byte, error) {
 
 // take proves that content is the record that must come next.
 func (w *walk) take(content []byte, after int64) (record.Entry, []byte, error) {
+	content, err := unpackRecord(content)
+	if err != nil {
+		return record.Entry{}, nil, w.damaged(err.Error())
+	}
 	e, err := record.Decode(content)
 	if err != nil {
 		return record.Entry{}, nil, w.damaged(err.Error())
