@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strings"
@@ -21,13 +22,19 @@ func manySegments(t testing.TB) string {
 	t.Helper()
 	dir := create(t)
 	s := open(t, dir)
+	rng := rand.New(rand.NewPCG(9, 9))
 	for n := range 9 {
 		a := attempt(fmt.Sprintf("S%d", n), 1+n%2)
 		a.Run.WindowLot, a.Run.Nest, a.Run.Operator = fmt.Sprintf("win-%d", n%3), string(rune('A'+n%2)), "op-7"
 		if n == 4 {
 			a.Outcome, a.Judgement.SoftName, a.Judgement.Disposition = record.Failed, "dirty_window", record.Rework
 		}
-		for _, b := range []record.Body{a, note("N", strings.Repeat("x", 3<<20))} {
+		large := note("N", "large")
+		large.Signed = make([]byte, 3<<20)
+		for i := range large.Signed { // so that it cannot be packed
+			large.Signed[i] = byte(rng.Uint32())
+		}
+		for _, b := range []record.Body{a, large} {
 			if _, err := s.Append(b); err != nil {
 				t.Fatal(err)
 			}
