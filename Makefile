@@ -12,7 +12,7 @@ VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unkn
 prove = f=$$(mktemp) && code=0 && { PANECAL_FIGURES=$$f $(1) || code=1; } && { grep . $$f || { echo "no figure was told"; code=1; }; } && \
 	{ ! grep -q ' short$$' $$f || code=1; } && rm -f $$f && exit $$code
 
-.PHONY: build demo demo-kit test check race cover bench accuracy faults damage crash soak conform defects everywhere firmware kit-station fuzz mutants golden imports cross sim hil tidy clean
+.PHONY: build demo demo-kit test check race cover bench accuracy faults damage crash soak conform defects everywhere firmware kit-station fuzz mutants golden imports elsewhere cross sim hil tidy clean
 
 build:
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/panecal ./cmd/panecal
@@ -27,16 +27,23 @@ demo-kit:
 	bin/panecal-kit
 
 ## test: everything that must hold before a change lands.
-test: check race cross
+test: check race elsewhere
 
+# Vet and staticcheck read the packages as they are built for the race detector,
+# so that a computer without a build cache builds them once.
 check:
-	@test -z "$$(gofmt -l cmd limits protocol station store)" || { echo "gofmt wants:"; gofmt -l cmd limits protocol station store; exit 1; }
-	$(GO) vet $(PKG)
-	$(GO) tool staticcheck $(PKG)
+	@test -z "$$(gofmt -l cmd limits protocol station store testdata)" || { echo "gofmt wants:"; gofmt -l cmd limits protocol station store testdata; exit 1; }
+	$(GO) vet -race $(PKG) ./testdata/elsewhere ./testdata/figures ./testdata/mutants
+	$(GO) build -o bin/ honnef.co/go/tools/cmd/staticcheck && GOFLAGS=-race bin/staticcheck $(PKG) ./testdata/elsewhere ./testdata/figures ./testdata/mutants
 
 race:
 	$(GO) test -race $(PKG)
 
+# The types of the program on systems that it is not tested on.
+elsewhere:
+	@$(GO) run ./testdata/elsewhere linux/arm64 windows/amd64 windows/arm64
+
+## cross: builds the program for every system.
 cross:
 	@for t in linux/amd64 linux/arm64 windows/amd64 windows/arm64; do \
 		echo "build $$t"; CGO_ENABLED=0 GOOS=$${t%/*} GOARCH=$${t#*/} $(GO) build -o /dev/null ./cmd/panecal || exit 1; done
@@ -49,7 +56,7 @@ bench:
 
 ## accuracy: 10,000 simulated zones a case against the joint Cramér-Rao bound.
 accuracy:
-	@$(call prove,PANECAL_ACCURACY=full $(GO) test -run TestAccuracy -v -count=1 -timeout 60m ./station/estimate)
+	@$(call prove,PANECAL_ACCURACY=full $(GO) test -run 'TestAccuracy|TestRetest' -v -count=1 -timeout 60m ./station/estimate ./cmd/panecal)
 
 ## faults: what makes a capture bad, over all levels of light: good units accused, bad captures found.
 faults:
@@ -86,7 +93,7 @@ firmware: protocol/firmware/build/unit
 
 ## kit-station: the station's tests in virtual time with units of the C kit, and their verdicts against the simulated units'.
 kit-station:
-	@$(call prove,PANECAL_UNIT=both $(GO) test -race -count=1 -v -run TestStationOnKit ./station/runner)
+	@$(call prove,PANECAL_UNIT=both $(GO) test -race -count=1 -v -run 'TestStationOnKit|TestDemoOnBothUnits' ./station/runner ./cmd/panecal)
 
 ## everywhere: every bit of a session flipped, a trouble every five milliseconds of an attempt, every effect failed in every way, 2,000 random days.
 everywhere:

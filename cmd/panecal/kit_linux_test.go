@@ -14,12 +14,16 @@ import (
 	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/firmware"
 	"example.org/panecal/station"
+	"example.org/panecal/testdata/figures"
 )
 
 // TestDemoOnBothUnits runs the demonstration with the simulated units and with
 // those of the C firmware kit, which share no code: every unit gets the same
-// verdict for the same reason.
+// verdict for the same reason. It is a part of `make kit-station`.
 func TestDemoOnBothUnits(t *testing.T) {
+	if os.Getenv("PANECAL_UNIT") != "both" {
+		t.Skip("make kit-station runs the demonstration on both kinds of units; TestNestProcess and the runner's tests on the kit run here")
+	}
 	t.Parallel()
 	var simulated, kit map[string]string
 	var failed, failedKit error
@@ -45,6 +49,10 @@ func TestDemoOnBothUnits(t *testing.T) {
 			t.Errorf("%s: simulated %q, firmware kit %q", unit, want, kit[unit])
 		}
 	}
+	defer func() {
+		figures.Tell(t, "kit_station.demo", len(kit), "verdicts", fmt.Sprintf(">=%d", len(plant.Acts(0))), len(kit) >= len(plant.Acts(0)))
+		figures.Kept(t, "kit_station.demo")
+	}()
 	for unit, got := range kit {
 		if simulated[unit] == "" {
 			t.Errorf("%s: firmware kit %q, simulated none", unit, got)

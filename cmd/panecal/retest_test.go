@@ -3,6 +3,8 @@ package main
 import (
 	"fmt"
 	"math"
+	"os"
+	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -11,6 +13,7 @@ import (
 	"example.org/panecal/station"
 	"example.org/panecal/station/estimate"
 	"example.org/panecal/store/record"
+	"example.org/panecal/testdata/figures"
 )
 
 // spread gathers differences in units of their uncertainty.
@@ -39,7 +42,7 @@ type repeatability struct {
 	stored          spread // offsets as written
 }
 
-// TestRetest takes 20 units through the station twice. The second time they
+// TestRetest takes units through the station twice: 6, and 20 in `make accuracy`. The second time they
 // come with the constants of the first: a station that let those into its
 // captures would find no leakage and no offset. Some are audited in between,
 // which leaves the constants in force where production voids them first. What
@@ -48,7 +51,10 @@ type repeatability struct {
 // The units depart from the model as units do, but in nothing that changes
 // between two runs of the same one: power, seat and path are still.
 func TestRetest(t *testing.T) {
-	const units, audits, seed = 20, 5, 4000
+	units, audits, seed := 6, 2, uint64(4000)
+	if os.Getenv("PANECAL_ACCURACY") == "full" {
+		units, audits = 20, 5
+	}
 	model := simunit.Hopper54()
 	model.Spread.SeatTiltDeg = 0
 	model.Departures.PowerRel, model.Departures.MultipathRel = 0, 0
@@ -80,14 +86,15 @@ func TestRetest(t *testing.T) {
 		{"leakage", again.leakage, units, 0.9, 1.1},
 		{"offset stored in the unit", again.stored, units, 0.9, 1.1},
 		// A quarter of the values: twice the scatter of their rms.
-		{"offset, constants in force", audited.offset, audits, 0.8, 1.2},
-		{"leakage, constants in force", audited.leakage, audits, 0.8, 1.2},
+		{"offset with constants in force", audited.offset, audits, 0.8, 1.2},
+		{"leakage with constants in force", audited.leakage, audits, 0.8, 1.2},
 	} {
 		t.Logf("%-27s (x2-x1)/sqrt(u1²+u2²): rms %.3f, largest %.2f, %d zones of %d units, seeds from %d",
 			r.name, r.s.rms(), r.s.largest, r.s.n, r.units, seed)
-		if rms := r.s.rms(); !(rms >= r.low && rms <= r.high) || !(r.s.largest < 5) {
-			t.Errorf("%s: rms %.3f, want %g to %g; largest %.2f, want below 5", r.name, rms, r.low, r.high, r.s.largest)
+		if !(r.s.largest < 5) {
+			t.Errorf("%s: largest %.2f, want below 5", r.name, r.s.largest)
 		}
+		figures.Tell(t, "accuracy.retest."+strings.ReplaceAll(r.name, " ", "_"), fmt.Sprintf("%.3f", r.s.rms()), "1", fmt.Sprintf("%g..%g", r.low, r.high), r.s.rms() >= r.low && r.s.rms() <= r.high)
 		if n := r.units * model.Zones(); r.s.n != n {
 			t.Errorf("%s: %d values, want %d", r.name, r.s.n, n)
 		}

@@ -1,6 +1,6 @@
 //go:build !linux
 
-package station_test
+package runner_test
 
 import (
 	"testing"
