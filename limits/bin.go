@@ -33,12 +33,12 @@ const (
 type Bin struct {
 	Name        string // key in the file
 	Number      int    // from 1
-	Text        string // for people; the name with spaces where the file gives none
+	Text        Text   // for people; the name with spaces where the file gives none
 	Code        string // short, for screen and script
 	Hard        HardBin
 	Disposition string
 	Priority    int    // the smallest of those reached holds; a limits file has each once
-	Instruction string // one sentence for the hands; a limit may have its own
+	Instruction Text   // one sentence for the hands; a limit may have its own
 	Outcome     string // fixed by the reserved names, else failed
 }
 
@@ -46,7 +46,7 @@ type Bin struct {
 type HardBin struct {
 	Name   string
 	Number int // from 1
-	Text   string
+	Text   Text
 }
 
 func outcome(bin string) string {
@@ -65,14 +65,27 @@ func outcome(bin string) string {
 // reason that a limit gives: a unit with a dirty window whose target was then
 // not measured is a unit with a dirty window.
 func reservedBins() map[string]binTable {
+	const hold, call = "Put the unit in the hold box.", "Put the unit in the hold box and call the line lead."
+	const esHold, esCall = "Ponga la unidad en la caja de retenidas.", "Ponga la unidad en la caja de retenidas y llame al jefe de línea."
+	const deHold, deCall = "Gerät in die Sperrbox legen.", "Gerät in die Sperrbox legen und Linienleitung rufen."
 	return map[string]binTable{
-		Passed:      {Number: 1, Code: "PASS", Hard: Release, Disposition: Release, Priority: 1_000_000, Instruction: "Take the unit out, put it on the belt."},
-		NotMeasured: {Number: 90, Code: "N-MEAS", Hard: Hold, Disposition: Hold, Priority: 1_000_002, Instruction: "Put the unit in the hold box."},
-		Verify:      {Number: 91, Code: "VERIFY", Hard: Hold, Disposition: Hold, Priority: 1_000_001, Instruction: "Put the unit in the hold box."},
-		NoAnswer:    {Number: 92, Code: "N-ANSW", Hard: Hold, Disposition: Hold, Priority: 1_000_003, Instruction: "Put the unit in the hold box."},
-		Label:       {Number: 93, Code: "LABEL", Hard: Hold, Disposition: Hold, Priority: 1_000_004, Instruction: "Put the unit in the hold box and call the line lead."},
-		Capture:     {Number: 94, Code: "CAPT", Hard: Hold, Disposition: Hold, Priority: 1_000_005, Instruction: "Put the unit in the hold box and call the line lead."},
-		Aborted:     {Number: 95, Code: "ABORT", Hard: Hold, Disposition: Hold, Priority: 1_000_006, Instruction: "Put the unit in the hold box."},
+		Passed: {Number: 1, Code: "PASS", Hard: Release, Disposition: Release, Priority: 1_000_000,
+			Instruction: "Take the unit out, put it on the belt.", // the screen says already that it is taken out
+			EN:          binWords{"", "Put it on the belt."},
+			ES:          binWords{"aprobada", "Póngala en la cinta."},
+			DE:          binWords{"gut", "Auf das Band legen."}},
+		NotMeasured: {Number: 90, Code: "N-MEAS", Hard: Hold, Disposition: Hold, Priority: 1_000_002, Instruction: hold,
+			ES: binWords{"no medida", esHold}, DE: binWords{"nicht gemessen", deHold}},
+		Verify: {Number: 91, Code: "VERIFY", Hard: Hold, Disposition: Hold, Priority: 1_000_001, Instruction: hold,
+			EN: binWords{"checks wrong", ""}, ES: binWords{"mal al comprobar", esHold}, DE: binWords{"Nachprüfung", deHold}},
+		NoAnswer: {Number: 92, Code: "N-ANSW", Hard: Hold, Disposition: Hold, Priority: 1_000_003, Instruction: hold,
+			ES: binWords{"no responde", esHold}, DE: binWords{"keine Antwort", deHold}},
+		Label: {Number: 93, Code: "LABEL", Hard: Hold, Disposition: Hold, Priority: 1_000_004, Instruction: call,
+			ES: binWords{"etiqueta", esCall}, DE: binWords{"Etikett", deCall}},
+		Capture: {Number: 94, Code: "CAPT", Hard: Hold, Disposition: Hold, Priority: 1_000_005, Instruction: call,
+			EN: binWords{"no good capture", ""}, ES: binWords{"captura", esCall}, DE: binWords{"Aufnahme", deCall}},
+		Aborted: {Number: 95, Code: "ABORT", Hard: Hold, Disposition: Hold, Priority: 1_000_006, Instruction: hold,
+			ES: binWords{"abortada", esHold}, DE: binWords{"abgebrochen", deHold}},
 	}
 }
 

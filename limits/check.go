@@ -121,7 +121,7 @@ func Check(f *File) Report {
 	r.UnitsFail.Value, r.UnitsFail.Upper = 1-passing, min(r.UnitsFail.Upper, 1)
 	r.FalseReject = min(r.FalseReject, 1)
 	for _, b := range f.Bins {
-		r.Bins = append(r.Bins, BinReport{b.Number, b.Name, b.Code, b.Hard.Number, b.Hard.Name, b.Disposition, b.Priority, b.Instruction})
+		r.Bins = append(r.Bins, BinReport{b.Number, b.Name, b.Code, b.Hard.Number, b.Hard.Name, b.Disposition, b.Priority, b.Instruction.Plain})
 	}
 	return r
 }

@@ -34,7 +34,7 @@ instruction = "Wipe the window, run again."
 		quantity.LeakageMax: quantity.Worst([]quantity.Value{{V: 0.0118, U: 0.00005}, {V: 0.0115, U: 0.0004}}),
 	})
 	fmt.Println(j.Outcome, j.SoftBin, j.Code, j.Disposition)
-	fmt.Println(j.Instruction)
+	fmt.Println(j.Instruction.Plain)
 	fmt.Printf("P(conforming) %.3f\n", j.Lines[0].PConforming)
 	// Output:
 	// failed 10 W-DIRT rework

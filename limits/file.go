@@ -24,7 +24,7 @@ type Limit struct {
 	Low, High         *float64
 	K                 float64  // guard factor: the guard band is K·u
 	LowBin, HighBin   *Bin     // nil where that side is open
-	Instruction       string   // "" for that of the bin
+	Instruction       Text     // zero for that of the bin
 	Optional          bool     // may be absent from what was measured
 	Typical           *float64 // mean over units and zones
 	TypicalU          *float64 // standard uncertainty of a measurement, of one zone

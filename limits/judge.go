@@ -16,7 +16,7 @@ type Judgement struct {
 	Code        string
 	HardBin     int
 	Disposition string
-	Instruction string
+	Instruction Text
 	Decided     quantity.Name // the quantity whose limit gave the bin; "" where no limit did
 	Lines       []Line        // one per limit, in column order of the quantities
 }
@@ -52,7 +52,7 @@ func (f *File) Judge(s quantity.Set) Judgement {
 	j.Lines = lines
 	if by >= 0 {
 		j.Decided = f.Limits[by].Name
-		if own := f.Limits[by].Instruction; own != "" && worst.Name != NotMeasured {
+		if own := f.Limits[by].Instruction; own.Plain != "" && worst.Name != NotMeasured {
 			j.Instruction = own
 		}
 	}

@@ -62,16 +62,16 @@ func TestJudge(t *testing.T) {
 func TestInstruction(t *testing.T) {
 	f := read(t, good)
 	s := quantity.Set{}
-	if j := f.Judge(s); j.Instruction != "Put the unit in the hold box." {
-		t.Errorf("not measured: %q", j.Instruction)
+	if j := f.Judge(s); j.Instruction.Plain != "Put the unit in the hold box." {
+		t.Errorf("not measured: %q", j.Instruction.Plain)
 	}
 	s.Put(quantity.OffsetMean, 50, 0)
-	if j := f.Judge(s); j.Instruction != "Check the seat, then put the unit in the hold box." {
-		t.Errorf("the limit's own instruction: %q", j.Instruction)
+	if j := f.Judge(s); j.Instruction.Plain != "Check the seat, then put the unit in the hold box." {
+		t.Errorf("the limit's own instruction: %q", j.Instruction.Plain)
 	}
 	s[quantity.LeakageMax] = quantity.Worst([]quantity.Value{{V: 1, U: 0}})
-	if j := f.Judge(s); j.Instruction != "Wipe the window, run again." {
-		t.Errorf("the bin's instruction: %q", j.Instruction)
+	if j := f.Judge(s); j.Instruction.Plain != "Wipe the window, run again." {
+		t.Errorf("the bin's instruction: %q", j.Instruction.Plain)
 	}
 	j, ok := f.JudgeAs(limits.Capture, s)
 	if !ok || j.SoftBin != 94 || j.Outcome != limits.OutcomeError || j.Passed || len(j.Lines) != 2 || !j.Lines[0].Measured || j.Decided != "" {

@@ -42,6 +42,10 @@ type limitTable struct {
 	TypicalU    *float64 `toml:"typical_u"`
 	TypicalSD   *float64 `toml:"typical_sd"`
 	TypicalZone *float64 `toml:"typical_zone_sd"`
+
+	EN limitWords `toml:"en"`
+	ES limitWords `toml:"es"`
+	DE limitWords `toml:"de"`
 }
 
 // What a bin of the file's own must have is checked in bins: a reserved bin
@@ -54,11 +58,19 @@ type binTable struct {
 	Disposition string `toml:"disposition"`
 	Priority    int    `toml:"priority"`
 	Instruction string `toml:"instruction"`
+
+	EN binWords `toml:"en"`
+	ES binWords `toml:"es"`
+	DE binWords `toml:"de"`
 }
 
 type hardBinTable struct {
 	Number int    `toml:"number" need:"add number = …, one that no other hard bin has"`
 	Text   string `toml:"text"`
+
+	EN hardBinWords `toml:"en"`
+	ES hardBinWords `toml:"es"`
+	DE hardBinWords `toml:"de"`
 }
 
 // Read reads a limits file; name is for messages only. The error is
@@ -153,6 +165,7 @@ func (r *reader) merged() map[string]binTable {
 				r.d.Report(fmt.Sprintf("soft bin %s has no %s", name, k.key), k.mend, "bin", name)
 			}
 		}
+		t.inherit(base, !r.d.Has("bin", name, "text"), !r.d.Has("bin", name, "instruction"))
 		all[name] = t
 	}
 	return all
@@ -167,8 +180,10 @@ func (r *reader) bins() {
 	for _, name := range inOrder(r.d, "bin", all) {
 		t := all[name]
 		hard := r.hard[t.Hard]
-		r.soft[name] = &Bin{Name: name, Number: t.Number, Text: cmp.Or(t.Text, spaced(name)), Code: t.Code, Hard: hard,
-			Disposition: t.Disposition, Priority: t.Priority, Instruction: t.Instruction, Outcome: outcome(name)}
+		text := t.text()
+		text.Plain = cmp.Or(text.Plain, spaced(name))
+		r.soft[name] = &Bin{Name: name, Number: t.Number, Text: text, Code: t.Code, Hard: hard,
+			Disposition: t.Disposition, Priority: t.Priority, Instruction: t.instruction(), Outcome: outcome(name)}
 		report := func(key, problem, mend string) {
 			// A key that is not there has been reported, or has a default.
 			if r.d.Has("bin", name, key) {
@@ -194,8 +209,13 @@ func (r *reader) bins() {
 			report("instruction", "the instruction is empty", "write one sentence that says what the hands do")
 		}
 		fits("code", t.Code, codeRoom, report)
-		fits("text", t.Text, textRoom, report)
-		fits("instruction", t.Instruction, instructionRoom, report)
+		room := func(problem, mend string, keys ...string) {
+			if path := append([]string{"bin", name}, keys...); r.d.Has(path...) {
+				r.d.Report(problem, mend, path...)
+			}
+		}
+		text.fits("text", textRoom, room)
+		t.instruction().fits("instruction", instructionRoom, room)
 		if _, ok := r.hard[t.Hard]; !ok {
 			report("hard", fmt.Sprintf("soft bin %s goes to hard bin %q, which there is not", name, t.Hard),
 				fmt.Sprintf("add [hard_bin.%s] or name one of: %s", cmp.Or(t.Hard, "NAME"), strings.Join(r.boxes(), " ")))
@@ -234,8 +254,12 @@ func (r *reader) hardBins(soft map[string]binTable) {
 		same(numbers, t.Number, name, func(other string) {
 			r.d.Report(fmt.Sprintf("hard bins %s and %s have the same number %d", other, name, t.Number), "give one of them another", "hard_bin", name, "number")
 		})
-		fits("text", t.Text, textRoom, func(key, problem, mend string) { r.d.Report(problem, mend, "hard_bin", name, key) })
-		r.hard[name] = HardBin{Name: name, Number: t.Number, Text: cmp.Or(t.Text, spaced(name))}
+		text := t.text()
+		text.fits("text", textRoom, func(problem, mend string, keys ...string) {
+			r.d.Report(problem, mend, append([]string{"hard_bin", name}, keys...)...)
+		})
+		text.Plain = cmp.Or(text.Plain, spaced(name))
+		r.hard[name] = HardBin{Name: name, Number: t.Number, Text: text}
 	}
 }
 
@@ -286,7 +310,7 @@ func (r *reader) limit(q quantity.Definition, t limitTable) Limit {
 	name := string(q.Name)
 	report := func(key, problem, mend string) { r.d.Report(problem, mend, "limit", name, key) }
 	whole := func(problem, mend string) { r.d.Report(problem, mend, "limit", name) }
-	l := Limit{Definition: q, Low: t.Low, High: t.High, K: t.K, Instruction: t.Instruction, Optional: t.Optional,
+	l := Limit{Definition: q, Low: t.Low, High: t.High, K: t.K, Instruction: t.instruction(), Optional: t.Optional,
 		Typical: t.Typical, TypicalU: t.TypicalU, TypicalSD: t.TypicalSD, TypicalZoneSD: t.TypicalZone, Zones: 1}
 	if q.Zoned {
 		l.Zones = 0
@@ -298,7 +322,9 @@ func (r *reader) limit(q quantity.Definition, t limitTable) Limit {
 	if t.Unit != q.Unit {
 		report("unit", fmt.Sprintf("%s is measured in %q, not %q", name, q.Unit, t.Unit), fmt.Sprintf("write unit = %q and the limits in it", q.Unit))
 	}
-	fits("instruction", t.Instruction, instructionRoom, report)
+	t.instruction().fits("instruction", instructionRoom, func(problem, mend string, keys ...string) {
+		r.d.Report(problem, mend, append([]string{"limit", name}, keys...)...)
+	})
 	if t.K < 0 {
 		report("k", "a negative guard factor would pass units that are probably bad", "write k = 0 for simple acceptance, k > 0 to guard")
 	}

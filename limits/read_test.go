@@ -69,7 +69,7 @@ func TestRead(t *testing.T) {
 		t.Errorf("second limit %+v", l)
 	}
 	for i, want := range []string{"passed", "dirty", "short", "long", "not_measured", "verify", "no_answer", "label", "capture", "aborted"} {
-		if f.Bins[i].Name != want || f.Bins[i].Instruction == "" {
+		if f.Bins[i].Name != want || f.Bins[i].Instruction.Plain == "" {
 			t.Errorf("bin %d is %+v, want %s", i, f.Bins[i], want)
 		}
 	}
@@ -84,11 +84,11 @@ func TestRead(t *testing.T) {
 func TestReservedBins(t *testing.T) {
 	f := read(t, good+"[bin.no_answer]\ninstruction = \"Try another cable.\"\n[bin.passed]\nhard = \"belt\"\n[hard_bin.belt]\nnumber = 1\ntext = \"the belt\"\n")
 	b, _ := f.Bin(limits.NoAnswer)
-	if b.Number != 92 || b.Instruction != "Try another cable." {
+	if b.Number != 92 || b.Instruction.Plain != "Try another cable." {
 		t.Errorf("what the file leaves out has no default: %+v", b)
 	}
 	// Nothing goes to the default hard bin 1 any more, so its number is free.
-	if b, _ := f.Bin(limits.Passed); b.Hard.Number != 1 || b.Hard.Text != "the belt" {
+	if b, _ := f.Bin(limits.Passed); b.Hard.Number != 1 || b.Hard.Text.Plain != "the belt" {
 		t.Errorf("passed goes to %+v", b.Hard)
 	}
 }

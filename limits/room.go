@@ -33,7 +33,7 @@ func fits(key, text string, room int, report func(key, problem, mend string)) {
 // contradicts gives the disposition that a hard bin's name or text says,
 // where that is another than the one its units get; else "".
 func contradicts(b HardBin, disposition string) string {
-	words := strings.FieldsFunc(strings.ToLower(b.Name+" "+b.Text), func(r rune) bool { return !unicode.IsLetter(r) })
+	words := strings.FieldsFunc(strings.ToLower(b.Name+" "+b.Text.Plain), func(r rune) bool { return !unicode.IsLetter(r) })
 	all := []string{Release, Rework, Hold, Scrap}
 	if slices.Contains(words, disposition) {
 		return ""

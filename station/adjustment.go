@@ -59,7 +59,7 @@ func (m *Machine) wrote(n *nest, _ Fact) {
 func (m *Machine) writeTrouble(n *nest, f Failure) {
 	if f.Trouble == Denied {
 		n.problem(m.now, FailedWrite, f.Why)
-		n.att.code, n.att.detail = FailedWrite, f.Why
+		n.att.code, n.att.detail = FailedWrite, Verbatim(f.Why)
 		m.finish(n)
 		return
 	}

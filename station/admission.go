@@ -15,7 +15,7 @@ func (m *Machine) greet(n *nest, id protocol.Identity) {
 	n.unit, n.quiet, n.trouble = id, 0, nil
 	m.begin(n)
 	if due := n.sheet.Due; !due.IsZero() && m.now.After(due) {
-		m.stopNest(n, StopDue, Args{Detail: due.Format("2006-01-02")})
+		m.stopNest(n, StopDue, Args{Detail: Day(due.Format("2006-01-02"))})
 		return
 	}
 	if code, a := n.files.mismatch(id); code != "" {
@@ -32,7 +32,7 @@ func (m *Machine) reported(n *nest, f Fact) {
 	n.att.tempCel = float64(s.TempMilliCel) / 1000
 	// Constants that are no whole block are what the station mends.
 	if faults := s.Faults &^ protocol.FaultConstants; faults != 0 {
-		m.refuse(n, RefusedUnitFault, Args{Detail: fmt.Sprintf("%#x", faults)})
+		m.refuse(n, RefusedUnitFault, Args{Detail: Verbatim(fmt.Sprintf("%#x", faults))})
 		return
 	}
 	m.enter(n, Reading)
@@ -56,9 +56,9 @@ func (m *Machine) early(n *nest, f Failure) {
 	case f.Trouble == Broke:
 		m.lostPort(n, f)
 	case f.Trouble == Denied:
-		m.refuse(n, BrokenRefused, Args{Detail: f.Why})
+		m.refuse(n, BrokenRefused, Args{Detail: Verbatim(f.Why)})
 	case f.Trouble == Garbled:
-		m.refuse(n, BrokenGarbled, Args{Detail: f.Why})
+		m.refuse(n, BrokenGarbled, Args{Detail: Verbatim(f.Why)})
 	case n.early+1 >= earlyTries:
 		m.noAnswer(n)
 	default:
@@ -96,7 +96,7 @@ func (m *Machine) recalled(n *nest, f Fact) {
 		m.announce(n.index, NoticeUnfinished, Args{Nest: n.sheet.Name, Label: n.label})
 	}
 	if n.inForce() != nil && !writes(n.purpose) && n.files.Product.Setup.Ranging != estimate.RangingMean {
-		m.refuse(n, RefusedShape, Args{Detail: "it cannot range without its constants, and they cannot be added back"})
+		m.refuse(n, RefusedShape, Args{Detail: Because{Reason: ReasonAddBack}})
 		return
 	}
 	if !counted(n.purpose) {
@@ -118,7 +118,7 @@ func (m *Machine) admitAgain(n *nest, h history) {
 	case h.released(n.att.found) && !n.files.Product.Retest.AfterPass:
 		m.refuse(n, RefusedPassed, Args{})
 	case most > 0 && h.judged >= most:
-		m.refuse(n, RefusedCap, Args{Detail: fmt.Sprint(most)})
+		m.refuse(n, RefusedCap, Args{Detail: Count(most)})
 	case h.released(n.att.found):
 		m.enter(n, Confirming)
 		m.sleep(n, probeEvery)
@@ -139,7 +139,9 @@ func (m *Machine) admit(n *nest) {
 
 func (m *Machine) allowed(n *nest, _ Fact) { m.intend(n) }
 
-func (m *Machine) notAllowed(n *nest, f Failure) { m.refuse(n, RefusedGate, Args{Detail: f.Why}) }
+func (m *Machine) notAllowed(n *nest, f Failure) {
+	m.refuse(n, RefusedGate, Args{Detail: Verbatim(f.Why)})
+}
 
 // stillConfirming watches a unit whose rerun nobody has confirmed yet. What
 // is confirmed is this unit, and no other that has taken its place.

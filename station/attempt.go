@@ -75,8 +75,8 @@ type adjustment struct {
 // conclusion is what the attempt has come to.
 type conclusion struct {
 	code   Code // why the attempt ends; "" while nothing speaks against it
-	detail string
-	other  string
+	detail Arg
+	other  Arg
 	result limits.Judgement
 	record record.Ref
 }

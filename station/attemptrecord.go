@@ -72,9 +72,9 @@ func (m *Machine) problemsRecord(n *nest) []record.Problem {
 	if a.code == NoticePassed || told {
 		return list
 	}
-	chain := a.detail
-	if a.other != "" {
-		chain = strings.TrimPrefix(chain+"; the other: "+a.other, "; ")
+	chain := said(a.detail)
+	if a.other != nil {
+		chain = strings.TrimPrefix(chain+"; the other: "+a.other.String(), "; ")
 	}
 	return append(list, record.Problem{Code: string(a.code), Step: n.step.String(), Chain: chain, Time: m.now.UTC()})
 }
@@ -117,7 +117,7 @@ func (n *nest) zonesRecord() record.Zones {
 
 func judgementRecord(j limits.Judgement, f *limits.File) record.Judgement {
 	r := record.Judgement{Passed: j.Passed, SoftBin: j.SoftBin, SoftName: j.SoftName, Code: j.Code, HardBin: j.HardBin,
-		Disposition: Disposition(j.Disposition), Instruction: j.Instruction}
+		Disposition: Disposition(j.Disposition), Instruction: j.Instruction.Plain}
 	for _, l := range j.Lines {
 		line := record.Line{Name: l.Name, Unit: l.Unit, V: l.V, U: l.U, Lower: l.Low, Upper: l.High, K: l.K,
 			Passed: l.Passed, PConforming: l.PConforming}

@@ -37,7 +37,7 @@ func (m *Machine) bad(n *nest, c Code, chain string, faults []estimate.Fault) {
 		m.giveUp(n, faults)
 		return
 	}
-	m.trouble(n, c, Args{Detail: chain})
+	m.trouble(n, c, Args{Detail: Verbatim(chain)})
 	s := n.step
 	switch {
 	case c == BadLeakage: // the target stands there: it must go before the field is empty again
@@ -73,7 +73,7 @@ func (m *Machine) giveUp(n *nest, faults []estimate.Fault) {
 		own = own && (f.Code == estimate.FaultDeadZones || f.Code == estimate.FaultHotZones)
 	}
 	if !own || !m.failsAlready(n) {
-		n.att.code, n.att.detail = BrokenCapture, fmt.Sprint(m.cfg.Tries)
+		n.att.code, n.att.detail = BrokenCapture, Count(m.cfg.Tries)
 	}
 	m.finish(n)
 }

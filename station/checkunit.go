@@ -2,7 +2,6 @@ package station
 
 import (
 	"slices"
-	"strconv"
 	"time"
 )
 
@@ -36,7 +35,7 @@ func (m *Machine) standing() []Message {
 	if !m.checked.IsZero() {
 		due = m.checked.Add(m.cfg.CheckEvery)
 	}
-	a := Args{Detail: due.In(m.now.Location()).Format("15:04")}
+	a := Args{Detail: Clock(due.In(m.now.Location()).Format("15:04"))}
 	switch {
 	case m.now.After(due):
 		return []Message{{At: due, Nest: NoNest, Code: NoticeCheckOver, Args: a}}
@@ -60,7 +59,7 @@ func (m *Machine) followCheck(n *nest) {
 		n.streak.checks++
 	}
 	if n.streak.checks >= checksInARow && n.stop == nil {
-		n.stop = &Stop{Nest: n.index, Code: StopCheck, Since: m.now, Args: Args{Nest: n.sheet.Name, Detail: strconv.Itoa(n.streak.checks)}}
+		n.stop = &Stop{Nest: n.index, Code: StopCheck, Since: m.now, Args: Args{Nest: n.sheet.Name, Detail: Count(n.streak.checks)}}
 	}
 }
 

@@ -47,7 +47,7 @@ func TestCheckUnitDue(t *testing.T) {
 			switch {
 			case c.want == "" && len(got) > 0:
 				t.Errorf("got %+v", got)
-			case c.want != "" && (len(got) != 1 || got[0].Code != c.want || got[0].Args.Detail != c.at):
+			case c.want != "" && (len(got) != 1 || got[0].Code != c.want || got[0].Args.Detail != station.Clock(c.at)):
 				t.Errorf("got %+v, want %s at %s", got, c.want, c.at)
 			}
 		})

@@ -56,18 +56,18 @@ func (m *Machine) paused(gap time.Duration) {
 func (m *Machine) breakPaused(n *nest, why string) {
 	m.rest(n)
 	n.problem(m.now, BrokenPaused, why)
-	n.att.code, n.att.detail = BrokenPaused, why
+	n.att.code, n.att.detail = BrokenPaused, Verbatim(why)
 	m.haltBy(n, Halt{Reopen: true}, func() { m.finish(n) })
 }
 
 // putBack notes that the times on record are not in the order of events;
 // sequence numbers are, and durations do not depend on the wall clock.
 func (m *Machine) putBack(wall time.Duration) {
-	by := (-wall).Round(time.Second).String()
+	by := (-wall).Round(time.Second)
 	m.announce(NoNest, NoticeClock, Args{Detail: by})
 	for _, n := range m.nests {
 		if n.att.intent != nil && table[n.step].attempt {
-			n.problem(m.now, NoticeClock, "by "+by)
+			n.problem(m.now, NoticeClock, "by "+by.String())
 		}
 	}
 }

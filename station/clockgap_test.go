@@ -103,7 +103,7 @@ func TestClockPutBack(t *testing.T) {
 	if got := problems(a[0]); got != string(station.NoticeClock) {
 		t.Errorf("on record: %q", got)
 	}
-	if !slices.ContainsFunc(w.said, func(m station.Message) bool { return m.Code == station.NoticeClock && m.Args.Detail == "1h0m0s" }) {
+	if !slices.ContainsFunc(w.said, func(m station.Message) bool { return m.Code == station.NoticeClock && m.Args.Detail == time.Hour }) {
 		t.Errorf("said %+v", w.said)
 	}
 	if a[0].Finished.Before(a[0].Started) {

@@ -42,8 +42,8 @@ type Args struct {
 	Nest   string // name of the nest, or of several
 	Label  string
 	Bin    string // hard bin
-	Other  string // another unit, label, nest or bin
-	Detail string // quantity, error, version
+	Other  Arg    // another unit, label, nest or bin
+	Detail Arg    // quantity, reason, error, version
 }
 
 // Meaning is one row of the table of codes.
@@ -70,15 +70,16 @@ func (c Code) Meaning() Meaning {
 		Action: "Tell the test engineer."}
 }
 
-// Say returns the code's sentence with its placeholders filled.
+// Say returns the code's sentence as records and logs have it: in English,
+// quantities by their names.
 func (c Code) Say(a Args) string { return a.fill(c.Meaning().Sentence) }
 
 // Do returns the code's action with its placeholders filled.
 func (c Code) Do(a Args) string { return a.fill(c.Meaning().Action) }
 
 func (a Args) fill(text string) string {
-	return strings.NewReplacer("{nest}", a.Nest, "{label}", a.Label, "{bin}", a.Bin, "{other}", a.Other,
-		"{detail}", a.Detail).Replace(text)
+	return strings.NewReplacer("{nest}", a.Nest, "{label}", a.Label, "{bin}", a.Bin, "{other}", said(a.Other),
+		"{detail}", said(a.Detail)).Replace(text)
 }
 
 // What the hands do.

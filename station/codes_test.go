@@ -95,7 +95,7 @@ func machineSource(t *testing.T) string {
 
 func TestCodesSpeakPlainly(t *testing.T) {
 	placeholder := regexp.MustCompile(`\{([a-z]+)\}`)
-	args := station.Args{Nest: "nest-1", Label: "H54-00001-C", Bin: "3", Other: "nest-2", Detail: "leakage.max"}
+	args := station.Args{Nest: "nest-1", Label: "H54-00001-C", Bin: "3", Other: station.Verbatim("nest-2"), Detail: station.Verbatim("leakage.max")}
 	for _, m := range station.Codes() {
 		for _, text := range []string{m.Sentence, m.Action} {
 			for _, p := range placeholder.FindAllStringSubmatch(text, -1) {

@@ -67,16 +67,16 @@ func (f *Files) unitRanges() bool { return f.Product.Setup.Corrects == estimate.
 func (m *Machine) takeUp(t TakeUp) {
 	f := t.Files
 	if t.Refused != "" {
-		m.announce(NoNest, RefusedFiles, Args{Detail: t.Refused})
+		m.announce(NoNest, RefusedFiles, Args{Detail: Verbatim(t.Refused)})
 		return
 	}
 	if f == nil || len(f.Sheet.Nests) != len(m.nests) {
-		m.announce(NoNest, RefusedFiles, Args{Detail: "the station sheet has other nests; restart the station"})
+		m.announce(NoNest, RefusedFiles, Args{Detail: Because{Reason: ReasonNests}})
 		return
 	}
 	for i, s := range f.Sheet.Nests {
 		if s.Name != m.nests[i].sheet.Name || s.Port != m.nests[i].sheet.Port {
-			m.announce(NoNest, RefusedFiles, Args{Detail: "the station sheet has other nests; restart the station"})
+			m.announce(NoNest, RefusedFiles, Args{Detail: Because{Reason: ReasonNests}})
 			return
 		}
 	}

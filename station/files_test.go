@@ -31,7 +31,7 @@ func TestRefusedFilesAreSaid(t *testing.T) {
 	w.tell(station.NoNest, 0, station.Started{})
 	w.tell(station.NoNest, 0, station.TakeUp{Refused: `"limits.signed": nobody here knows the key`})
 	last := w.said[len(w.said)-1]
-	if last.Code != station.RefusedFiles || last.Args.Detail != `"limits.signed": nobody here knows the key` {
+	if last.Code != station.RefusedFiles || last.Args.Detail != station.Verbatim(`"limits.signed": nobody here knows the key`) {
 		t.Errorf("said %+v", last)
 	}
 	u := newUnit("u1", "A1")

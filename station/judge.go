@@ -27,7 +27,7 @@ func (m *Machine) conclude(n *nest) {
 	// have come back the same.
 	if a.code == "" && writes(n.purpose) && lim.Judge(a.quantities).Passed &&
 		(a.readBack == nil || !bytes.Equal(a.readBack, a.written)) {
-		a.code, a.detail = BrokenInternal, "passed without constants read back"
+		a.code, a.detail = BrokenInternal, Because{Reason: ReasonNotReadBack}
 	}
 	switch a.code {
 	case "":
@@ -52,9 +52,9 @@ func (m *Machine) conclude(n *nest) {
 	case a.result.Passed:
 		a.code = NoticePassed
 	case a.result.SoftName == limits.Verify:
-		a.code, a.detail = FailedVerify, string(a.result.Decided)
+		a.code, a.detail = FailedVerify, outOfLimits(a.result)
 	default:
-		a.code, a.detail = FailedLimits, string(a.result.Decided)
+		a.code, a.detail = FailedLimits, outOfLimits(a.result)
 	}
 }
 
@@ -63,7 +63,7 @@ func (m *Machine) holdBack(n *nest, c Code) {
 	hold, _ := n.files.Limits.Bin(limits.Capture)
 	n.att.code = c
 	n.att.result.Disposition, n.att.result.HardBin = limits.Hold, hold.Hard.Number
-	n.att.result.Instruction = c.Do(Args{Nest: n.sheet.Name, Label: n.label, Bin: strconv.Itoa(hold.Hard.Number)})
+	n.att.result.Instruction = limits.Text{Plain: c.Do(Args{Nest: n.sheet.Name, Label: n.label, Bin: strconv.Itoa(hold.Hard.Number)})}
 }
 
 // bearsMark reports whether the unit was found with released constants.

@@ -151,7 +151,7 @@ func (m *Machine) answered(n *nest, r *row, t Token, f answer) {
 // now.
 func (m *Machine) operator(n *nest, do func(*Machine, *nest)) {
 	if do == nil {
-		m.announce(n.index, NoticeIgnored, Args{Nest: n.sheet.Name, Detail: n.step.String()})
+		m.announce(n.index, NoticeIgnored, Args{Nest: n.sheet.Name, Detail: n.step})
 		return
 	}
 	do(m, n)

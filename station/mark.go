@@ -2,6 +2,7 @@ package station
 
 import (
 	"bytes"
+	"strconv"
 
 	"example.org/panecal/limits"
 	"example.org/panecal/protocol"
@@ -53,7 +54,8 @@ func (m *Machine) notMarked(n *nest, f Failure) {
 	hold, _ := n.files.Limits.Bin(limits.Capture)
 	v := n.verdict
 	v.Disposition, v.HardBin, v.Code, v.Detail = Hold, hold.Hard.Number, BrokenMark, f.Why
-	v.Instruction = BrokenMark.Do(Args{Label: n.label, Nest: n.sheet.Name})
+	v.Args = Args{Nest: n.sheet.Name, Label: n.label, Bin: strconv.Itoa(hold.Hard.Number), Detail: Verbatim(f.Why)}
+	v.Instruction, v.Instructions = BrokenMark.Do(v.Args), limits.Text{}
 	m.counters.Held++
 	ref := n.att.record
 	n.queue = append(n.queue, &record.DispositionChange{Attempt: &ref, Serial: n.serial, UnitID: n.unit.UnitID,

@@ -1,6 +1,7 @@
 package station
 
 import (
+	"errors"
 	"slices"
 	"strings"
 	"time"
@@ -50,7 +51,7 @@ func (m *Machine) scan(nest int, text string) {
 	}
 	if nest != NoNest {
 		if nest < 0 || nest >= len(m.nests) {
-			m.announce(NoNest, RefusedNest, Args{Label: text})
+			m.announce(NoNest, RefusedNest, Args{Label: text, Detail: Count(nest + 1)})
 			return
 		}
 		m.takeFor(m.nests[nest], openLabel{text: text, serial: serial, files: m.files})
@@ -62,14 +63,22 @@ func (m *Machine) scan(nest int, text string) {
 // refuseLabel says why a scan is no label of ours: first whether the keyboard
 // is at fault, which the eyes on the label cannot see.
 func (m *Machine) refuseLabel(text string, err error) {
-	code, a := RefusedLabel, Args{Label: text, Detail: err.Error()}
+	code, a := RefusedLabel, Args{Label: text, Detail: misread(err)}
 	if k, known := m.files.Product.Label.Rules.Keyboard(text); known {
-		code, a.Detail = RefusedCapsLock, ""
+		code, a.Detail = RefusedCapsLock, nil
 		if k.Layout != "" {
 			code, a.Detail = RefusedLayout, k.Layout
 		}
 	}
 	m.announce(NoNest, code, a)
+}
+
+// misread is why a scan is no label.
+func misread(err error) Arg {
+	if r, ok := errors.AsType[*label.Refusal](err); ok {
+		return Misread{*r}
+	}
+	return Verbatim(err.Error())
 }
 
 // nestLabel finds the nest whose own label says text.
@@ -111,7 +120,7 @@ func (m *Machine) openScan(text, serial string) {
 		return
 	}
 	if m.open.text != "" {
-		m.announce(NoNest, NoticeLabelNew, Args{Label: text, Other: m.open.text})
+		m.announce(NoNest, NoticeLabelNew, Args{Label: text, Other: Verbatim(m.open.text)})
 		// The unit of the other label may have been seated since the last
 		// probe: only a probe that begins now proves a nest empty.
 		for _, n := range m.nests {
@@ -131,7 +140,7 @@ func (m *Machine) refuseNoNest(text string) {
 	for _, n := range m.nests {
 		switch n.step {
 		case Rejecting:
-			m.announce(n.index, RefusedLabelReject, Args{Nest: n.sheet.Name, Label: text, Other: n.label})
+			m.announce(n.index, RefusedLabelReject, Args{Nest: n.sheet.Name, Label: text, Other: Verbatim(n.label)})
 			return
 		case Unlabelled:
 			m.announce(n.index, RefusedNestBusy, Args{Nest: n.sheet.Name, Label: text})
@@ -156,7 +165,7 @@ func (m *Machine) scanAgain(n *nest, text string) {
 	case n.step == Expected || m.now.Sub(n.labelled) < twiceWithin:
 		m.announce(n.index, NoticeTwice, Args{Nest: n.sheet.Name, Label: text})
 	default:
-		m.announce(n.index, RefusedLabelBusy, Args{Nest: n.sheet.Name, Label: text, Other: n.sheet.Name})
+		m.announce(n.index, RefusedLabelBusy, Args{Nest: n.sheet.Name, Label: text, Other: NestName(n.sheet.Name)})
 	}
 }
 
@@ -165,7 +174,7 @@ func (m *Machine) scanAgain(n *nest, text string) {
 func (m *Machine) scanNest(i int) {
 	n := m.nests[i]
 	if m.open.text == "" {
-		m.announce(i, NoticeIgnored, Args{Nest: n.sheet.Name, Detail: n.step.String()})
+		m.announce(i, NoticeIgnored, Args{Nest: n.sheet.Name, Detail: n.step})
 		return
 	}
 	o := m.open

@@ -19,8 +19,8 @@ func (m *Machine) opened(n *nest, _ Fact) {
 
 // notOpened keeps trying: a cable that is plugged in again needs nobody.
 func (m *Machine) notOpened(n *nest, f Failure) {
-	if n.trouble == nil || n.trouble.Code != StopPort || n.trouble.Args.Detail != f.Why {
-		m.trouble(n, StopPort, Args{Detail: f.Why})
+	if n.trouble == nil || n.trouble.Code != StopPort || n.trouble.Args.Detail != Verbatim(f.Why) {
+		m.trouble(n, StopPort, Args{Detail: Verbatim(f.Why)})
 	}
 	m.sleep(n, reopenEvery)
 }
@@ -30,7 +30,7 @@ func (m *Machine) reopen(n *nest) { m.ask(n, Open{}) }
 // lostPort: the port itself failed, which an adapter pulled out does.
 func (m *Machine) lostPort(n *nest, f Failure) {
 	m.rest(n)
-	m.trouble(n, StopPort, Args{Detail: f.Why})
+	m.trouble(n, StopPort, Args{Detail: Verbatim(f.Why)})
 	m.enter(n, Opening)
 	m.sleep(n, reopenEvery)
 }

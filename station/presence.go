@@ -146,7 +146,7 @@ func (m *Machine) expectedSilent(n *nest, f Failure) {
 		m.sleep(n, probeEvery)
 	case f.Trouble == Garbled: // reseating mends no firmware
 		m.begin(n)
-		m.refuse(n, BrokenGarbled, Args{Detail: f.Why})
+		m.refuse(n, BrokenGarbled, Args{Detail: Verbatim(f.Why)})
 	case !n.reseated:
 		n.reseated, n.since = true, m.now
 		m.sleep(n, probeEvery)

@@ -3,6 +3,8 @@ package station
 import (
 	"strconv"
 
+	"example.org/panecal/limits"
+	"example.org/panecal/limits/quantity"
 	"example.org/panecal/protocol"
 	"example.org/panecal/store/record"
 )
@@ -61,11 +63,51 @@ func (m *Machine) recallVerdict(n *nest, e record.Entry, at Disposition) {
 	if k := len(a.Problems); k > 0 && a.Outcome != Passed {
 		code, detail = Code(a.Problems[k-1].Code), a.Problems[k-1].Chain
 	}
+	about := onRecord(detail)
 	n.verdict = &Verdict{Schema: VerdictSchema, Serial: a.Run.Serial, Outcome: a.Outcome, SoftBin: a.Judgement.SoftBin,
 		SoftName: a.Judgement.SoftName, HardBin: a.Judgement.HardBin, Disposition: at, Sequence: e.Ref.Sequence,
 		Generation: e.Ref.Generation, Station: e.Ref.Station, Nest: n.sheet.Name, Purpose: a.Run.Purpose,
-		Attempt: a.Run.AttemptNo, Code: code, Detail: detail, Other: detail, Instruction: a.Judgement.Instruction, UnitID: a.Run.UnitID,
+		Attempt: a.Run.AttemptNo, Code: code, Detail: detail, Other: detail, Instruction: a.Judgement.Instruction,
+		Args:         Args{Nest: n.sheet.Name, Label: n.label, Bin: strconv.Itoa(a.Judgement.HardBin), Detail: about, Other: about},
+		Instructions: m.files.instructions(code, a), UnitID: a.Run.UnitID,
 		Signed: a.Run.Limits.Signed && a.Run.Product.Signed && a.Run.Sheet.Signed, At: e.Time, Again: true}
+}
+
+// onRecord is what a record says of a problem: a quantity by its name, else
+// as it stands there.
+func onRecord(detail string) Arg {
+	if q, ok := quantity.Lookup(quantity.Name(detail)); ok {
+		return OutOfLimits{Name: q.Name, Side: Unknown}
+	}
+	if detail == "" {
+		return nil
+	}
+	return Verbatim(detail)
+}
+
+// actsByCode tells the codes whose action stands for the limits file's
+// instruction.
+func actsByCode(c Code) bool { return c == BrokenHold || c == BrokenUnmarked || c == BrokenMark }
+
+// instructions finds the languages of an instruction on record: the files in
+// force may be others than those that it was made by.
+func (f *Files) instructions(c Code, a *record.Attempt) limits.Text {
+	if actsByCode(c) {
+		return limits.Text{}
+	}
+	plain := limits.Text{Plain: a.Judgement.Instruction}
+	if a.Run.Limits.Rev != f.Limits.Revision {
+		return plain
+	}
+	for _, l := range f.Limits.Limits {
+		if l.Instruction.Plain == plain.Plain {
+			return l.Instruction
+		}
+	}
+	if b, ok := f.Limits.Bin(a.Judgement.SoftName); ok && b.Instruction.Plain == plain.Plain {
+		return b.Instruction
+	}
+	return plain
 }
 
 // verdictNow makes the verdict of the attempt just recorded.
@@ -76,13 +118,16 @@ func (m *Machine) verdictNow(n *nest) Verdict {
 	v := Verdict{Schema: VerdictSchema, Serial: n.serial, Outcome: n.outcome(), SoftBin: r.SoftBin, SoftName: r.SoftName,
 		HardBin: r.HardBin, Disposition: Disposition(r.Disposition), Sequence: a.record.Sequence,
 		Generation: a.record.Generation, Station: a.record.Station, Nest: n.sheet.Name, Purpose: n.purpose,
-		Attempt: a.number, Code: a.code, Detail: a.detail, Instruction: r.Instruction, UnitID: n.unit.UnitID,
+		Attempt: a.number, Code: a.code, Detail: said(a.detail), Args: args, Instruction: r.Instruction.Plain, Instructions: r.Instruction, UnitID: n.unit.UnitID,
 		Signed: n.files.Signed(), At: m.now}
-	if a.other != "" {
-		v.Detail, v.Other = a.other, a.other
+	if a.other != nil {
+		v.Detail, v.Other = said(a.other), said(a.other)
+	}
+	if actsByCode(v.Code) {
+		v.Instructions = limits.Text{}
 	}
 	if n.purpose == Check && v.Outcome == Passed { // it is never anybody's product
-		v.Instruction = HandsChecked.Do(args)
+		v.Instruction, v.Instructions = HandsChecked.Do(args), limits.Text{}
 	}
 	if v.Instruction == "" {
 		v.Instruction = a.code.Do(args)

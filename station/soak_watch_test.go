@@ -263,7 +263,7 @@ func (w *watch) shown(v station.Verdict) {
 	w.tally.verdicts++
 	w.seen[v.Sequence] = true
 	delete(w.due, v.Sequence)
-	w.speaks(v.Code, station.Args{Nest: "n", Label: v.Serial, Bin: "0", Other: v.Other, Detail: v.Detail})
+	w.speaks(v.Code, station.Args{Nest: "n", Label: v.Serial, Bin: "0", Other: v.Args.Other, Detail: v.Args.Detail})
 	if v.Instruction == "" || strings.Contains(v.Instruction, "{") || strings.Contains(v.Instruction, "bin .") {
 		w.broke("M", "verdict %s of %s tells nothing to do: %q", v.Code, v.Serial, v.Instruction)
 	}
@@ -351,6 +351,13 @@ func (w *watch) said(m station.Message) {
 	}
 }
 
+func text(a station.Arg) string {
+	if a == nil {
+		return ""
+	}
+	return a.String()
+}
+
 // speaks: what is said names everything that its sentence names.
 func (w *watch) speaks(c station.Code, a station.Args) {
 	fields, known := w.fields[c]
@@ -358,7 +365,7 @@ func (w *watch) speaks(c station.Code, a station.Args) {
 		w.broke("M", "%q has no sentence", c)
 	}
 	for _, f := range fields {
-		if v := map[string]string{"nest": a.Nest, "label": a.Label, "bin": a.Bin, "other": a.Other, "detail": a.Detail}[f]; v == "" {
+		if v := map[string]string{"nest": a.Nest, "label": a.Label, "bin": a.Bin, "other": text(a.Other), "detail": text(a.Detail)}[f]; v == "" {
 			w.broke("M", "%q is said without its %s: %q", c, f, c.Say(a)+" "+c.Do(a))
 		}
 	}

@@ -78,7 +78,7 @@ func (m *Machine) liftNext(n *nest) {
 // lift ends the nest's stop when someone who may has said so.
 func (m *Machine) lift(n *nest, l LiftStop) {
 	if n.step != Stopped || n.stopRef == nil || n.lifting != nil {
-		m.announce(n.index, NoticeIgnored, Args{Nest: n.sheet.Name, Detail: n.step.String()})
+		m.announce(n.index, NoticeIgnored, Args{Nest: n.sheet.Name, Detail: n.step})
 		return
 	}
 	n.lifting = &l
@@ -90,7 +90,7 @@ func (m *Machine) lift(n *nest, l LiftStop) {
 // on it is done or shown. The station takes no more units.
 func (m *Machine) storeTrouble(n *nest, f Failure) {
 	m.rest(n)
-	about := Args{Nest: n.sheet.Name, Label: n.label, Detail: f.Why}
+	about := Args{Nest: n.sheet.Name, Label: n.label, Detail: Verbatim(f.Why)}
 	if about.Label == "" {
 		about.Label = n.sheet.Name
 	}

@@ -2,7 +2,8 @@ package station
 
 import (
 	"math"
-	"strconv"
+
+	"example.org/panecal/limits/quantity"
 )
 
 // streak is what the nest's last results have in common.
@@ -27,7 +28,7 @@ func (m *Machine) followUp(n *nest) {
 	}
 	if n.streak.silent >= m.cfg.InARow && n.stop == nil {
 		n.stop = &Stop{Nest: n.index, Code: StopNoAnswer, Since: m.now,
-			Args: Args{Nest: n.sheet.Name, Detail: strconv.Itoa(n.streak.silent)}}
+			Args: Args{Nest: n.sheet.Name, Detail: Count(n.streak.silent)}}
 	}
 	if n.purpose == Check {
 		m.followCheck(n)
@@ -45,7 +46,7 @@ func (m *Machine) followLine(n *nest) {
 	bad, tolerated := float64(max(w.BadPackets, w.Retries)), n.sheet.Tolerated()/1000*float64(w.Requests)
 	if n.stop == nil && bad > tolerated+3*math.Sqrt(tolerated)+3 {
 		n.stop = &Stop{Nest: n.index, Code: StopLine, Since: m.now,
-			Args: Args{Nest: n.sheet.Name, Detail: strconv.FormatFloat(bad, 'f', 0, 64), Other: strconv.FormatUint(w.Requests, 10)}}
+			Args: Args{Nest: n.sheet.Name, Detail: Count(math.Round(bad)), Other: Count(w.Requests)}}
 	}
 }
 
@@ -55,7 +56,7 @@ const sameOffsetMM = 1.0 // offsets that far apart count as the same distance
 // no end stop tells the target's place from the units' offsets.
 func (m *Machine) followOffset(n *nest) {
 	o, measured := n.att.quantities["offset.mean"]
-	if n.att.code != FailedLimits || n.att.detail != "offset.mean" || !measured || n.sheet.EndStop {
+	if n.att.code != FailedLimits || n.att.result.Decided != quantity.OffsetMean || !measured || n.sheet.EndStop {
 		if n.outcome() == Passed {
 			n.streak.offsets = nil
 		}
@@ -67,7 +68,7 @@ func (m *Machine) followOffset(n *nest) {
 	n.streak.offsets = append(n.streak.offsets, o.V)
 	if len(n.streak.offsets) >= m.cfg.InARow && n.stop == nil {
 		n.stop = &Stop{Nest: n.index, Code: StopOffset, Since: m.now,
-			Args: Args{Nest: n.sheet.Name, Detail: strconv.Itoa(len(n.streak.offsets))}}
+			Args: Args{Nest: n.sheet.Name, Detail: Count(len(n.streak.offsets))}}
 	}
 }
 
@@ -88,6 +89,6 @@ func (m *Machine) followSame(n *nest) {
 	n.streak.sameUnits++
 	if m.cfg.SameInARow > 0 && n.streak.sameUnits >= m.cfg.SameInARow && n.stop == nil {
 		n.stop = &Stop{Nest: n.index, Code: StopSame, Since: m.now,
-			Args: Args{Nest: n.sheet.Name, Detail: strconv.Itoa(n.streak.sameUnits), Other: n.streak.same}}
+			Args: Args{Nest: n.sheet.Name, Detail: Count(n.streak.sameUnits), Other: n.files.binName(n.streak.same)}}
 	}
 }

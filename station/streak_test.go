@@ -47,7 +47,7 @@ func TestSameFailureInARow(t *testing.T) {
 				return
 			}
 			stop := w.machine.Snapshot().Stops[0]
-			if stop.Code != station.StopSame || stop.Args.Detail != fmt.Sprint(c.limit) {
+			if stop.Code != station.StopSame || stop.Args.Detail != station.Count(c.limit) {
 				t.Errorf("stop %+v", stop)
 			}
 			last := w.log[len(w.log)-1].Body.(*record.Stop)

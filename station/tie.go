@@ -2,7 +2,6 @@ package station
 
 import (
 	"fmt"
-	"strings"
 
 	"example.org/panecal/protocol"
 	"example.org/panecal/station/product"
@@ -57,30 +56,33 @@ func (m *Machine) warnOfTie() {
 // contradiction puts this unit and every other that the contradiction names
 // on hold.
 func (m *Machine) contradiction(n *nest, h history, tie tie) {
-	n.att.code, n.att.detail = FailedLabel, tie.why
-	var others []string
+	n.att.code, n.att.detail = FailedLabel, nil
+	if tie.why != "" {
+		n.att.detail = Verbatim(tie.why)
+	}
+	var others Arg
 	serials := map[string]bool{n.serial: true}
 	for _, e := range h.conflicts {
 		a := e.Body.(*record.Attempt)
 		serials[a.Run.Serial] = true
-		others = append(others, describe(e))
+		others = both(others, seen(e))
 		ref := e.Ref
 		n.queue = append(n.queue, &record.DispositionChange{Attempt: &ref, Serial: a.Run.Serial, UnitID: a.Run.UnitID,
 			From: a.Judgement.Disposition, To: Hold, Code: string(FailedLabel), Why: "label and unit contradict each other", By: "station"})
 	}
 	if s := tie.belongs; s != "" && !serials[s] {
-		others = append(others, "label "+s)
+		others = both(others, Because{Reason: ReasonLabel, A: Verbatim(s)})
 		n.queue = append(n.queue, &record.DispositionChange{Serial: s, UnitID: n.unit.UnitID, To: Hold,
 			Code: string(FailedLabel), Why: "its unit carries another label", By: "station"})
 	}
-	n.att.other = strings.Join(others, "; ")
+	if others == nil {
+		others = Because{Reason: ReasonUnknown}
+	}
+	n.att.other = others
 	m.finish(n)
 }
 
-// describe says where the other unit of a contradiction was seen: time, nest
-// and bin.
-func describe(e record.Entry) string {
+func seen(e record.Entry) Arg {
 	a := e.Body.(*record.Attempt)
-	return fmt.Sprintf("label %s, unit %s, %s, %s, bin %d", a.Run.Label, a.Run.UnitID,
-		e.Time.UTC().Format("2006-01-02T15:04:05Z"), a.Run.Nest, a.Judgement.HardBin)
+	return Seen{a.Run.Label, a.Run.UnitID, e.Time.UTC(), a.Run.Nest, a.Judgement.HardBin}
 }

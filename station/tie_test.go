@@ -19,7 +19,7 @@ func TestContradictionNamesTheOther(t *testing.T) {
 	if v == nil || v.Code != station.FailedLabel || !strings.Contains(v.Other, "unit uA1") {
 		t.Fatalf("verdict %+v", v)
 	}
-	said := v.Code.Say(station.Args{Label: "A1", Other: v.Other})
+	said := v.Code.Say(station.Args{Label: "A1", Other: v.Args.Other})
 	if !strings.Contains(said, "the other: label A1, unit uA1") {
 		t.Errorf("it says %q", said)
 	}

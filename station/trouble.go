@@ -5,7 +5,10 @@ package station
 func (m *Machine) broken(n *nest, c Code, why string) {
 	m.rest(n)
 	n.problem(m.now, c, why)
-	n.att.code, n.att.detail = c, why
+	n.att.code, n.att.detail = c, nil
+	if why != "" {
+		n.att.detail = Verbatim(why)
+	}
 	m.halt(n, func() { m.finish(n) })
 }
 
@@ -55,14 +58,14 @@ func (m *Machine) estimateTrouble(n *nest, f Failure) { m.broken(n, BrokenEstima
 
 // fixtureTrouble ends the attempt and stops the nest.
 func (m *Machine) fixtureTrouble(n *nest, f Failure) {
-	n.stop = &Stop{Nest: n.index, Code: StopFixture, Args: Args{Nest: n.sheet.Name, Detail: f.Why}, Since: m.now}
+	n.stop = &Stop{Nest: n.index, Code: StopFixture, Args: Args{Nest: n.sheet.Name, Detail: Verbatim(f.Why)}, Since: m.now}
 	m.broken(n, BrokenFixture, f.Why)
 }
 
 // crashed: what serves the nest failed inside the program. An attempt is
 // ended on record, with the emitter off; then the nest is stopped.
 func (m *Machine) crashed(n *nest, r *row, why string) {
-	stop := &Stop{Nest: n.index, Code: StopWorker, Args: Args{Nest: n.sheet.Name, Detail: why}, Since: m.now}
+	stop := &Stop{Nest: n.index, Code: StopWorker, Args: Args{Nest: n.sheet.Name, Detail: Verbatim(why)}, Since: m.now}
 	switch {
 	case n.step == Ended || n.step == Stopped:
 		m.ignore(n.index, "the nest does not run")

@@ -3,6 +3,7 @@ package station
 import (
 	"time"
 
+	"example.org/panecal/limits"
 	"example.org/panecal/store/record"
 )
 
@@ -52,10 +53,15 @@ type Verdict struct {
 	Detail      string      `json:"detail"`          // the quantity out of limits, or what else the code's sentence names
 	Other       string      `json:"other,omitempty"` // where the other unit of a contradiction was seen
 	Instruction string      `json:"instruction"`     // one sentence
-	UnitID      string      `json:"unit_id"`
-	Signed      bool        `json:"signed"` // limits, product and station sheet were signed
-	At          time.Time   `json:"time"`   // when the record was made, UTC
-	Again       bool        `json:"again"`  // shown again: the unit was not measured anew
+	// Args are what the code's sentence names, and Instructions the
+	// instruction in the languages of the limits file; without one it is the
+	// code's action.
+	Args         Args        `json:"-"`
+	Instructions limits.Text `json:"-"`
+	UnitID       string      `json:"unit_id"`
+	Signed       bool        `json:"signed"` // limits, product and station sheet were signed
+	At           time.Time   `json:"time"`   // when the record was made, UTC
+	Again        bool        `json:"again"`  // shown again: the unit was not measured anew
 }
 
 // Released reports whether the unit may go on down the line.

@@ -10,19 +10,31 @@ import (
 // the computer's affair.
 type Keyboard struct {
 	CapsLock bool   // capitals and small letters are exchanged
-	Layout   string // what the computer's layout is taken for, "" where that is not it
+	Layout   Layout // what the computer's layout is taken for, "" where that is not it
 }
+
+// Layout is a keyboard layout by its English name.
+type Layout string
+
+// The layouts that are told from a US one.
+const (
+	German  Layout = "German"
+	French  Layout = "French"
+	Spanish Layout = "Spanish"
+)
+
+func (l Layout) String() string { return string(l) }
 
 // layouts give, for each layout that a computer may be set to, the character
 // of a US keyboard that the same key has. Keys with the same character in both
 // are left out.
 var layouts = []struct {
-	name        string
+	name        Layout
 	seen, meant string
 }{
-	{"German", `yzYZßüöäÜÖÄ?=)(/&"§-_;:+*#'`, `zyZY-[;'{:"_)(*&^@#/?<>]}\|`},
-	{"French", `aqzwAQZWmM,?;:!&é"'(-è_çà)1234567890°`, `qawzQAWZ;:mM,./1234567890-!@#$%^&*()_`},
-	{"Spanish", `'?-_;:ñÑ)(/&"=`, `-_/?<>;:(*&^@)`},
+	{German, `yzYZßüöäÜÖÄ?=)(/&"§-_;:+*#'`, `zyZY-[;'{:"_)(*&^@#/?<>]}\|`},
+	{French, `aqzwAQZWmM,?;:!&é"'(-è_çà)1234567890°`, `qawzQAWZ;:mM,./1234567890-!@#$%^&*()_`},
+	{Spanish, `'?-_;:ñÑ)(/&"=`, `-_/?<>;:(*&^@)`},
 }
 
 // Keyboard tells whether the scan would be one of ours had Caps Lock been off,

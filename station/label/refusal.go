@@ -22,6 +22,11 @@ const (
 	CheckWrong Why = "the check character is wrong"
 )
 
+// Whys returns every reason.
+func Whys() []Why {
+	return []Why{Empty, TooLong, Unprinted, CutOff, BadFormat, BadField, Twice, NoSerial, NoFit, CheckWrong}
+}
+
 // Refusal says why a scan is not taken. At is the place of the character at
 // fault in Text, from 1; 0 where there is none.
 type Refusal struct {

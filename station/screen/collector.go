@@ -1,7 +1,6 @@
 package screen
 
 import (
-	"fmt"
 	"strings"
 	"time"
 
@@ -35,11 +34,11 @@ const (
 
 // Entry is what a person or a scanner entered: a key, or text. Text holds the
 // characters as they came, group separators included. Fault says why it is no
-// label, "" if it may be one.
+// label, if it is not one.
 type Entry struct {
 	Key   Key
 	Text  string
-	Fault string
+	Fault Fault
 }
 
 // Collector puts labels together from single characters and tells them from
@@ -73,7 +72,7 @@ func (c *Collector) Add(r rune, at time.Time) []Entry {
 			out = c.settle()
 		}
 		if len(c.line) > 0 && at.Sub(c.last) > typedFor {
-			out = append(out, c.drop("left unfinished"))
+			out = append(out, c.drop(Unfinished))
 		}
 	}
 	gap := at.Sub(c.last)
@@ -168,20 +167,20 @@ func (c *Collector) finish() []Entry {
 		c.line = c.line[:from]
 		over := c.over
 		c.over = false
-		out = append(out, c.drop("left unfinished before a scan"))
+		out = append(out, c.drop(UnfinishedScan))
 		c.line, c.over = rest, over
 	}
 	e := Entry{Text: text(c.line), Fault: fault(c.line)}
 	if c.over {
-		e.Fault = fmt.Sprintf("longer than %d characters", maxLength)
+		e.Fault = Fault{TooLong, maxLength}
 	}
 	c.line, c.over = nil, false
 	return append(out, e)
 }
 
 // drop ends the line as no label.
-func (c *Collector) drop(why string) Entry {
-	e := Entry{Text: text(c.line), Fault: why}
+func (c *Collector) drop(why FaultKind) Entry {
+	e := Entry{Text: text(c.line), Fault: Fault{Kind: why}}
 	c.line, c.over = nil, false
 	return e
 }
@@ -268,19 +267,19 @@ func text(line []typed) string {
 
 // fault says what in line no label holds: bytes that are no text, and
 // control characters other than the separators of ISO/IEC 15434.
-func fault(line []typed) string {
+func fault(line []typed) Fault {
 	for _, k := range line {
 		b, marked := term.Marked(k.r)
 		switch {
 		case !marked || b == eot || b >= fs && b <= us:
 			continue
 		case b == esc:
-			return "it holds an escape; set the scanner's prefix to none"
+			return Fault{HoldsEscape, int(b)}
 		case b >= 0x80:
-			return fmt.Sprintf("byte %02X is no UTF-8; check the scanner's character set", b)
+			return Fault{NoUTF8, int(b)}
 		default:
-			return fmt.Sprintf("it holds the control character %02X", b)
+			return Fault{HoldsControl, int(b)}
 		}
 	}
-	return ""
+	return Fault{}
 }

@@ -34,7 +34,7 @@ func enter(t *testing.T, pieces ...piece) []string {
 			switch {
 			case e.Key != screen.NoKey:
 				got = append(got, fmt.Sprintf("key %d", e.Key))
-			case e.Fault != "":
+			case e.Fault.Kind != screen.NoFault:
 				got = append(got, fmt.Sprintf("refused %s (%s)", term.Clean(e.Text), e.Fault))
 			default:
 				got = append(got, term.Clean(e.Text))
@@ -187,7 +187,7 @@ func FuzzCollector(f *testing.F) {
 func check(t *testing.T, e screen.Entry) {
 	t.Helper()
 	if e.Key != screen.NoKey {
-		if e.Text != "" || e.Fault != "" {
+		if e.Text != "" || e.Fault != (screen.Fault{}) {
 			t.Fatalf("a key with text: %+v", e)
 		}
 		return
@@ -198,7 +198,7 @@ func check(t *testing.T, e screen.Entry) {
 	if len([]rune(e.Text)) > 512 {
 		t.Fatalf("label of %d characters", len([]rune(e.Text)))
 	}
-	if e.Fault == "" {
+	if e.Fault == (screen.Fault{}) {
 		for _, r := range e.Text {
 			if r < 0x1C && r != 4 || r == 0x7F {
 				t.Fatalf("control %U accepted in %q", r, e.Text)

@@ -1,7 +1,9 @@
 package screen
 
 import (
+	"example.org/panecal/limits/quantity"
 	"example.org/panecal/station"
+	"example.org/panecal/station/label"
 	"example.org/panecal/station/shift"
 )
 
@@ -116,13 +118,26 @@ func english() *Language {
 		noLabelOpen: "Scan the unit's label first, then the rework code.", unknownCommand: "There is no command {text}.",
 		noted: "The message is on record.", reworked: "Rework {text} of {label} is on record.",
 		scannerLost: "The scanner is not connected; the keyboard works on.", scannerBack: "The scanner is connected again.", notRecorded: "This could not be put on record: {text}.",
+		notMeasured: "{name} was not measured", outOfLimits: "{name} is out of limits", between: "{low} to {high}",
+		seen:      "label {label}, unit {unit}, {time}, {nest}, bin {bin}",
+		character: "character {n} of {text} is {c}", endsAfter: "{text} ends after {n} characters",
 		settings: "Work order {order}, {n} units. Lots: windows {window}, gaskets {gasket}, emitters {emitter}.",
 		handOver: "{operator}, {from} to {to}",
 	}
-	l.details = []phrase{
-		// The usual instruction of a passed unit: the hands' own sentence says
-		// already that it is taken out.
-		{"Take the unit out, put it on the belt.", "Put it on the belt."},
+	l.codes[station.FailedLimits] = saying{"{detail}.", l.codes[station.FailedLimits].do}
+	l.quantities = map[quantity.Name]outside{}
+	for name, q := range quantityTable {
+		l.quantities[name] = q.en
 	}
+	l.because = map[station.Reason]string{}
+	for _, r := range station.Reasons() {
+		l.because[r] = r.Text()
+	}
+	l.whys = map[label.Why]string{}
+	for _, why := range label.Whys() {
+		l.whys[why] = string(why)
+	}
+	l.faults = faultTexts
+	l.layouts = map[label.Layout]string{label.German: "German", label.French: "French", label.Spanish: "Spanish"}
 	return l
 }

@@ -29,19 +29,19 @@ func everything() (all []exhibit) {
 			s.Hands.Args.Bin = "3"
 		case station.UnitFailed:
 			s = judged(s, 1, station.Verdict{Outcome: station.Failed, Disposition: station.Rework, SoftBin: 20, HardBin: 3, Code: m.Code,
-				Detail: "leakage.max", Instruction: "Wipe the window, run again."}, station.HandsFailed)
+				Args: usualFor(m.Code), Instructions: wipe}, station.HandsFailed)
 		case station.Broken:
 			s = judged(s, 1, station.Verdict{Outcome: station.Errored, Disposition: station.Hold, SoftBin: 80, HardBin: 8, Code: m.Code,
-				Detail: "3"}, station.HandsHeld)
+				Args: usualFor(m.Code)}, station.HandsHeld)
 		case station.NotRunning:
 			s = with(s, 1, station.Stopped)
-			s.Stops = []station.Stop{{Nest: 1, Code: m.Code, Args: usual, Since: noon}}
+			s.Stops = []station.Stop{{Nest: 1, Code: m.Code, Args: usualFor(m.Code), Since: noon}}
 		case station.CaptureBad:
-			said := station.Message{At: noon, Nest: 1, Code: m.Code, Args: usual}
+			said := station.Message{At: noon, Nest: 1, Code: m.Code, Args: usualFor(m.Code)}
 			s = with(s, 1, station.Clearing)
 			s.Nests[1].Trouble, s.Messages = &said, []station.Message{said}
 		default:
-			s.Messages = []station.Message{{At: noon, Nest: 1, Code: m.Code, Args: usual}}
+			s.Messages = []station.Message{{At: noon, Nest: 1, Code: m.Code, Args: usualFor(m.Code)}}
 		}
 		all = append(all, exhibit{name: "code " + string(m.Code), snap: s})
 	}

@@ -21,7 +21,7 @@ type Picture struct {
 
 // Draw draws a snapshot without colour.
 func Draw(s station.Snapshot, w, h int, ascii bool, typed, own string, hints ...Hint) Picture {
-	return DrawIn(english().ready(), s, w, h, ascii, typed, own, hints...)
+	return DrawIn(english(), s, w, h, ascii, typed, own, hints...)
 }
 
 // DrawIn is Draw in a language.
@@ -33,7 +33,7 @@ func DrawIn(l *Language, s station.Snapshot, w, h int, ascii bool, typed, own st
 
 // DrawNothing draws the screen before the first snapshot.
 func DrawNothing(w, h int) Picture {
-	c := (&view{lang: english().ready()}).draw(w, h)
+	c := (&view{lang: english()}).draw(w, h)
 	return Picture{c.render(0), c.cut, c.overlap}
 }
 
@@ -69,6 +69,22 @@ func (l *Language) Texts() map[string]string {
 			all[fmt.Sprintf("%s, line %d", name, i)] = line
 		}
 	}
+	for q, o := range l.quantities {
+		all["quantity "+string(q)] = o.name
+		all["quantity "+string(q)+", low"], all["quantity "+string(q)+", high"] = o.low, o.high
+	}
+	for r, text := range l.because {
+		all["reason "+string(r)] = text
+	}
+	for why, text := range l.whys {
+		all["why "+string(why)] = text
+	}
+	for k, text := range l.faults {
+		all[fmt.Sprintf("fault %d", k)] = text
+	}
+	for layout, text := range l.layouts {
+		all["layout "+string(layout)] = text
+	}
 	w := reflect.ValueOf(l.words)
 	for i := range w.NumField() {
 		all["word "+w.Type().Field(i).Name] = w.Field(i).String()
@@ -76,8 +92,11 @@ func (l *Language) Texts() map[string]string {
 	return all
 }
 
-// Detail is detail.
-func (l *Language) Detail(s string) string { return l.detail(s) }
+// Instruction is instruction.
+func (l *Language) Instruction(v *station.Verdict, a station.Args) string { return l.instruction(v, a) }
+
+// Arg is arg.
+func (l *Language) Arg(a station.Arg) string { return l.arg(a) }
 
 // Call returns the block letters of a code.
 func (l *Language) Call(code station.Code, nest, bin string) [2]string {
@@ -90,7 +109,7 @@ func (l *Language) Verdicts() [3]string { return [3]string{l.words.pass, l.words
 // Pseudo is English put through change: every text but block letters, which
 // have their own alphabet.
 func Pseudo(change func(string) string) *Language {
-	l := english().ready()
+	l := english()
 	l.name = "pseudo"
 	for c, s := range l.codes {
 		l.codes[c] = saying{change(s.say), change(s.do)}
@@ -145,8 +164,8 @@ func Kinds() []shift.PageKind {
 func (l *Language) OwnTexts() []string {
 	w := &l.words
 	return []string{w.leaveHow, fill(w.manyRun, "n", 3) + " " + w.leaveAgain, w.nothingToSkip, fill(w.skipAgain, "nest", l.aloud("3")), w.busy,
-		l.unreadable(shift.Input{Fault: "it holds an escape; set the scanner's prefix to none", Text: "ABCDEFGHIJKLMNOPQRSTUVWXYZ"}, false),
-		l.unreadable(shift.Input{Fault: "byte E4 is no UTF-8; check the scanner's character set", Text: "ABCDEFGHIJKLMNOPQRSTUVWXYZ"}, false),
+		l.unreadable(shift.Input{Fault: Fault{HoldsEscape, esc}, Text: "ABCDEFGHIJKLMNOPQRSTUVWXYZ"}, false),
+		l.unreadable(shift.Input{Fault: Fault{NoUTF8, 0xE4}, Text: "ABCDEFGHIJKLMNOPQRSTUVWXYZ"}, false),
 		w.scannerLost, w.scannerBack, w.noLabelOpen, w.noted,
 		l.settings(shift.Settings{WorkOrder: "WO-2026-00417", Quantity: 300, WindowLot: "W-2025-11", GasketLot: "G-2025-08", EmitterLot: "E-2025-31"})}
 }

@@ -1,7 +1,9 @@
 package screen
 
 import (
+	"example.org/panecal/limits/quantity"
 	"example.org/panecal/station"
+	"example.org/panecal/station/label"
 	"example.org/panecal/station/shift"
 )
 
@@ -64,7 +66,7 @@ func german() *Language {
 		station.RefusedUnitFault:   {"Das Gerät meldet einen eigenen Fehler: {detail}.", "Gerät sperren."},
 		station.RefusedLabelReject: {"{label} ist nicht das Gerät aus {nest}.", "{other} an der Ausschussbox scannen."},
 
-		station.FailedLimits:   {"{detail} liegt außerhalb der Grenzen.", "Gerät in Box {bin} legen."},
+		station.FailedLimits:   {"{detail}.", "Gerät in Box {bin} legen."},
 		station.FailedNoAnswer: {"{label} antwortet nicht.", "Gerät in Box {bin} legen."},
 		station.FailedWrite:    {"Das Gerät nahm seine Konstanten nicht an: {detail}.", "Gerät in Box {bin} legen."},
 		station.FailedReadBack: {"Die zurückgelesenen Konstanten sind andere als die geschriebenen.", "Gerät in Box {bin} legen."},
@@ -77,7 +79,7 @@ func german() *Language {
 		station.BadSaturated: {"{nest}: der Empfänger ist übersteuert.", "Helle Gegenstände beim Gerät entfernen."},
 		station.BadDead:      {"{nest}: zu viele Zonen sehen nichts.", "Gerät neu einlegen, Fenster frei machen."},
 		station.BadHot:       {"{nest}: zu viele Zonen zählen von selbst.", "Nest abschatten."},
-		station.BadLeakage:   {"{nest}: das Streulicht änderte sich zwischen den Aufnahmen.", "Fenster nicht berühren; Ziel wegnehmen."},
+		station.BadLeakage:   {"{nest}: die Leckage änderte sich zwischen den Aufnahmen.", "Fenster nicht berühren; Ziel wegnehmen."},
 		station.BadEnd:       {"{nest}: das Gerät brach die Aufnahme ab: {detail}.", "Nächsten Versuch abwarten."},
 
 		station.BrokenCapture:  {"Nach {detail} Versuchen keine gute Aufnahme.", "Gerät sperren, Box {bin}."},
@@ -214,35 +216,50 @@ func german() *Language {
 		noLabelOpen: "Erst das Etikett des Geräts scannen, dann den Code.", unknownCommand: "Es gibt keinen Befehl {text}.",
 		noted: "Die Nachricht ist aufgezeichnet.", reworked: "Nacharbeit {text} an {label} ist aufgezeichnet.",
 		scannerLost: "Der Scanner ist nicht verbunden; die Tastatur geht weiter.", scannerBack: "Der Scanner ist wieder verbunden.", notRecorded: "Das ließ sich nicht aufzeichnen: {text}.",
+		notMeasured: "{name} nicht gemessen", outOfLimits: "{name} außerhalb der Grenzen", between: "{low} bis {high}",
+		seen:      "Etikett {label}, Gerät {unit}, {time}, {nest}, Box {bin}",
+		character: "Zeichen {n} von {text} ist {c}", endsAfter: "{text} endet nach {n} Zeichen",
 		settings: "Auftrag {order}, {n} Stück. Lose: Fenster {window}, Dichtung {gasket}, Sender {emitter}.",
 		handOver: "{operator}, {from} bis {to}",
 	}
-	l.details = []phrase{
-		{"it holds an escape; set the scanner's prefix to none", "es enthält Escape; beim Scanner das Präfix abschalten"},
-		{"byte {1} is no UTF-8; check the scanner's character set", "Byte {1} ist kein UTF-8; Zeichensatz des Scanners prüfen"},
-		{"it holds the control character {1}", "es enthält das Steuerzeichen {1}"},
-		{"longer than {1} characters", "länger als {1} Zeichen"},
-		{"left unfinished", "nicht beendet"},
-		{"left unfinished before a scan", "vor einem Scan nicht beendet"},
-		{"nothing was scanned", "nichts wurde gescannt"},
-		{"the label is too long", "das Etikett ist zu lang"},
-		{"the scan has a character that no label has", "der Scan hat ein Zeichen, das kein Etikett hat"},
-		{"the message on the label is cut off", "die Nachricht auf dem Etikett ist abgeschnitten"},
-		{"the message on the label is of a kind that is not read here", "die Nachricht auf dem Etikett ist von einer Art, die hier nicht bekannt ist"},
-		{"the label has a field that cannot be read", "das Etikett hat ein unlesbares Feld"},
-		{"the label says the same thing twice and differently", "das Etikett sagt dasselbe zweimal und verschieden"},
-		{"the label has no serial", "das Etikett hat keine Seriennummer"},
-		{"the serial does not fit the product's pattern", "die Seriennummer passt nicht zum Muster des Produkts"},
-		{"the check character is wrong", "das Prüfzeichen ist falsch"},
-		{"character {1} of {2} is {3}", "Zeichen {1} von {2} ist {3}"},
-		{"{1} ends after {2} characters", "{1} endet nach {2} Zeichen"},
-		{"the station sheet has other nests; restart the station", "das Stationsblatt hat andere Nester; Station neu starten"},
-		{"Take the unit out, put it on the belt.", "Auf das Band legen."},
-		{"Put the unit in the hold box.", "Gerät in die Sperrbox legen."},
-		{"Put the unit in the hold box and call the line lead.", "Gerät in die Sperrbox legen und Linienleitung rufen."},
-		{"German", "Deutsch"},
-		{"French", "Französisch"},
-		{"Spanish", "Spanisch"},
+	l.quantities = map[quantity.Name]outside{}
+	for name, q := range quantityTable {
+		l.quantities[name] = q.de
 	}
+	l.because = map[station.Reason]string{
+		station.ReasonGrid:        "das Raster ist {a}, nicht {b}",
+		station.ReasonBins:        "die Zahl der Zeitfächer ist {a}, nicht {b}",
+		station.ReasonBinWidth:    "die Breite eines Zeitfachs in ps ist {a}, nicht {b}",
+		station.ReasonFirstBin:    "das erste Zeitfach in ps ist {a}, nicht {b}",
+		station.ReasonPileUp:      "die Zählart ist {a}, nicht {b}",
+		station.ReasonHistograms:  "Histogramme fehlen",
+		station.ReasonRanges:      "Entfernungen fehlen",
+		station.ReasonAddBack:     "es misst nicht ohne seine Konstanten, und die lassen sich nicht herausrechnen",
+		station.ReasonNests:       "das Stationsblatt hat andere Nester; Station neu starten",
+		station.ReasonNotReadBack: "gut ohne zurückgelesene Konstanten",
+		station.ReasonLabel:       "Etikett {a}",
+		station.ReasonUnknown:     "hier nicht bekannt",
+	}
+	l.whys = map[label.Why]string{
+		label.Empty:      "nichts wurde gescannt",
+		label.TooLong:    "das Etikett ist zu lang",
+		label.Unprinted:  "der Scan hat ein Zeichen, das kein Etikett hat",
+		label.CutOff:     "die Nachricht auf dem Etikett ist abgeschnitten",
+		label.BadFormat:  "die Nachricht auf dem Etikett ist von einer Art, die hier nicht bekannt ist",
+		label.BadField:   "das Etikett hat ein unlesbares Feld",
+		label.Twice:      "das Etikett sagt dasselbe zweimal und verschieden",
+		label.NoSerial:   "das Etikett hat keine Seriennummer",
+		label.NoFit:      "die Seriennummer passt nicht zum Muster des Produkts",
+		label.CheckWrong: "das Prüfzeichen ist falsch",
+	}
+	l.faults = [faultKinds]string{
+		TooLong:        "länger als {n} Zeichen",
+		Unfinished:     "nicht beendet",
+		UnfinishedScan: "vor einem Scan nicht beendet",
+		HoldsEscape:    "es enthält Escape; beim Scanner das Präfix abschalten",
+		HoldsControl:   "es enthält das Steuerzeichen {n}",
+		NoUTF8:         "Byte {n} ist kein UTF-8; Zeichensatz des Scanners prüfen",
+	}
+	l.layouts = map[label.Layout]string{label.German: "Deutsch", label.French: "Französisch", label.Spanish: "Spanisch"}
 	return l
 }

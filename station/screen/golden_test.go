@@ -11,7 +11,10 @@ import (
 	"testing"
 	"time"
 
+	"example.org/panecal/limits"
+	"example.org/panecal/limits/quantity"
 	"example.org/panecal/station"
+	labels "example.org/panecal/station/label"
 	"example.org/panecal/station/screen"
 )
 
@@ -56,6 +59,14 @@ func bench(n int) station.Snapshot {
 
 const label = "HP54-000017-7"
 
+// wipe is an instruction of a limits file, which has it in German too.
+var wipe = limits.Text{Plain: "Wipe the window, run again.", DE: "Fenster wischen, wiederholen."}
+
+// outside is a quantity above its limit.
+func outside(name quantity.Name) station.Args {
+	return station.Args{Detail: station.OutOfLimits{Name: name, Side: station.TooHigh}}
+}
+
 // argsOf names nest i as a station does.
 func argsOf(i int) station.Args {
 	return station.Args{Nest: fmt.Sprintf("nest %d", i+1), Label: label}
@@ -87,7 +98,7 @@ func judged(s station.Snapshot, i int, v station.Verdict, hands station.Code) st
 	v.Nest, v.Sequence, v.Attempt, v.Serial = fmt.Sprintf("nest %d", i+1), 1047, 1, "HP54-000017"
 	s.Nests[i].Verdict = &v
 	a := argsOf(i)
-	a.Bin, a.Detail = fmt.Sprint(v.HardBin), v.Detail
+	a.Bin, a.Detail = fmt.Sprint(v.HardBin), v.Args.Detail
 	s.Hands = station.Hands{Nest: i, Code: hands, Args: a}
 	s.Messages = append(s.Messages, station.Message{At: noon, Nest: i, Code: v.Code, Args: a})
 	return s
@@ -96,15 +107,15 @@ func judged(s station.Snapshot, i int, v station.Verdict, hands station.Code) st
 var (
 	passed = station.Verdict{Outcome: station.Passed, Disposition: station.Release, SoftBin: 1, HardBin: 1, Code: station.NoticePassed}
 	dirty  = station.Verdict{Outcome: station.Failed, Disposition: station.Rework, SoftBin: 20, HardBin: 3,
-		Code: station.FailedLimits, Detail: "leakage.max", Instruction: "Wipe the window, run again."}
+		Code: station.FailedLimits, Args: outside("leakage.max"), Instructions: wipe}
 	verify = station.Verdict{Outcome: station.Failed, Disposition: station.Scrap, SoftBin: 90, HardBin: 9,
-		Code: station.FailedVerify, Detail: "verify.error", Instruction: "Put the unit into bin 9."}
+		Code: station.FailedVerify, Args: outside("verify.error"), Instructions: limits.Text{Plain: "Put the unit into bin 9."}}
 	givenUp = station.Verdict{Outcome: station.Errored, Disposition: station.Hold, SoftBin: 80, HardBin: 8,
-		Code: station.BrokenCapture, Detail: "3"}
+		Code: station.BrokenCapture, Args: station.Args{Detail: station.Count(3)}}
 	checked = station.Verdict{Outcome: station.Passed, Disposition: station.Release, SoftBin: 1, HardBin: 1, Code: station.NoticePassed,
-		Purpose: station.Check, Instruction: station.HandsChecked.Do(station.Args{})}
+		Purpose: station.Check}
 	unchecked = station.Verdict{Outcome: station.Failed, Disposition: station.Rework, SoftBin: 20, HardBin: 3,
-		Code: station.FailedLimits, Detail: "leakage.max", Purpose: station.Check, Instruction: "Wipe the window, run again."}
+		Code: station.FailedLimits, Args: outside("leakage.max"), Purpose: station.Check, Instructions: wipe}
 	unmarked = station.Verdict{Outcome: station.Passed, Disposition: station.Hold, SoftBin: 1, HardBin: 8,
 		Code: station.BrokenMark}
 )
@@ -167,7 +178,7 @@ func gallery() []exhibit {
 		{name: "check-unit", snap: func() station.Snapshot {
 			s := counting(bench(3), 0, station.TargetCapture, 40)
 			s.Nests[0].Purpose = station.Check
-			s.Standing = []station.Message{{At: noon, Nest: station.NoNest, Code: station.NoticeCheckOver, Args: station.Args{Detail: "06:00"}}}
+			s.Standing = []station.Message{{At: noon, Nest: station.NoNest, Code: station.NoticeCheckOver, Args: station.Args{Detail: station.Clock("06:00")}}}
 			return call(s, 0, station.HandsWait)
 		}()},
 		{name: "check-passed", snap: judged(bench(3), 1, checked, station.HandsChecked)},
@@ -180,14 +191,14 @@ func gallery() []exhibit {
 		{name: "refused-label", snap: func() station.Snapshot {
 			s := counting(bench(3), 0, station.EmptyCapture, 30)
 			s.Messages = []station.Message{{At: noon, Nest: station.NoNest, Code: station.NoticeTwice, Args: argsOf(0)},
-				{At: noon, Nest: station.NoNest, Code: station.RefusedLabel, Args: station.Args{Label: "HP54-00001", Detail: "the check character does not fit"}}}
+				{At: noon, Nest: station.NoNest, Code: station.RefusedLabel, Args: station.Args{Label: "HP54-00001", Detail: station.Misread{Refusal: labels.Refusal{Why: labels.CheckWrong}}}}}
 			return s
 		}()},
 		{name: "nest-stopped", snap: func() station.Snapshot {
 			s := counting(bench(3), 0, station.EmptyCapture, 30)
 			s.Nests[1].Step = station.Stopped
 			a := argsOf(1)
-			a.Detail = "3"
+			a.Detail = station.Count(3)
 			s.Stops = []station.Stop{{Nest: 1, Code: station.StopNoAnswer, Args: a, Since: noon}}
 			return s
 		}()},
@@ -197,7 +208,7 @@ func gallery() []exhibit {
 				s.Nests[i].Step = station.Stopped
 			}
 			s.Hands.Code = station.HandsStopped
-			s.Stops = []station.Stop{{Nest: station.NoNest, Code: station.StopStore, Args: station.Args{Label: label, Detail: "no space left on device"}, Since: noon}}
+			s.Stops = []station.Stop{{Nest: station.NoNest, Code: station.StopStore, Args: station.Args{Label: label, Detail: station.Verbatim("no space left on device")}, Since: noon}}
 			return s
 		}()},
 		{name: "leave-asked", snap: counting(bench(3), 0, station.EmptyCapture, 30), own: "1 attempt runs and would end as aborted. Press Ctrl-Q again to leave."},

@@ -187,8 +187,8 @@ func (h Heard) remarks() []Remark {
 		for _, r := range out {
 			known = known || r.Fault
 		}
-		if e.Fault != "" && !known {
-			add(true, 0, e.Fault, "")
+		if e.Fault.Kind != NoFault && !known {
+			add(true, 0, e.Fault.String(), "")
 		}
 	}
 	return out

@@ -67,7 +67,7 @@ func TestHeard(t *testing.T) {
 				t.Errorf("%d faults, remarks:\n%s", faults, says)
 			}
 			// What is refused at the screen has a fault, what is taken has none.
-			refused := len(h.Entries) != 1 || h.Entries[0].Fault != ""
+			refused := len(h.Entries) != 1 || h.Entries[0].Fault.Kind != screen.NoFault
 			if refused != (c.faults > 0) {
 				t.Errorf("the screen makes %+v of it", h.Entries)
 			}

@@ -2,36 +2,35 @@ package screen
 
 import (
 	"fmt"
-	"regexp"
 	"strings"
 	"unicode"
 	"unicode/utf8"
 
+	"example.org/panecal/limits/quantity"
 	"example.org/panecal/station"
+	"example.org/panecal/station/label"
 	"example.org/panecal/station/shift"
 )
 
 // Language holds every text that the operator may be shown, in one language.
-// Codes, labels, names of quantities and what released files say stay as they
-// are. It is immutable.
+// Codes, labels and the chains of errors stay as they are; what a limits file
+// says is said in this language where the file has it. It is immutable.
 type Language struct {
-	name    string
-	codes   map[station.Code]saying
-	calls   map[station.Code][2]string // the block letters of codes of class Guide
-	steps   map[station.Step]string    // at most 16 cells
-	pages   map[shift.PageKind]pageText
-	words   words
-	details []phrase // what {detail} may be, beside names and numbers
-
-	matchers []*regexp.Regexp // of details
+	name       string
+	codes      map[station.Code]saying
+	calls      map[station.Code][2]string // the block letters of codes of class Guide
+	steps      map[station.Step]string    // at most 16 cells
+	pages      map[shift.PageKind]pageText
+	words      words
+	quantities map[quantity.Name]outside
+	because    map[station.Reason]string
+	whys       map[label.Why]string // why a scan is no label
+	faults     [faultKinds]string   // why what was entered is none
+	layouts    map[label.Layout]string
 }
 
 // saying is a code's sentence and action.
 type saying struct{ say, do string }
-
-// phrase is a text from elsewhere in the program, English as it comes, and in
-// this language. Parts that differ from case to case are {1} and {2}.
-type phrase struct{ english, here string }
 
 // pageText is what a page says: block letters, a sentence, and more lines.
 type pageText struct {
@@ -61,6 +60,8 @@ type words struct {
 	badBadge, badNumber, answerFirst, noLabelOpen string // what a page or a command label refuses
 	unknownCommand, noted, reworked               string
 	scannerLost, scannerBack, notRecorded         string
+	notMeasured, outOfLimits, between, seen       string // what a sentence may name
+	character, endsAfter                          string // where a label is wrong
 	settings, handOver                            string // lines of a page: what holds, of the shift
 }
 
@@ -71,23 +72,13 @@ func Languages() []string { return []string{"en", "es", "de"} }
 func NewLanguage(name string) (*Language, bool) {
 	switch name {
 	case "en", "":
-		return english().ready(), true
+		return english(), true
 	case "es":
-		return spanish().ready(), true
+		return spanish(), true
 	case "de":
-		return german().ready(), true
+		return german(), true
 	}
 	return nil, false
-}
-
-var hole = regexp.MustCompile(`\\\{[0-9]\\\}`)
-
-// ready prepares the details for matching.
-func (l *Language) ready() *Language {
-	for _, p := range l.details {
-		l.matchers = append(l.matchers, regexp.MustCompile(`^`+hole.ReplaceAllString(regexp.QuoteMeta(p.english), `(.+?)`)+`$`))
-	}
-	return l
 }
 
 // fill puts values into a text: fill("{n} units", "n", 3).
@@ -128,14 +119,14 @@ func (l *Language) sentence(code station.Code, a station.Args) string {
 	return strings.TrimSpace(l.say(code, a) + " " + l.do(code, a))
 }
 
-// say is a code's sentence, with the nest as one calls it. Labels and names of
-// quantities stay as they are, also where a sentence begins with one.
+// say is a code's sentence, with the nest as one calls it. Labels
+// stay as they are, also where a sentence begins with one.
 func (l *Language) say(code station.Code, a station.Args) string {
 	text, ok := l.codes[code]
 	if !ok {
 		return code.Say(a) // of a newer station
 	}
-	s := l.filled(strings.ReplaceAll(text.say, ". {nest}", ". "+capital(l.aloud(a.Nest))), code, a)
+	s := l.filled(strings.ReplaceAll(text.say, ". {nest}", ". "+capital(l.aloud(a.Nest))), a)
 	if strings.HasPrefix(text.say, "{nest}") {
 		return capital(s)
 	}
@@ -148,38 +139,73 @@ func (l *Language) do(code station.Code, a station.Args) string {
 	if !ok {
 		return code.Do(a)
 	}
-	return l.filled(text.do, code, a)
+	return l.filled(text.do, a)
 }
 
 // filled puts the arguments into a text, as this language says them.
-func (l *Language) filled(text string, code station.Code, a station.Args) string {
-	a.Detail = l.detail(a.Detail)
-	if code == station.NoticeIgnored {
-		for _, s := range station.Steps() {
-			if s.String() == a.Detail {
-				a.Detail = l.phase(s)
-			}
-		}
-	}
-	return fill(text, "nest", l.aloud(a.Nest), "label", a.Label, "bin", a.Bin, "other", a.Other, "detail", a.Detail)
+func (l *Language) filled(text string, a station.Args) string {
+	return fill(text, "nest", l.aloud(a.Nest), "label", a.Label, "bin", a.Bin, "other", l.arg(a.Other), "detail", l.arg(a.Detail))
 }
 
-// detail says what came from elsewhere in the program, piece by piece as far
-// as the pieces are known.
-func (l *Language) detail(s string) string {
-	pieces := strings.Split(s, ": ")
-	for i, piece := range pieces {
-		for k, m := range l.matchers {
-			if found := m.FindStringSubmatch(piece); found != nil {
-				pieces[i] = l.details[k].here
-				for n, part := range found[1:] {
-					pieces[i] = fill(pieces[i], fmt.Sprint(n+1), part)
-				}
-				break
-			}
-		}
+// arg says one thing that a sentence names.
+func (l *Language) arg(a station.Arg) string {
+	switch a := a.(type) {
+	case nil:
+		return ""
+	case station.Step:
+		return l.phase(a)
+	case station.OutOfLimits:
+		return l.outside(a)
+	case station.BinName:
+		return a.Text.In(l.name)
+	case station.NestName:
+		return l.aloud(string(a))
+	case station.Between:
+		return fill(l.words.between, "low", a.Low, "high", a.High)
+	case station.Seen:
+		return fill(l.words.seen, "label", a.Label, "unit", a.UnitID, "time", a.At.Format(station.SeenTime),
+			"nest", l.aloud(a.Nest), "bin", a.Bin)
+	case station.Both:
+		return l.arg(a.First) + "; " + l.arg(a.Second)
+	case station.Because:
+		return fill(l.because[a.Reason], "a", l.arg(a.A), "b", l.arg(a.B))
+	case station.Misread:
+		return l.misread(a.Refusal)
+	case label.Layout:
+		return l.layouts[a]
+	case Fault:
+		return a.in(l.faults[a.Kind])
 	}
-	return strings.Join(pieces, ": ")
+	return a.String() // the same in every language
+}
+
+// outside says how a quantity does not hold its limit.
+func (l *Language) outside(o station.OutOfLimits) string {
+	words, ok := l.quantities[o.Name]
+	switch {
+	case !ok: // of a newer station
+		return fill(l.words.outOfLimits, "name", o.Name)
+	case o.Side == station.TooLow:
+		return words.low
+	case o.Side == station.TooHigh:
+		return words.high
+	case o.Side == station.NotMeasured:
+		return fill(l.words.notMeasured, "name", words.name)
+	}
+	return fill(l.words.outOfLimits, "name", words.name)
+}
+
+// misread says why a scan is no label, and where. The pattern that it should
+// fit is the engineer's.
+func (l *Language) misread(r label.Refusal) string {
+	text := l.whys[r.Why]
+	switch {
+	case r.At > len(r.Text):
+		text += ": " + fill(l.words.endsAfter, "text", label.Show(r.Text), "n", len(r.Text))
+	case r.At > 0:
+		text += ": " + fill(l.words.character, "n", r.At, "text", label.Show(r.Text), "c", label.Show(r.Text[r.At-1:r.At]))
+	}
+	return text
 }
 
 // phase says a step to the operator: what the nest does, or what it waits
@@ -231,13 +257,16 @@ func (l *Language) purpose(p station.Purpose) string {
 	return string(p)
 }
 
-// instruction is what a verdict tells the hands: as the released file has it,
-// or one of the program's own in this language.
+// instruction is what a verdict tells the hands: as the limits file has it in
+// this language, or the code's action.
 func (l *Language) instruction(v *station.Verdict, a station.Args) string {
-	if own := v.Code.Do(a); v.Instruction == "" || v.Instruction == own {
+	switch {
+	case v.Purpose == station.Check && v.Outcome == station.Passed:
+		return l.do(station.HandsChecked, a)
+	case v.Instructions.IsZero():
 		return l.do(v.Code, a)
 	}
-	return l.detail(v.Instruction)
+	return v.Instructions.In(l.name)
 }
 
 // counted says the counters in one line. takt is the units an hour that are

@@ -156,7 +156,7 @@ func (m *model) take(entries []Entry, at time.Time) tea.Cmd {
 // label passes a label on, or says why it is none.
 func (m *model) label(e Entry, at time.Time) {
 	in := shift.Input{Kind: shift.Label, Text: e.Text, Nest: station.NoNest, At: at}
-	if e.Fault != "" {
+	if e.Fault.Kind != NoFault {
 		in.Kind, in.Fault = shift.Unreadable, e.Fault
 		m.say(m.lang.unreadable(in, m.ascii))
 	}
@@ -214,7 +214,7 @@ func (l *Language) leaveQuestion(nests []station.NestView) string {
 
 // unreadable says why what was entered is no label.
 func (l *Language) unreadable(in shift.Input, ascii bool) string {
-	return l.sentence(station.RefusedLabel, station.Args{Detail: in.Fault + ": " + squeeze(in.Text, 24, ascii)})
+	return l.sentence(station.RefusedLabel, station.Args{Detail: station.Verbatim(l.arg(in.Fault) + ": " + squeeze(in.Text, 24, ascii))})
 }
 
 // runesOf returns a key of the terminal library as the characters that a

@@ -22,7 +22,7 @@ func (v *view) drawPlain(c *canvas) {
 		c.text(0, y, m.tone, strings.TrimRight(fmt.Sprintf("%s  %s %s", m.word, v.lang.box(n.Verdict), v.lang.disposed(n.Verdict)), " "))
 		c.fill(rect{0, y, c.w, 1}, m.tone)
 		y++
-		if text := v.lang.instruction(n.Verdict, argsOf(n)); n.Verdict.Instruction != "" {
+		if text := v.lang.instruction(n.Verdict, argsOf(n)); text != "" {
 			y += c.paragraph(rect{0, y, c.w, max(bottom-y-rows, 1)}, term.Strong, text)
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"example.org/panecal/limits"
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
 	"example.org/panecal/station/shift"
@@ -15,8 +16,8 @@ import (
 func handedOver() station.Snapshot {
 	s := bench(3)
 	s.Counters.Bins = []station.Tally{{SoftBin: 20, Name: "dirty", Units: 5}, {SoftBin: 30, Name: "seat", Units: 2}, {SoftBin: 90, Name: "verify", Units: 1}}
-	s.Stops = []station.Stop{{Nest: 1, Code: station.StopSame, Args: station.Args{Nest: "nest 2", Detail: "3", Other: "dirty"}, Since: noon}}
-	s.Standing = []station.Message{{Nest: station.NoNest, Code: station.NoticeCheckOver, Args: station.Args{Detail: "14:00"}}}
+	s.Stops = []station.Stop{{Nest: 1, Code: station.StopSame, Args: station.Args{Nest: "nest 2", Detail: station.Count(3), Other: station.BinName{Name: "dirty", Text: limits.Text{Plain: "dirty"}}}, Since: noon}}
+	s.Standing = []station.Message{{Nest: station.NoNest, Code: station.NoticeCheckOver, Args: station.Args{Detail: station.Clock("14:00")}}}
 	return s
 }
 
@@ -120,7 +121,7 @@ func TestStandingAndReasons(t *testing.T) {
 func TestAnswersStandBeforeStops(t *testing.T) {
 	s := bench(3)
 	s.Stops = []station.Stop{{Nest: 2, Code: station.StopPort, Args: station.Args{Nest: "nest 3",
-		Detail: "opening tcp:127.0.0.1:5403: opening tcp:127.0.0.1:5403: dial tcp 127.0.0.1:5403: connect: connection refused"}, Since: noon}}
+		Detail: station.Verbatim("opening tcp:127.0.0.1:5403: opening tcp:127.0.0.1:5403: dial tcp 127.0.0.1:5403: connect: connection refused")}, Since: noon}}
 	s.At = noon.Add(time.Hour)
 	s.Messages = []station.Message{{At: s.At, Nest: station.NoNest, Code: station.RefusedNoNest}}
 	if p := screen.Draw(s, 80, 24, false, "", ""); !strings.Contains(spoken(p), "No nest is empty. Take a finished unit out first.") {

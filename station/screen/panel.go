@@ -48,12 +48,12 @@ func (v *view) drawNest(c *canvas, a rect, n *station.NestView, called bool) {
 		title = strings.Replace(title, name, n.Name, 1)
 	}
 	edge := rect{a.x + 2, a.y, a.w - 4, 1}
-	label(c, edge, title, tone)
+	onEdge(c, edge, title, tone)
 	edge.y = a.y + a.h - 1
 	if n.Label != "" {
-		label(c, edge, n.Label, tone)
+		onEdge(c, edge, n.Label, tone)
 	} else if n.UnitID != "" {
-		label(c, edge, n.UnitID, tone)
+		onEdge(c, edge, n.UnitID, tone)
 	}
 
 	inner := rect{a.x + 1, a.y + 1, a.w - 2, a.h - 2}
@@ -74,8 +74,8 @@ func pointer(c *canvas) string {
 	return "►"
 }
 
-// label writes s into an edge, over the border.
-func label(c *canvas, a rect, s string, tone term.Tone) {
+// onEdge writes s into an edge, over the border.
+func onEdge(c *canvas, a rect, s string, tone term.Tone) {
 	s = " " + squeeze(s, a.w-2, c.ascii) + " "
 	for i := range width(s) { // make room in the border
 		c.cells[a.y*c.w+a.x+i] = cell{' ', tone}
@@ -143,8 +143,8 @@ func (v *view) drawVerdict(c *canvas, a rect, n *station.NestView, m mark) {
 	if n.Verdict.Again {
 		text += ", " + v.lang.words.shownAgain
 	}
-	if n.Verdict.Instruction != "" {
-		text += ". " + v.lang.instruction(n.Verdict, argsOf(n))
+	if do := v.lang.instruction(n.Verdict, argsOf(n)); do != "" {
+		text += ". " + do
 	}
 	under := wrap(text, a.w-2)
 	font := term.Five()

@@ -36,9 +36,9 @@ func RunPlain(ctx context.Context, o Options) error {
 	if o.Scanner != nil {
 		g.start(func() {
 			listen(ctx, g, o.Scanner, o.Now, func(e Entry) {
-				in := shift.Input{Kind: shift.Label, Text: e.Text, Fault: e.Fault, Nest: station.NoNest}
-				if e.Fault != "" {
-					in.Kind = shift.Unreadable
+				in := shift.Input{Kind: shift.Label, Text: e.Text, Nest: station.NoNest}
+				if e.Fault.Kind != NoFault {
+					in.Kind, in.Fault = shift.Unreadable, e.Fault
 				}
 				hand(ctx, o, in, entered)
 			})
@@ -141,12 +141,13 @@ func (l *line) add(r rune) (shift.Input, bool) {
 
 // end returns the label that the line is.
 func (l *line) end() shift.Input {
-	in := shift.Input{Kind: shift.Label, Text: text(l.runes), Fault: fault(l.runes), Nest: station.NoNest}
+	in := shift.Input{Kind: shift.Label, Text: text(l.runes), Nest: station.NoNest}
+	why := fault(l.runes)
 	if l.over {
-		in.Fault = fmt.Sprintf("longer than %d characters", maxLength)
+		why = Fault{TooLong, maxLength}
 	}
-	if in.Fault != "" {
-		in.Kind = shift.Unreadable
+	if why.Kind != NoFault {
+		in.Kind, in.Fault = shift.Unreadable, why
 	}
 	*l = line{cr: l.cr}
 	return in

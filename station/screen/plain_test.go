@@ -40,7 +40,7 @@ func TestGoldenPlain(t *testing.T) {
 			stopped.Counters = verdict.Counters
 			stopped.Messages = verdict.Messages
 			stopped.Nests[1].Step = station.Stopped
-			stopped.Stops = []station.Stop{{Nest: 1, Code: station.StopPort, Args: station.Args{Nest: "nest 2", Detail: "no such file"}}}
+			stopped.Stops = []station.Stop{{Nest: 1, Code: station.StopPort, Args: station.Args{Nest: "nest 2", Detail: station.Verbatim("no such file")}}}
 			closed := stopped
 			closed.Hands = station.Hands{Nest: station.NoNest, Code: station.HandsLeaving}
 			closed.Closed = true

@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"example.org/panecal/limits"
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
 )
@@ -32,7 +33,16 @@ func benches(l *screen.Language) []int {
 }
 
 // usual are arguments as long as they usually get.
-var usual = station.Args{Nest: "nest 4", Label: label, Bin: "12", Other: "13:52, nest 3, bin 9", Detail: "range.error_projected"}
+var usual = station.Args{Nest: "nest 4", Label: label, Bin: "12", Other: station.Verbatim("13:52, nest 3, bin 9"), Detail: station.Verbatim("range.error_projected")}
+
+// usualFor are usual arguments of the types that a code has.
+func usualFor(c station.Code) station.Args {
+	a := usual
+	if c == station.FailedLimits {
+		a.Detail = station.OutOfLimits{Name: "estimator.difference", Side: station.TooHigh}
+	}
+	return a
+}
 
 // Every code is a whole sentence on the screen, wherever it is said, with one
 // to four nests: nothing cut, nothing over something else.
@@ -47,16 +57,16 @@ func everyCodeFits(t *testing.T, l *screen.Language) {
 				name := fmt.Sprintf("%s, %d nests, %dx%d", m.Code, nests, size[0], size[1])
 				s := bench(nests)
 				i := nests - 1
-				say := strings.Join(strings.Fields(l.Sentence(m.Code, usual)), " ")
+				say := strings.Join(strings.Fields(l.Sentence(m.Code, usualFor(m.Code))), " ")
 				switch m.Class {
 				case station.Guide:
 					if !screen.Called(m.Code) {
 						t.Errorf("%s: no block letters", m.Code)
 					}
 					s = with(s, i, station.EmptyCapture)
-					s.Hands = station.Hands{Nest: i, Code: m.Code, Args: usual}
+					s.Hands = station.Hands{Nest: i, Code: m.Code, Args: usualFor(m.Code)}
 				default:
-					s.Messages = []station.Message{{At: noon, Nest: i, Code: m.Code, Args: usual}}
+					s.Messages = []station.Message{{At: noon, Nest: i, Code: m.Code, Args: usualFor(m.Code)}}
 					if m.Class == station.CaptureBad {
 						s.Nests[i].Trouble = &s.Messages[0]
 					}
@@ -79,11 +89,11 @@ func TestEveryVerdictFits(t *testing.T) { inEveryLanguage(t, everyVerdictFits) }
 func everyVerdictFits(t *testing.T, l *screen.Language) {
 	tried := 0
 	for _, m := range station.Codes() {
-		v := station.Verdict{Code: m.Code, HardBin: 12, Detail: "range.error_projected"}
+		v := station.Verdict{Code: m.Code, HardBin: 12, Args: usualFor(m.Code)}
 		hands := station.HandsFailed
 		switch m.Class {
 		case station.UnitFailed:
-			v.Outcome, v.Disposition, v.Instruction = station.Failed, station.Rework, "Wipe the window, run the unit again."
+			v.Outcome, v.Disposition, v.Instructions = station.Failed, station.Rework, limits.Text{Plain: "Wipe the window, run the unit again."}
 		case station.Broken:
 			v.Outcome, v.Disposition = station.Errored, station.Hold
 			hands = station.HandsHeld
@@ -99,11 +109,11 @@ func everyVerdictFits(t *testing.T, l *screen.Language) {
 				fits(t, p, size[0], size[1])
 				words := spoken(p)
 				say := strings.Join(strings.Fields(l.Say(m.Code, station.Args{Nest: s.Nests[nests-1].Name, Label: s.Nests[nests-1].Label,
-					Bin: "12", Detail: v.Detail})), " ")
+					Bin: "12", Detail: v.Args.Detail, Other: v.Args.Other})), " ")
 				if size[0] >= 80 && !strings.Contains(strings.ToLower(words), strings.ToLower(say)) {
 					t.Errorf("%s at %dx%d: %q is not on the screen\n%s", m.Code, size[0], size[1], say, p.Text)
 				}
-				for _, want := range []string{l.Bin(12), v.Instruction} {
+				for _, want := range []string{l.Bin(12), v.Instructions.Plain} {
 					if !strings.Contains(words, want) {
 						t.Errorf("%s at %dx%d: %q is not on the screen\n%s", m.Code, size[0], size[1], want, p.Text)
 					}
@@ -138,11 +148,11 @@ func everyStepAndTroubleFits(t *testing.T, l *screen.Language) {
 					}
 					s := counting(bench(nests), 0, step, 50)
 					s.Nests[0].Attempt, s.Nests[0].Try = 2, 3
-					s.Nests[0].Trouble = &station.Message{At: noon, Nest: 0, Code: m.Code, Args: usual}
+					s.Nests[0].Trouble = &station.Message{At: noon, Nest: 0, Code: m.Code, Args: usualFor(m.Code)}
 					if step == station.Stopped {
 						s.Nests[0].Trouble = nil
 						s.Nests[0].Total = 0
-						s.Stops = []station.Stop{{Nest: 0, Code: m.Code, Args: usual}}
+						s.Stops = []station.Stop{{Nest: 0, Code: m.Code, Args: usualFor(m.Code)}}
 						if m.Class != station.NotRunning {
 							continue
 						}
@@ -187,8 +197,8 @@ func TestHostileTexts(t *testing.T) {
 	for i := range s.Nests {
 		s.Nests[i].Name, s.Nests[i].Label, s.Nests[i].UnitID = evil, evil, evil
 	}
-	s.Hands.Args = station.Args{Nest: evil, Label: evil, Bin: evil, Other: evil, Detail: evil}
-	s.Nests[1].Verdict.Detail, s.Nests[1].Verdict.Instruction = evil, evil
+	s.Hands.Args = station.Args{Nest: evil, Label: evil, Bin: evil, Other: station.Verbatim(evil), Detail: station.Verbatim(evil)}
+	s.Nests[1].Verdict.Args.Detail, s.Nests[1].Verdict.Instructions = station.Verbatim(evil), limits.Text{Plain: evil}
 	for _, size := range sizes {
 		p := screen.Draw(s, size[0], size[1], false, evil, evil, screen.Hint{Label: evil})
 		for _, r := range p.Text {

@@ -1,7 +1,9 @@
 package screen
 
 import (
+	"example.org/panecal/limits/quantity"
 	"example.org/panecal/station"
+	"example.org/panecal/station/label"
 	"example.org/panecal/station/shift"
 )
 
@@ -64,7 +66,7 @@ func spanish() *Language {
 		station.RefusedUnitFault:   {"La unidad avisa de un fallo propio: {detail}.", "Retenga la unidad."},
 		station.RefusedLabelReject: {"{label} no es la unidad que salió de {nest}.", "Escanee {other} en la caja de rechazos."},
 
-		station.FailedLimits:   {"{detail} está fuera de límites.", "Ponga la unidad en la caja {bin}."},
+		station.FailedLimits:   {"{detail}.", "Ponga la unidad en la caja {bin}."},
 		station.FailedNoAnswer: {"{label} no responde.", "Ponga la unidad en la caja {bin}."},
 		station.FailedWrite:    {"La unidad no aceptó sus constantes: {detail}.", "Ponga la unidad en la caja {bin}."},
 		station.FailedReadBack: {"Las constantes releídas difieren de las escritas.", "Ponga la unidad en la caja {bin}."},
@@ -214,35 +216,50 @@ func spanish() *Language {
 		noLabelOpen: "Escanee primero la etiqueta de la unidad y luego el código.", unknownCommand: "No hay ninguna orden {text}.",
 		noted: "El mensaje está registrado.", reworked: "La reparación {text} de {label} está registrada.",
 		scannerLost: "El lector no está conectado; el teclado sigue.", scannerBack: "El lector está conectado otra vez.", notRecorded: "Esto no se pudo registrar: {text}.",
+		notMeasured: "{name} sin medir", outOfLimits: "{name} fuera de límites", between: "{low} a {high}",
+		seen:      "etiqueta {label}, unidad {unit}, {time}, {nest}, caja {bin}",
+		character: "el carácter {n} de {text} es {c}", endsAfter: "{text} termina tras {n} caracteres",
 		settings: "Orden {order}, {n} unidades. Lotes: ventanas {window}, juntas {gasket}, emisores {emitter}.",
 		handOver: "{operator}, de {from} a {to}",
 	}
-	l.details = []phrase{
-		{"it holds an escape; set the scanner's prefix to none", "contiene Escape; quite el prefijo del lector"},
-		{"byte {1} is no UTF-8; check the scanner's character set", "el byte {1} no es UTF-8; revise el juego de caracteres del lector"},
-		{"it holds the control character {1}", "contiene el carácter de control {1}"},
-		{"longer than {1} characters", "más de {1} caracteres"},
-		{"left unfinished", "quedó sin terminar"},
-		{"left unfinished before a scan", "quedó sin terminar antes de un escaneo"},
-		{"nothing was scanned", "no se escaneó nada"},
-		{"the label is too long", "la etiqueta es demasiado larga"},
-		{"the scan has a character that no label has", "hay un carácter que ninguna etiqueta tiene"},
-		{"the message on the label is cut off", "el mensaje de la etiqueta está cortado"},
-		{"the message on the label is of a kind that is not read here", "el mensaje de la etiqueta es de una clase que aquí no se lee"},
-		{"the label has a field that cannot be read", "la etiqueta tiene un campo ilegible"},
-		{"the label says the same thing twice and differently", "la etiqueta dice lo mismo dos veces y distinto"},
-		{"the label has no serial", "la etiqueta no tiene número de serie"},
-		{"the serial does not fit the product's pattern", "el número de serie no sigue el patrón del producto"},
-		{"the check character is wrong", "el carácter de control es incorrecto"},
-		{"character {1} of {2} is {3}", "el carácter {1} de {2} es {3}"},
-		{"{1} ends after {2} characters", "{1} termina tras {2} caracteres"},
-		{"the station sheet has other nests; restart the station", "la hoja de la estación tiene otros nidos; reinicie la estación"},
-		{"Take the unit out, put it on the belt.", "Póngala en la cinta."},
-		{"Put the unit in the hold box.", "Ponga la unidad en la caja de retenidas."},
-		{"Put the unit in the hold box and call the line lead.", "Ponga la unidad en la caja de retenidas y llame al jefe de línea."},
-		{"German", "alemán"},
-		{"French", "francés"},
-		{"Spanish", "español"},
+	l.quantities = map[quantity.Name]outside{}
+	for name, q := range quantityTable {
+		l.quantities[name] = q.es
 	}
+	l.because = map[station.Reason]string{
+		station.ReasonGrid:        "la rejilla es {a}, no {b}",
+		station.ReasonBins:        "los intervalos de tiempo son {a}, no {b}",
+		station.ReasonBinWidth:    "el ancho de intervalo en ps es {a}, no {b}",
+		station.ReasonFirstBin:    "el primer intervalo en ps es {a}, no {b}",
+		station.ReasonPileUp:      "el modo de cuenta es {a}, no {b}",
+		station.ReasonHistograms:  "faltan los histogramas",
+		station.ReasonRanges:      "faltan las distancias",
+		station.ReasonAddBack:     "no mide sin sus constantes, y no se pueden descontar",
+		station.ReasonNests:       "la hoja de la estación tiene otros nidos; reinicie la estación",
+		station.ReasonNotReadBack: "buena sin constantes releídas",
+		station.ReasonLabel:       "etiqueta {a}",
+		station.ReasonUnknown:     "no se conoce aquí",
+	}
+	l.whys = map[label.Why]string{
+		label.Empty:      "no se escaneó nada",
+		label.TooLong:    "la etiqueta es demasiado larga",
+		label.Unprinted:  "hay un carácter que ninguna etiqueta tiene",
+		label.CutOff:     "el mensaje de la etiqueta está cortado",
+		label.BadFormat:  "el mensaje de la etiqueta es de una clase que aquí no se lee",
+		label.BadField:   "la etiqueta tiene un campo ilegible",
+		label.Twice:      "la etiqueta dice lo mismo dos veces y distinto",
+		label.NoSerial:   "la etiqueta no tiene número de serie",
+		label.NoFit:      "el número de serie no sigue el patrón del producto",
+		label.CheckWrong: "el carácter de control es incorrecto",
+	}
+	l.faults = [faultKinds]string{
+		TooLong:        "más de {n} caracteres",
+		Unfinished:     "quedó sin terminar",
+		UnfinishedScan: "quedó sin terminar antes de un escaneo",
+		HoldsEscape:    "contiene Escape; quite el prefijo del lector",
+		HoldsControl:   "contiene el carácter de control {n}",
+		NoUTF8:         "el byte {n} no es UTF-8; revise el juego de caracteres del lector",
+	}
+	l.layouts = map[label.Layout]string{label.German: "alemán", label.French: "francés", label.Spanish: "español"}
 	return l
 }

@@ -1,7 +1,7 @@
 package screen
 
 import (
-	"fmt"
+	"strconv"
 	"strings"
 
 	"example.org/panecal/station"
@@ -91,18 +91,10 @@ func (l *Language) mark(v *station.Verdict) mark {
 	return mark{l.words.fail, term.Cross, term.Failed}
 }
 
-// reason says why a nest's verdict is what it is, and what to do about it. A
-// verdict does not hold all that its sentence may name; the message that came
-// with it does.
+// reason says why a nest's verdict is what it is, and what to do about it.
 func (v *view) reason(n *station.NestView) string {
 	verdict := n.Verdict
 	a := argsOf(n)
-	for i := len(v.snap.Messages) - 1; i >= 0; i-- {
-		if m := v.snap.Messages[i]; m.Code == verdict.Code && m.Nest >= 0 && m.Nest < len(v.snap.Nests) && &v.snap.Nests[m.Nest] == n {
-			a = m.Args
-			break
-		}
-	}
 	if verdict.Purpose == station.Check { // the hands' sentence says what to do
 		if verdict.Outcome == station.Passed {
 			return ""
@@ -124,8 +116,9 @@ func (l *Language) box(v *station.Verdict) string {
 	return fill(l.words.bin, "bin", v.HardBin)
 }
 
-// argsOf are what a verdict's sentence names, as far as the verdict knows.
+// argsOf are what a verdict's sentence names, in this nest.
 func argsOf(n *station.NestView) station.Args {
-	return station.Args{Nest: n.Name, Label: n.Label, Bin: fmt.Sprint(n.Verdict.HardBin), Detail: n.Verdict.Detail,
-		Other: n.Verdict.Other}
+	a := n.Verdict.Args
+	a.Nest, a.Label, a.Bin = n.Name, n.Label, strconv.Itoa(n.Verdict.HardBin)
+	return a
 }

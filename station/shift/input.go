@@ -1,6 +1,10 @@
 package shift
 
-import "time"
+import (
+	"time"
+
+	"example.org/panecal/station"
+)
 
 // Kind says what an Input is.
 type Kind uint8
@@ -16,8 +20,8 @@ const (
 // Input is one thing entered at the screen, for the station.
 type Input struct {
 	Kind  Kind
-	Text  string // as it came: separators of ISO/IEC 15434 included
-	Fault string
-	Nest  int // for Go and Skip the nest the hands were sent to on the screen, or station.NoNest
+	Text  string      // as it came: separators of ISO/IEC 15434 included
+	Fault station.Arg // nil but for Unreadable
+	Nest  int         // for Go and Skip the nest the hands were sent to on the screen, or station.NoNest
 	At    time.Time
 }

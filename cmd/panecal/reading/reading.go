@@ -60,7 +60,7 @@ func Of(n int, h screen.Heard, all shift.Catalogue) Reading {
 		fault("the screen takes this for keys, or for too little to be a scan without a suffix", "set the scanner's suffix to CR")
 	case len(h.Entries) > 1:
 		fault(fmt.Sprintf("the screen takes this for %d entries", len(h.Entries)), "let the scanner send one suffix, at the end")
-	case h.Entries[0].Fault == "":
+	case h.Entries[0].Fault.Kind == screen.NoFault:
 		s.read(h.Entries[0].Text, all, fault)
 	}
 	s.Usable = true
@@ -93,7 +93,7 @@ func (s *Reading) read(text string, all shift.Catalogue, fault func(text, mend s
 			}
 			if k.Layout != "" {
 				fault(fmt.Sprintf("the scanner types for a US keyboard, the computer reads a %s one", k.Layout),
-					"set the scanner's keyboard country to "+k.Layout)
+					"set the scanner's keyboard country to "+k.Layout.String())
 			}
 			return
 		}

@@ -218,8 +218,8 @@ func TestSimulatedUnits(t *testing.T) {
 			for seed := uint64(1); seed <= c.units; seed++ {
 				set, faults := calibrate(t, p, m, seed, c.smear, c.seat, c.flaw)
 				j := l.Judge(set)
-				if j.SoftName != c.bin || c.instruct != "" && j.Instruction != c.instruct || len(faults) > 0 {
-					t.Errorf("seed %d: bin %s for %s, %q, faults %v", seed, j.SoftName, j.Decided, j.Instruction, faults)
+				if j.SoftName != c.bin || c.instruct != "" && j.Instruction.Plain != c.instruct || len(faults) > 0 {
+					t.Errorf("seed %d: bin %s for %s, %q, faults %v", seed, j.SoftName, j.Decided, j.Instruction.Plain, faults)
 				}
 				for _, line := range j.Lines {
 					if !line.Measured {
