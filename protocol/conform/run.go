@@ -141,10 +141,19 @@ func (r *run) all() error {
 			continue
 		}
 		r.opt.Talk(c.name)
+		found := map[string]*Result{}
 		for again := 1; ; again++ {
 			before, began := r.snapshot(), time.Now()
 			r.pressed = false
-			if err := r.try(c); err != nil {
+			err := r.try(c)
+			// What was found before counts unless it is disproved: the unit may
+			// be in a state that lets nothing more be tried.
+			for n, res := range found {
+				if now := r.result(n); now.Outcome != Passed || now.Tries == before[n].Tries {
+					r.results[n] = res
+				}
+			}
+			if err != nil {
 				return err
 			}
 			_, stood := r.pulse.within(began, time.Now())
@@ -157,6 +166,11 @@ func (r *run) all() error {
 				why = fmt.Sprintf("stood still for %d ms", stood.Milliseconds())
 			}
 			r.opt.Talk(fmt.Sprintf("%s again: this machine %s", c.name, why))
+			for n, res := range r.results {
+				if was := before[n]; res.Outcome == Failed && (was == nil || was.Outcome != Failed) {
+					found[n] = res
+				}
+			}
 			r.results = before
 		}
 	}
