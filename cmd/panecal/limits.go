@@ -11,14 +11,14 @@ import (
 	"example.org/panecal/limits"
 )
 
-func newLimits() *cobra.Command {
+func newLimits(where *place) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "limits",
-		Short: "Read and check limits files",
+		Short: "Check limits files, and release limits, products and station sheets",
 		Args:  cli.Args(cobra.NoArgs),
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	c.AddCommand(newLimitsCheck())
+	c.AddCommand(newLimitsCheck(), newLimitsDraft(), newLimitsReview(), newLimitsRelease(), newLimitsDiff(), newLimitsShow(where))
 	return c
 }
 

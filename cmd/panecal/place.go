@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"time"
 
 	"github.com/adrg/xdg"
 
@@ -98,8 +99,12 @@ func (c configuration) catalogue() (shift.Catalogue, error) {
 	if len(c.Products) == 0 {
 		return nil, fmt.Errorf("%s: products is empty: name at least one product file", c.path)
 	}
-	all, err := shift.Papers{Folder: c.folder(), Station: c.Station, Sheet: c.Sheet, Products: c.Products}.Read()
-	if errors.Is(err, station.ErrMismatch) {
+	known, err := c.people()
+	if err != nil {
+		return nil, err
+	}
+	all, err := shift.Papers{Folder: c.folder(), Station: c.Station, Sheet: c.Sheet, Products: c.Products, People: known, Now: time.Now()}.Read()
+	if errors.Is(err, station.ErrMismatch) || errors.Is(err, shift.ErrRefused) {
 		return nil, cli.RefusedError(err)
 	}
 	return all, err

@@ -18,6 +18,7 @@ type Header struct {
 	Approver  string      `toml:"approver"` // another person
 	Reason    string      `toml:"reason"`
 	Effective time.Time   `toml:"effective"` // zero: at once
+	Until     time.Time   `toml:"until"`     // zero: until another revision follows
 	Signature []Signature `toml:"signature"`
 }
 
@@ -30,11 +31,14 @@ type Signature struct {
 // Problem says what is wrong with the header by itself, with the key at fault
 // and the way to mend it; all empty where nothing is.
 func (h Header) Problem() (key, problem, mend string) {
-	if strings.TrimSpace(h.Author) == "" && (h.Author != "" || h.Approver != "" || h.Reason != "" || !h.Effective.IsZero() || len(h.Signature) > 0) {
+	if strings.TrimSpace(h.Author) == "" && (h.Author != "" || h.Approver != "" || h.Reason != "" || !h.Effective.IsZero() || !h.Until.IsZero() || len(h.Signature) > 0) {
 		return "author", "the release has no author", "write author = \"…\", the name of who wrote this revision"
 	}
 	if h.Author != "" && strings.EqualFold(strings.TrimSpace(h.Author), strings.TrimSpace(h.Approver)) {
 		return "approver", "author and approver are the same person", "let another person approve it, or leave approver out until one has"
+	}
+	if !h.Until.IsZero() && !h.Until.After(h.Effective) {
+		return "until", "the release ends before it begins", "write an until after effective, or leave it out"
 	}
 	return "", "", ""
 }

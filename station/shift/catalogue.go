@@ -3,12 +3,16 @@ package shift
 import (
 	"errors"
 	"fmt"
+	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"example.org/panecal/limits"
+	"example.org/panecal/limits/release"
 	"example.org/panecal/station"
 	"example.org/panecal/station/label"
 	"example.org/panecal/station/product"
@@ -21,6 +25,78 @@ type Papers struct {
 	Station  string // whose they have to be
 	Sheet    string
 	Products []string // each names its limits file
+
+	// Once one of them is an engineer, files are in force only if two
+	// engineers signed them: the author and the approver.
+	People People
+	Now    time.Time // files not yet or no longer effective are refused; zero: none is
+}
+
+// ErrRefused: a file is sound and yet not in force here.
+var ErrRefused = errors.New("not in force")
+
+// admit refuses a document that may not be worked by.
+func (p Papers) admit(name string, d *release.Document) error {
+	engineers := p.People.Engineers()
+	if len(d.Signature) > 0 || len(engineers) > 0 {
+		err := d.Verify(engineers)
+		switch {
+		case err == nil:
+		case len(engineers) == 0: // nobody here can tell yet
+		case errors.Is(err, release.ErrUnsigned):
+			return fmt.Errorf("%s: %w: it is not signed, and engineers of this station have keys: let %s sign it as author and approver", name, ErrRefused, names(engineers))
+		default:
+			return fmt.Errorf("%s: %w: %w: let %s sign it as author and approver", name, ErrRefused, err, names(engineers))
+		}
+	}
+	if err := d.InForce(p.Now); err != nil && !p.Now.IsZero() {
+		return fmt.Errorf("%s: %w: %w", name, ErrRefused, err)
+	}
+	return nil
+}
+
+// Waiting ends the name of a file that waits beside the one in force until it
+// is effective.
+const Waiting = ".next"
+
+// inForce reads the file at path, or the one that waits beside it once that is
+// effective. wanted and what are what people call it, sought and found.
+func inForce[F any](p Papers, path, wanted, what string, read func(name string, data []byte) (F, error), document func(F) *release.Document) (F, error) {
+	var none F
+	one := func(path string) (F, error) {
+		data, err := os.ReadFile(path)
+		if err != nil {
+			return none, fmt.Errorf("reading %s: %w", wanted, err)
+		}
+		f, err := read(filepath.Base(path), data)
+		if err != nil {
+			return none, fmt.Errorf("%s cannot be used:\n%w", what, err)
+		}
+		return f, nil
+	}
+	next, err := one(path + Waiting)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+	case err != nil:
+		return none, err
+	case !p.Now.IsZero() && !errors.Is(document(next).InForce(p.Now), release.ErrEarly):
+		return next, p.admit(filepath.Base(path)+Waiting, document(next))
+	}
+	f, err := one(path)
+	if err != nil {
+		return none, err
+	}
+	return f, p.admit(filepath.Base(path), document(f))
+}
+
+// names lists some people for a message.
+func names(p People) string {
+	const most = 4
+	all := slices.Sorted(maps.Keys(p))
+	if len(all) < 2 {
+		return "two engineers"
+	}
+	return "two of " + strings.Join(all[:min(len(all), most)], ", ")
 }
 
 func (p Papers) file(name string) string {
@@ -39,13 +115,9 @@ type Catalogue []*station.Files
 // start on half its papers. Files that do not belong together are a
 // station.ErrMismatch.
 func (p Papers) Read() (Catalogue, error) {
-	data, err := os.ReadFile(p.file(p.Sheet))
+	sheet, err := inForce(p, p.file(p.Sheet), "the station sheet", "the station sheet", product.ReadSheet, func(s *product.Sheet) *release.Document { return &s.Document })
 	if err != nil {
-		return nil, fmt.Errorf("reading the station sheet: %w", err)
-	}
-	sheet, err := product.ReadSheet(p.Sheet, data)
-	if err != nil {
-		return nil, fmt.Errorf("the station sheet cannot be used:\n%w", err)
+		return nil, err
 	}
 	if sheet.Station != p.Station {
 		return nil, fmt.Errorf("%w: the sheet %s is for station %q, the configuration says %q: use the sheet of this station", station.ErrMismatch, p.Sheet, sheet.Station, p.Station)
@@ -56,6 +128,11 @@ func (p Papers) Read() (Catalogue, error) {
 		if err != nil {
 			return nil, err
 		}
+		for _, g := range all {
+			if serial, both := label.Overlap(g.Product.Label.Rules, f.Product.Label.Rules); both {
+				return nil, fmt.Errorf("%w: products %s and %s both claim the label %s: make their label patterns exclude each other", station.ErrMismatch, g.Product.Name, f.Product.Name, serial)
+			}
+		}
 		all = append(all, f)
 	}
 	return all, nil
@@ -63,24 +140,16 @@ func (p Papers) Read() (Catalogue, error) {
 
 func (p Papers) product(name string, sheet *product.Sheet) (*station.Files, error) {
 	path := p.file(name)
-	data, err := os.ReadFile(path)
+	of, err := inForce(p, path, "a product file", "the product file", product.Read, func(f *product.Product) *release.Document { return &f.Document })
 	if err != nil {
-		return nil, fmt.Errorf("reading a product file: %w", err)
-	}
-	of, err := product.Read(name, data)
-	if err != nil {
-		return nil, fmt.Errorf("the product file cannot be used:\n%w", err)
+		return nil, err
 	}
 	if of.LimitsFile == "" {
 		return nil, fmt.Errorf("%s names no limits file: add limits = \"%s.limits.toml\"", name, of.Name)
 	}
-	data, err = os.ReadFile(Papers{Folder: filepath.Dir(path)}.file(of.LimitsFile))
+	l, err := inForce(p, Papers{Folder: filepath.Dir(path)}.file(of.LimitsFile), "the limits of "+of.Name, "the limits file", limits.Read, func(f *limits.File) *release.Document { return &f.Document })
 	if err != nil {
-		return nil, fmt.Errorf("reading the limits of %s: %w", of.Name, err)
-	}
-	l, err := limits.Read(of.LimitsFile, data)
-	if err != nil {
-		return nil, fmt.Errorf("the limits file cannot be used:\n%w", err)
+		return nil, err
 	}
 	f, err := station.NewFiles(of, l, sheet)
 	if err != nil {

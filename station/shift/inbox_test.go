@@ -58,7 +58,7 @@ func newMailbox(t *testing.T) *mailbox {
 		}
 	})
 	m := &mailbox{t: t, key: key, store: s, said: new(bytes.Buffer), on: &bookkeeper{store: s}}
-	m.Inbox = NewInbox(InboxOptions{Folder: filepath.Join(filepath.Dir(folder), "inbox"), Keys: People{"4711": key.Public()}, Station: m.on, Past: s,
+	m.Inbox = NewInbox(InboxOptions{Folder: filepath.Join(filepath.Dir(folder), "inbox"), Keys: People{"4711": {Key: key.Public()}}, Station: m.on, Past: s,
 		Logger: slog.New(slog.NewTextHandler(m.said, nil)), Now: func() time.Time { return time.Now().Add(time.Minute) }})
 	if err := m.Make(); err != nil {
 		t.Fatal(err)
@@ -290,7 +290,7 @@ func TestReadPeople(t *testing.T) {
 		"[[key]]\nperson = \"a\"\ned25519 = " + strings.Repeat(" ", 10) + public + "\nrole = \"x\"\n":            ":4:",
 	} {
 		all, err := ReadPeople("keys.toml", []byte(text))
-		if want == "" && (err != nil || !all["4711"].Equal(key.Public())) || want != "" && (err == nil || !strings.Contains(err.Error(), want)) {
+		if want == "" && (err != nil || !all["4711"].Key.Equal(key.Public())) || want != "" && (err == nil || !strings.Contains(err.Error(), want)) {
 			t.Errorf("%s%v, want %q", text, err, want)
 		}
 	}

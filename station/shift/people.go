@@ -4,22 +4,43 @@ import (
 	"crypto/ed25519"
 	"encoding/base64"
 	"fmt"
+	"maps"
 
 	"example.org/panecal/limits/strict"
 )
 
-// People are the persons whose signature this station knows, with their public
-// keys; they are a release.Keys.
-type People map[string]ed25519.PublicKey
+// People are the persons whose signature this station knows; they are a
+// release.Keys.
+type People map[string]Person
+
+// Person is what the station knows of one of them.
+type Person struct {
+	Key      ed25519.PublicKey
+	Engineer bool // may write and approve released files
+}
 
 // Key returns a person's public key, and false where none is known.
-func (p People) Key(person string) (ed25519.PublicKey, bool) { k, ok := p[person]; return k, ok }
+func (p People) Key(person string) (ed25519.PublicKey, bool) {
+	one, ok := p[person]
+	return one.Key, ok
+}
+
+// Engineers are those who may release.
+func (p People) Engineers() People {
+	some := maps.Clone(p)
+	maps.DeleteFunc(some, func(_ string, one Person) bool { return !one.Engineer })
+	return some
+}
+
+// engineer is the one role that a keys file knows.
+const engineer = "engineer"
 
 // keysFile is a file of public keys.
 type keysFile struct {
 	Key []struct {
 		Person  string `toml:"person" need:"add person = \"…\", the name that the key was made for"`
 		Ed25519 string `toml:"ed25519" need:"add ed25519 = \"…\", as panecal key new prints it"`
+		Role    string `toml:"role"`
 	} `toml:"key"`
 }
 
@@ -38,12 +59,14 @@ func ReadPeople(name string, data []byte) (People, error) {
 			switch {
 			case err != nil || len(public) != ed25519.PublicKeySize:
 				d.Report("this is no ed25519 public key in base64", "write what `panecal key new` or `panecal key show` printed", append(at, "ed25519")...)
-			case all[k.Person] != nil:
+			case k.Role != "" && k.Role != engineer:
+				d.Report(fmt.Sprintf("there is no role %q", k.Role), `write role = "engineer" for who may release files, or leave it out`, append(at, "role")...)
+			case all[k.Person].Key != nil:
 				d.Report(fmt.Sprintf("%q has a key already", k.Person), "leave one of the two out", append(at, "person")...)
 			case len(all) == mostPeople:
 				d.Report("too many keys", fmt.Sprintf("name at most %d persons", mostPeople), "key")
 			default:
-				all[k.Person] = public
+				all[k.Person] = Person{public, k.Role == engineer}
 			}
 		}
 		if err = d.Err(); err == nil {
