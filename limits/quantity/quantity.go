@@ -38,6 +38,9 @@ const (
 	ZonesDead           Name = "zones.dead"
 	ZonesHot            Name = "zones.hot"
 	SignalMin           Name = "signal.min"
+	TargetMisfit        Name = "target.misfit"
+	ZonesMisfit         Name = "zones.misfit"
+	ZonesNoSignal       Name = "zones.no_signal"
 )
 
 // Definition says what is fixed about a quantity for ever.
@@ -87,10 +90,13 @@ var definitions = []Definition{
 	{ZonesDead, "{zone}", false, 84},
 	{ZonesHot, "{zone}", false, 86},
 	{SignalMin, "{count}/{shot}", true, 88},
+	{TargetMisfit, "1", false, 98},
+	{ZonesMisfit, "{zone}", false, 100},
+	{ZonesNoSignal, "{zone}", false, 102},
 }
 
 // Columns is the length of a Row.
-const Columns = 98
+const Columns = 104
 
 // All returns every definition in column order. The slice is the caller's.
 func All() []Definition { return slices.Clone(definitions) }

@@ -55,6 +55,9 @@ temperature 82
 zones.dead 84
 zones.hot 86
 signal.min 88
+target.misfit 98
+zones.misfit 100
+zones.no_signal 102
 `
 
 // TestColumnsAreForEver compares with a copy that may only grow.

@@ -51,22 +51,29 @@ type Answer struct {
 // distances in mm. offset_u_mm holds the counts, the change of leakage and
 // the target's distance.
 type answerZone struct {
-	Leakage          number   `json:"leakage"`
-	LeakageU         number   `json:"leakage_u"`
-	LeakageDistance  number   `json:"leakage_distance_mm"`
-	LeakageDistanceU number   `json:"leakage_distance_u_mm"`
-	Ambient          number   `json:"ambient"`
-	AmbientU         number   `json:"ambient_u"`
-	AmbientTarget    number   `json:"ambient_target"`
-	Range            number   `json:"range_mm"`
-	RangeU           number   `json:"range_u_mm"`
-	Offset           number   `json:"offset_mm"`
-	OffsetU          number   `json:"offset_u_mm"`
-	Signal           number   `json:"signal"`
-	SignalU          number   `json:"signal_u"`
-	Change           number   `json:"leakage_change"`
-	ChangeU          number   `json:"leakage_change_u"`
-	Flags            []string `json:"flags"`
+	Leakage          number         `json:"leakage"`
+	LeakageU         number         `json:"leakage_u"`
+	LeakageDistance  number         `json:"leakage_distance_mm"`
+	LeakageDistanceU number         `json:"leakage_distance_u_mm"`
+	Ambient          number         `json:"ambient"`
+	AmbientU         number         `json:"ambient_u"`
+	AmbientTarget    number         `json:"ambient_target"`
+	Range            number         `json:"range_mm"`
+	RangeU           number         `json:"range_u_mm"`
+	Offset           number         `json:"offset_mm"`
+	OffsetU          number         `json:"offset_u_mm"`
+	Signal           number         `json:"signal"`
+	SignalU          number         `json:"signal_u"`
+	Change           number         `json:"leakage_change"`
+	ChangeU          number         `json:"leakage_change_u"`
+	Returns          []answerReturn `json:"returns"`
+	Flags            []string       `json:"flags"`
+}
+
+// answerReturn is one return of a zone, the nearer first.
+type answerReturn struct {
+	Range  number `json:"range_mm"`
+	Signal number `json:"signal"`
 }
 
 // answerQuantity is a quantity with its UCUM unit.
@@ -163,7 +170,7 @@ func answerOf(g estimate.Grid, l *estimate.Leakage, o *estimate.Offsets) Answer 
 			LeakageDistance: number(s.DistanceMM), LeakageDistanceU: number(s.DistanceUMM),
 			Ambient: number(s.Ambient), AmbientU: number(s.AmbientU),
 			AmbientTarget: nan, Range: nan, RangeU: nan, Offset: nan, OffsetU: nan, Signal: nan, SignalU: nan,
-			Change: nan, ChangeU: nan, Flags: s.Flags.Names(),
+			Change: nan, ChangeU: nan, Returns: []answerReturn{}, Flags: s.Flags.Names(),
 		}
 		if o != nil {
 			t := o.Zones[z]
@@ -173,6 +180,12 @@ func answerOf(g estimate.Grid, l *estimate.Leakage, o *estimate.Offsets) Answer 
 			out.Signal, out.SignalU = number(t.Signal), number(t.SignalU)
 			out.Change, out.ChangeU = number(t.Change), number(t.ChangeU)
 			out.Flags = t.Flags.Names()
+			for _, r := range t.Returns {
+				out.Returns = append(out.Returns, answerReturn{number(r.RangeMM), number(r.Signal)})
+			}
+			if t.Returns == nil && !math.IsNaN(t.RangeMM) {
+				out.Returns = append(out.Returns, answerReturn{number(t.RangeMM), number(t.Signal)})
+			}
 		}
 		a.Zones[z] = out
 	}

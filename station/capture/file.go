@@ -207,6 +207,9 @@ func (d *decoder) checks(n node, c *estimate.Checks) {
 	set("ambient_max", &c.AmbientMax, same)
 	set("pulse_width", &c.PulseWidth, none)
 	set("bin_width", &c.BinWidth, none)
+	set("multipath", &c.Multipath, none)
+	set("target_share", &c.TargetShare, none)
+	set("zone_spread_mm", &c.ZoneSpreadMM, none)
 	set("tell_apart_mm", &c.TellApartMM, none)
 	if m, ok := n.find(d, "family_wise"); ok && (c.FamilyWise <= 0 || c.FamilyWise >= 1) {
 		d.fail(m.path, "family-wise chance %g, want above 0 and below 1", c.FamilyWise)

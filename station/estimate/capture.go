@@ -53,6 +53,8 @@ const (
 	FaultDeadZones      FaultCode = "dead_zones"      // too many zones without counts
 	FaultHotZones       FaultCode = "hot_zones"       // too many zones with far more ambient than the rest
 	FaultLeakageChanged FaultCode = "leakage_changed" // leakage differs between the captures
+	FaultTargetMissing  FaultCode = "target_missing"  // too few zones see the target
+	FaultMisfit         FaultCode = "misfit"          // more than one flat target at one distance
 )
 
 // Fault accuses one capture ("empty", "target" or "verify"). Zones are those
@@ -72,6 +74,7 @@ const (
 	Hot                         // ambient over 20 times the median of the zones
 	Saturated                   // a count at its ceiling
 	NoSignal                    // no return stands out of the noise
+	Cut                         // the return reaches beyond the first or the last bin
 )
 
 var flagNames = [...]struct {
@@ -79,7 +82,7 @@ var flagNames = [...]struct {
 	name string
 }{{Dead, "dead"}, {Hot, "hot"}, {Saturated, "saturated"}, {NoSignal, "no_signal"}}
 
-// Names returns the flags in words: dead, hot, saturated, no_signal.
+// Names returns the flags in words: dead, hot, saturated, no_signal, cut.
 func (f Flags) Names() []string {
 	names := []string{}
 	for _, n := range flagNames {

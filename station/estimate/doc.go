@@ -57,6 +57,10 @@
 //	stray.significance    1               largest match of the pulse with what ambient and one pulse leave of the empty
 //	                                      capture, as a normal deviate of the same chance; u 1
 //	rate.max              {count}/{shot}  a zone: counts as counted in all bins, the larger of both captures
+//	target.misfit         1               largest chi-square of the target capture over what noise and allowances give, of one
+//	                                      zone or of all together; 1 = fits
+//	zones.misfit          {zone}          zones that hold more than one return, or see another distance than the plane
+//	zones.no_signal       {zone}          zones that see no target
 //	offset.mean           mm              mean of measured − expected radial distance, referred to the product's temperature,
 //	                                      tilt not taken off; u: budget, common lines added linearly
 //	offset.spread         mm              sd (n − 1) of the zones' offsets after the tilt fit; u: s/√(2(n − 1))

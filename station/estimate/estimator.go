@@ -22,6 +22,7 @@ type Estimator struct {
 	steps  int       // how many of them the search for a start needs
 	window [2]int    // bins wholly inside the leakage window
 	unseen [2]int    // bins that leakage may reach that is too weak to be found
+	sure   float64   // a match that a clean capture does not reach by noise
 	pool   sync.Pool
 }
 
@@ -64,6 +65,7 @@ func New(s Setup) (*Estimator, error) {
 	if e.unseen = e.window; 2*(e.window[1]-e.window[0]) > s.Bins {
 		e.unseen = e.reached((s.LeakageWindowPS[0]+s.LeakageWindowPS[1])/2-s.FirstBinPS-p.mode, 0)
 	}
+	e.sure = e.strayThreshold(s.Checks.FamilyWise / 10)
 	return e, nil
 }
 
@@ -137,6 +139,8 @@ type worker struct {
 	zf       zoneFit
 	ef       emptyFit
 	stray    strayTest
+	misfit   misfitTest
+	pair     pairFit
 	row      [maxPar]float64
 	p, q     []float64
 	d        []float64
@@ -151,7 +155,7 @@ func (e *Estimator) worker() *worker {
 	w := &worker{
 		e: e,
 		z: zone{x: cut(), y: cut(), re: cut(), rt: cut(), lx: cut(), ly: cut(), vx: cut(), vy: cut()},
-		c: newCells(n, e.wide), scan: newScanner(n), stray: newStrayTest(n), p: cut(), q: cut(), d: cut(),
+		c: newCells(n, e.wide), scan: newScanner(n), stray: newStrayTest(n), misfit: newMisfitTest(n), pair: newPairFit(n), p: cut(), q: cut(), d: cut(),
 	}
 	return w
 }

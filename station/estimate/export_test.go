@@ -124,6 +124,7 @@ func (e *Estimator) ZoneLoop(empty, target Histogram) func() {
 	c := e.setup.Checks
 	var back [3]float64
 	return func() {
+		w.misfit.start(e)
 		for z := range e.zones {
 			w.emptyZone(l, z, empty.Counts[z*nb:(z+1)*nb])
 			f := &l.fits[z]

@@ -10,13 +10,20 @@ import (
 
 // ZoneOffset is the target as one zone saw it; NaN where not measured.
 type ZoneOffset struct {
-	RangeMM, RangeUMM   float64 // radial; u from both captures' counts and the change of leakage alone
-	OffsetMM, OffsetUMM float64 // measured radial − expected radial, before any tilt is taken off; u with every line of the budget
-	Signal, SignalU     float64 // photons per shot in the whole pulse
-	Ambient             float64 // per shot per bin, in the target capture
-	Change, ChangeU     float64 // g, leakage in the target capture over leakage in the empty one
-	Rate                float64 // counts per shot, as counted
-	Flags               Flags   // of both captures
+	RangeMM, RangeUMM   float64  // radial; u from both captures' counts and the change of leakage alone
+	OffsetMM, OffsetUMM float64  // measured radial − expected radial, before any tilt is taken off; u with every line of the budget
+	Signal, SignalU     float64  // photons per shot in the whole pulse
+	Ambient             float64  // per shot per bin, in the target capture
+	Change, ChangeU     float64  // g, leakage in the target capture over leakage in the empty one
+	Rate                float64  // counts per shot, as counted
+	Flags               Flags    // of both captures
+	Returns             []Return // the two returns of a zone that one does not explain, the nearer first; else nil
+}
+
+// Return is one return of a zone.
+type Return struct {
+	RangeMM float64 // radial
+	Signal  float64 // photons per shot
 }
 
 // Line is one named line of an uncertainty budget.
@@ -44,6 +51,8 @@ type Offsets struct {
 	summary bool
 	fits    []targetResult
 	parts   []parts
+	odd     map[int]bool // zones that misfit
+	doubted bool         // the zones see no one plane
 }
 
 // ZoneBudget returns the lines of zone z's offset, nil where the zone was not
@@ -84,9 +93,11 @@ func (e *Estimator) Target(l *Leakage, h Histogram, ref Reference, unit *Summary
 	w := e.worker()
 	defer e.pool.Put(w)
 	nb := e.bins
+	w.misfit.start(e)
 	for z := range e.zones {
 		w.targetZone(l, o, z, h.Counts[z*nb:(z+1)*nb])
 	}
+	together := w.misfit.together(e, h.Shots)
 	// Each capture answers for its own zones: a dead zone of the empty capture
 	// was told there.
 	own := make([]ZoneLeakage, e.zones)
@@ -111,7 +122,9 @@ func (e *Estimator) Target(l *Leakage, h Histogram, ref Reference, unit *Summary
 	}
 	fr := e.checkFrames(h, func(z int) bool { return o.Zones[z].Flags&(Dead|Saturated) != 0 })
 	o.Faults = e.captureFaults("target", own, fr, nil)
+	e.seen(o)
 	e.change(o)
+	o.accuse(w.misfit.zones, together, w.misfit.worst)
 	e.finish(l, o, h.TempCel, math.Hypot(l.excess, fr.excess), unit)
 	return o, nil
 }
@@ -121,7 +134,7 @@ func (w *worker) targetZone(l *Leakage, o *Offsets, iz int, counts []uint32) {
 	e, z := w.e, &w.z
 	out, fit := &o.Zones[iz], &o.fits[iz]
 	nan := math.NaN()
-	*out = ZoneOffset{nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, l.Zones[iz].Flags}
+	*out = ZoneOffset{nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, l.Zones[iz].Flags, nil}
 	nb := e.bins
 	e.load(l.shots, l.counts[iz*nb:(iz+1)*nb], z.x, z.re, z.lx, z.vx)
 	exhausted := e.load(o.shots, counts, z.y, z.rt, z.ly, z.vy)
@@ -148,7 +161,20 @@ func (w *worker) targetZone(l *Leakage, o *Offsets, iz int, counts []uint32) {
 	out.Signal, out.SignalU = fit.rate, fit.rateU
 	out.Ambient = fit.a + fit.g*l.fits[iz].ambient
 	out.Change, out.ChangeU = fit.g, fit.gU
+	before, _ := e.pulse.at(e.edges[0] - fit.tau)
+	behind, _ := e.pulse.at(e.edges[nb] - fit.tau)
+	if before > cutShare || 1-behind > cutShare {
+		out.Flags |= Cut
+		return
+	}
+	if bad, at := w.misfit.zone(e, z, fit); bad {
+		w.misfit.zones = append(w.misfit.zones, iz)
+		out.Returns = w.split(fit, at)
+	}
 }
+
+// cutShare of a return outside the bins makes it cut.
+const cutShare = 0.01
 
 // plainAmbient is the rate in the bins that the leakage does not reach.
 func (w *worker) plainAmbient() float64 {

@@ -75,6 +75,9 @@ type Checks struct {
 	CountMax     uint32  // a count this high is saturated; 0 = not checked
 	PulseWidth   float64 // relative sd of the unit's pulse width about the product's; default 0.03, below 0: none
 	BinWidth     float64 // relative sd of a bin's width; default 0.02, below 0: none
+	Multipath    float64 // relative signal that may arrive late beside the direct one; default 0.005, below 0: none
+	TargetShare  float64 // share of the live zones that must see the target; default 0.9, below 0: none
+	ZoneSpreadMM float64 // sd of the zones' offsets by nature; default 10
 	TellApartMM  float64 // largest u at which an offset counts as told apart from a wrong target distance; default 3
 }
 
@@ -92,6 +95,9 @@ func (c Checks) withDefaults() Checks {
 	def(&c.ChangeSigmas, 4)
 	def(&c.PulseWidth, 0.03)
 	def(&c.BinWidth, 0.02)
+	def(&c.Multipath, 0.005)
+	def(&c.TargetShare, 0.9)
+	def(&c.ZoneSpreadMM, 10)
 	def(&c.TellApartMM, 3)
 	switch {
 	case c.MaxDeadHot == 0:
@@ -193,7 +199,7 @@ func (s Setup) validate() error {
 		return fail("%s %q, want one of %q", what, v, ok)
 	}
 	b, c := s.Budget, s.Checks
-	if !nonNegative(b.LeakageChangeU, b.DirectionU, b.TempCoeffU, b.TempU, b.PulseShapeMM, b.BinWidth, b.BinEdgePS, b.TimeBase, b.MultipathShare, b.QuantisationMM, c.AmbientMax) || !finite(b.TempCoeff, b.TempRefCel, c.FamilyWise, c.FrameExcess, c.ChangeSigmas, c.PulseWidth, c.BinWidth, c.TellApartMM) {
+	if !nonNegative(b.LeakageChangeU, b.DirectionU, b.TempCoeffU, b.TempU, b.PulseShapeMM, b.BinWidth, b.BinEdgePS, b.TimeBase, b.MultipathShare, b.QuantisationMM, c.AmbientMax) || !finite(b.TempCoeff, b.TempRefCel, c.FamilyWise, c.FrameExcess, c.ChangeSigmas, c.PulseWidth, c.BinWidth, c.Multipath, c.TargetShare, c.ZoneSpreadMM, c.TellApartMM) {
 		return fail("a stated uncertainty or threshold is negative or not a number")
 	}
 	if c.FamilyWise >= 1 {

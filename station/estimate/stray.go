@@ -61,12 +61,13 @@ func (t *strayTest) counting(e *Estimator, z *zone, fit [3]float64, width float6
 	// What few counts cannot prove is allowed for, so that a single photon is
 	// no return: no count at all does not show that there is no ambient, hence
 	// half a count in all on top; and no table is good to the end of its tails,
-	// hence up to a tenth of a count in every bin that the pulse reaches.
+	// hence up to a tenth of a count in every bin that the pulse reaches and
+	// in the next.
 	a += 0.5 / (z.rt[0] * float64(max(1, e.bins-r[1]+r[0])))
 	far := math.Exp(-a)
 	for b, n := range z.rt {
 		mu := a * e.wide[b]
-		if L > 0 && b >= r[0] && b < r[1] {
+		if L > 0 && b >= r[0]-1 && b <= r[1] {
 			mu += L*t.col[1][b] + min(tail*L, 0.1/z.rt[0])
 		}
 		if !e.first {
@@ -379,7 +380,9 @@ func (t *strayTest) deviate(e *Estimator, z *zone, x, normal float64) float64 {
 		return k, k1, k2
 	}
 	lo, hi := 0.0, math.Inf(1)
-	th := min(x, 1/slices.Max(t.coef))
+	// Newton's step is far too long where K' is an exponential of one count.
+	most := 2 / slices.Max(t.coef)
+	th := min(x, most/2)
 	var k, k1, k2 float64
 	for range 60 {
 		k, k1, k2 = cumulants(th)
@@ -391,7 +394,7 @@ func (t *strayTest) deviate(e *Estimator, z *zone, x, normal float64) float64 {
 		} else {
 			lo = th
 		}
-		next := th + (x-k1)/k2
+		next := th + min((x-k1)/k2, most)
 		if !(next > lo && next < hi) || math.IsNaN(next) {
 			if next = (lo + hi) / 2; math.IsInf(hi, 1) {
 				next = 2 * th

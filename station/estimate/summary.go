@@ -59,7 +59,7 @@ func (e *Estimator) TargetSummary(l *Leakage, s Summary, ref Reference) (*Offset
 	for z, q := range s.Zones {
 		nan := math.NaN()
 		own[z] = ZoneLeakage{Ambient: q.Ambient, AmbientU: q.AmbientU, Flags: summaryFlags(q)}
-		o.Zones[z] = ZoneOffset{nan, nan, nan, nan, nan, nan, q.Ambient, nan, nan, nan, l.Zones[z].Flags | own[z].Flags}
+		o.Zones[z] = ZoneOffset{nan, nan, nan, nan, nan, nan, q.Ambient, nan, nan, nan, l.Zones[z].Flags | own[z].Flags, nil}
 	}
 	e.flagHot(own)
 	for z, q := range s.Zones {
@@ -71,6 +71,8 @@ func (e *Estimator) TargetSummary(l *Leakage, s Summary, ref Reference) (*Offset
 		e.unmix(&l.Zones[z], q, out, &o.fits[z])
 	}
 	o.Faults = e.captureFaults("target", own, frames{}, nil)
+	e.seen(o)
+	o.accuse(nil, false, 0)
 	e.finish(l, o, s.TempCel, 0, nil)
 	return o, nil
 }

@@ -5,6 +5,7 @@ import "math"
 // targetResult is the joint fit of one zone's two captures.
 type targetResult struct {
 	found              bool
+	match              float64 // of the pulse with the counts, in sigmas
 	rate, tau, a, g    float64 // S, τ (ps), target ambient less g times the empty one, gain
 	rateU, tauU, gU    float64
 	counting, leakage  float64 // ps: parts of tauU
@@ -32,6 +33,7 @@ func (w *worker) fitTarget(out *targetResult) {
 	if n == 0 || w.scan.found[0].z < minTarget {
 		return
 	}
+	out.match = w.scan.found[0].z
 	var best [maxPar]float64
 	bestCost := math.Inf(1)
 	par := 3
