@@ -16,6 +16,8 @@ var faultCodes = map[estimate.FaultCode]Code{
 	estimate.FaultDeadZones:      BadDead,
 	estimate.FaultHotZones:       BadHot,
 	estimate.FaultLeakageChanged: BadLeakage,
+	estimate.FaultMisfit:         BadMisfit,
+	estimate.FaultTargetMissing:  BadMissing,
 }
 
 // accuse goes by the first fault of a capture.

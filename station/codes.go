@@ -166,6 +166,8 @@ const (
 	BadDead      Code = "dead_zones"
 	BadHot       Code = "hot_zones"
 	BadLeakage   Code = "leakage_changed"
+	BadMisfit    Code = "misfit"
+	BadMissing   Code = "target_missing"
 	BadEnd       Code = "capture_cut_short"
 )
 

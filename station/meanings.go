@@ -74,6 +74,8 @@ var meanings = []Meaning{
 	{BadDead, CaptureBad, "{nest}: too many zones see nothing.", "Reseat the unit and clear its window.", LiftItself},
 	{BadHot, CaptureBad, "{nest}: too many zones count by themselves.", "Shade the nest.", LiftItself},
 	{BadLeakage, CaptureBad, "{nest}: the leakage changed between the captures.", "Do not touch the window; take the target away.", LiftItself},
+	{BadMisfit, CaptureBad, "{nest}: the unit sees something beside the target.", "Take everything else out of the field; set the target straight.", LiftItself},
+	{BadMissing, CaptureBad, "{nest}: too few zones see the target.", "Put the whole target before the unit.", LiftItself},
 	{BadEnd, CaptureBad, "{nest}: the unit ended the capture early: {detail}.", "Wait for the next try.", LiftItself},
 
 	{BrokenCapture, Broken, "No good capture after {detail} tries.", "Put the unit on hold, bin {bin}.", LiftNobody},

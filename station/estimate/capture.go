@@ -80,7 +80,7 @@ const (
 var flagNames = [...]struct {
 	flag Flags
 	name string
-}{{Dead, "dead"}, {Hot, "hot"}, {Saturated, "saturated"}, {NoSignal, "no_signal"}}
+}{{Dead, "dead"}, {Hot, "hot"}, {Saturated, "saturated"}, {NoSignal, "no_signal"}, {Cut, "cut"}}
 
 // Names returns the flags in words: dead, hot, saturated, no_signal, cut.
 func (f Flags) Names() []string {

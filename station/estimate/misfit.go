@@ -368,6 +368,9 @@ func (t *misfitTest) pool(e *Estimator, z *zone, fit *targetResult) {
 	}
 }
 
+// behindPS is how far behind a pulse its tail is looked for.
+const behindPS = 1000
+
 // together tests the sums over zones.
 func (t *misfitTest) together(e *Estimator, shots int64) bool {
 	width, rest := 0.0, 0.0
@@ -377,10 +380,14 @@ func (t *misfitTest) together(e *Estimator, shots int64) bool {
 	}
 	bad := false
 	one := 1 / float64(shots) / float64(shots)
-	for _, p := range t.pooled {
+	// Counted from the pulse, only what lies about it is asked: a shape that is
+	// not the product's shows there, and all other bins would drown it.
+	lo := e.bins + int(math.Floor((e.pulse.lo-e.pulse.mode)/e.setup.BinPS))
+	hi := e.bins + int(math.Ceil((e.pulse.hi-e.pulse.mode+behindPS)/e.setup.BinPS))
+	for i, p := range t.pooled {
 		var sum chiSquare
 		for b, v := range p.v {
-			if v > 0 {
+			if v > 0 && (i == 0 || b >= lo && b < hi) {
 				s := v + p.a[b]*p.a[b] + rest*p.q[b]*p.q[b]
 				sum.add(1/(s+one), p.r[b]-width*p.q[b], v, s, float64(shots))
 			}

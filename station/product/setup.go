@@ -210,6 +210,9 @@ func (r reader) checks(t *productTable) estimate.Checks {
 	from(t.Checks.TellApartMM, true, &c.TellApartMM, "checks", "tell_apart_mm")
 	from(t.Spread.PulseWidth, false, &c.PulseWidth, "spread", "pulse_width")
 	from(t.Spread.BinWidth, false, &c.BinWidth, "spread", "bin_width")
+	if m := t.Budget.MultipathShare; m > 0 {
+		c.Multipath = m // what the budget allows is no misfit
+	}
 	if n := t.Checks.MaxDeadHot; n != nil {
 		c.MaxDeadHot = *n
 		switch {

@@ -80,6 +80,8 @@ func german() *Language {
 		station.BadDead:      {"{nest}: zu viele Zonen sehen nichts.", "Gerät neu einlegen, Fenster frei machen."},
 		station.BadHot:       {"{nest}: zu viele Zonen zählen von selbst.", "Nest abschatten."},
 		station.BadLeakage:   {"{nest}: die Leckage änderte sich zwischen den Aufnahmen.", "Fenster nicht berühren; Ziel wegnehmen."},
+		station.BadMisfit:    {"{nest}: das Gerät sieht außer dem Ziel noch etwas.", "Alles andere aus dem Feld nehmen; Ziel gerade stellen."},
+		station.BadMissing:   {"{nest}: zu wenige Zonen sehen das Ziel.", "Das ganze Ziel vor das Gerät stellen."},
 		station.BadEnd:       {"{nest}: das Gerät brach die Aufnahme ab: {detail}.", "Nächsten Versuch abwarten."},
 
 		station.BrokenCapture:  {"Nach {detail} Versuchen keine gute Aufnahme.", "Gerät sperren, Box {bin}."},

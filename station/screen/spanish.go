@@ -80,6 +80,8 @@ func spanish() *Language {
 		station.BadDead:      {"{nest}: demasiadas zonas no ven nada.", "Recoloque la unidad y despeje su ventana."},
 		station.BadHot:       {"{nest}: demasiadas zonas cuentan solas.", "Dé sombra al nido."},
 		station.BadLeakage:   {"{nest}: la luz parásita cambió entre las capturas.", "No toque la ventana; quite el blanco."},
+		station.BadMisfit:    {"{nest}: la unidad ve algo más que el blanco.", "Retire todo lo demás del campo; ponga recto el blanco."},
+		station.BadMissing:   {"{nest}: muy pocas zonas ven el blanco.", "Ponga el blanco entero ante la unidad."},
 		station.BadEnd:       {"{nest}: la unidad cortó la captura: {detail}.", "Espere el próximo intento."},
 
 		station.BrokenCapture:  {"Ninguna captura buena en {detail} intentos.", "Retenga la unidad, caja {bin}."},

@@ -82,6 +82,9 @@ func TestEveryQuantityHasASampleLimit(t *testing.T) {
 		quantity.LeakageChange:     "the product bounds it: the capture is bad, not the unit",
 		quantity.PulseMisfit:       "is in the uncertainty of the offset",
 		quantity.StraySignificance: "the product bounds it: the capture is bad, not the unit",
+		quantity.TargetMisfit:      "the product bounds it: the capture is bad, not the unit",
+		quantity.ZonesMisfit:       "the product bounds it: the capture is bad, not the unit",
+		quantity.ZonesNoSignal:     "the product bounds it: the capture is bad, not the unit",
 		quantity.RateMax:           "saturation makes the capture bad, not the unit",
 		quantity.VerifyErrorFar:    "needs a second distance, which the sample's nests do not have",
 	}
