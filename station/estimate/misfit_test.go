@@ -132,13 +132,13 @@ func tailed(p estimate.Pulse, share, decay float64) estimate.Pulse {
 
 // tally is what n captures gave.
 type tally struct {
-	n, accused    int
-	codes         map[string]int
-	falseRange    int // captures with a range
-	offset, u     moments
-	misfit        moments
-	further, near int // zones with two returns; of them with the further one in place
-	zones         int
+	n, accused int
+	codes      map[string]int
+	falseRange int // captures with a range
+	offset, u  moments
+	misfit     moments
+	further    int // zones with two returns
+	zones      int
 }
 
 func (c stand) run(t *testing.T, n int, seed uint64, see func(o *estimate.Offsets)) tally {
