@@ -22,8 +22,14 @@ func (m *Machine) hands() Hands {
 	if m.closing {
 		return Hands{NoNest, HandsLeaving, Args{}}
 	}
+	// A unit without a label comes first: it may be the one whose label is open.
 	// Where no nest can take the label now, the hands free one first.
 	if m.open.text != "" {
+		for _, n := range m.nests {
+			if n.step == Unlabelled {
+				return Hands{n.index, HandsTakeOut, m.handsArgs(n)}
+			}
+		}
 		if names := m.mayNames(); names != "" {
 			return Hands{NoNest, HandsSeat, Args{Label: m.open.text, Nest: names}}
 		}
@@ -131,8 +137,8 @@ func (m *Machine) handsArgs(n *nest) Args {
 // mayNames lists the nests that may take the open label.
 func (m *Machine) mayNames() string {
 	var names []string
-	for i, n := range m.nests {
-		if m.open.may[i] && n.step == Vacant {
+	for _, n := range m.nests {
+		if n.step == Vacant {
 			names = append(names, n.sheet.Name)
 		}
 	}

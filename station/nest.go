@@ -15,12 +15,19 @@ type nest struct {
 	sheet product.Nest
 	files *Files // in force for the unit in hand
 	stood scene  // what the last good target added to the dark
+	gone  departed
 
 	stay             // until enter
 	awaited          // until rest
 	visit            // until clear
 	stopState        // until the stop is lifted
 	streak    streak // until the nest stops
+}
+
+// departed is the unit that was taken out of the nest with its result.
+type departed struct {
+	unitID, serial string
+	at             time.Time
 }
 
 // stay is the nest's time in one step.

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"example.org/panecal/protocol"
 	"example.org/panecal/station/label"
 )
 
@@ -14,7 +15,6 @@ import (
 type openLabel struct {
 	text, serial string
 	at           time.Time
-	may          []bool // the nests that were empty at the scan, by index
 	files        *Files // in force at the scan
 }
 
@@ -110,12 +110,7 @@ func (m *Machine) openScan(text, serial string) {
 			m.left(n)
 		}
 	}
-	may, any := make([]bool, len(m.nests)), false
-	for i, n := range m.nests {
-		may[i] = n.step == Vacant
-		any = any || may[i]
-	}
-	if !any {
+	if !slices.ContainsFunc(m.nests, func(n *nest) bool { return n.step == Vacant }) {
 		m.refuseNoNest(text)
 		return
 	}
@@ -127,11 +122,9 @@ func (m *Machine) openScan(text, serial string) {
 			n.empty, n.proof = false, m.lastToken
 		}
 	}
-	m.open = openLabel{text: text, serial: serial, at: m.now, may: may, files: m.files}
-	for i, n := range m.nests {
-		if may[i] {
-			m.probeNow(n)
-		}
+	m.open = openLabel{text: text, serial: serial, at: m.now, files: m.files}
+	for _, n := range m.nests {
+		m.probeNow(n)
 	}
 }
 
@@ -207,9 +200,12 @@ func (m *Machine) give(n *nest, o openLabel) {
 }
 
 // mayTake reports whether a unit that has just been seated takes the open
-// label: a nest that was not silent yet may have held it before the scan.
-func (m *Machine) mayTake(n *nest) bool {
-	return n.empty && m.open.text != "" && m.open.may[n.index] && m.stop == nil && !m.closing
+// label, whether its nest was empty at the scan or became so since: a nest that
+// was not silent yet may have held it before the scan. A unit that has only
+// just left this nest with a result has not become another.
+func (m *Machine) mayTake(n *nest, id protocol.Identity) bool {
+	back := n.gone.unitID != "" && n.gone.unitID == id.UnitID && n.gone.serial != m.open.serial && m.now.Sub(n.gone.at) < twiceWithin
+	return n.empty && m.open.text != "" && !back && m.stop == nil && !m.closing
 }
 
 // attach gives the open label to the nest in which a unit was just seated.

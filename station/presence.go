@@ -39,7 +39,7 @@ func (m *Machine) probe(n *nest) {
 func (m *Machine) seated(n *nest, f Fact) {
 	id := f.(Identified).Identity
 	switch {
-	case m.mayTake(n):
+	case m.mayTake(n, id):
 		m.attach(n)
 		m.greet(n, id)
 	case m.showAgain(n, id):
@@ -57,7 +57,7 @@ func (m *Machine) stillVacant(n *nest, f Failure) {
 		return
 	}
 	n.empty = n.empty || f.Trouble == Silent && n.probed > n.proof
-	if m.open.text != "" && m.open.may[n.index] && f.Trouble == Silent {
+	if m.open.text != "" && f.Trouble == Silent {
 		m.sleep(n, probeSoon)
 		return
 	}
@@ -110,6 +110,10 @@ func (m *Machine) left(n *nest) {
 		return
 	}
 	silent := n.quiet > 0
+	n.gone = departed{}
+	if n.verdict != nil {
+		n.gone = departed{n.unit.UnitID, n.serial, m.now}
+	}
 	m.enterVacant(n)
 	n.empty = silent && n.step == Vacant
 }
