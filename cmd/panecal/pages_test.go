@@ -10,6 +10,8 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/spf13/cobra"
+
 	"example.org/panecal/station"
 )
 
@@ -186,6 +188,38 @@ func TestReadme(t *testing.T) {
 	}
 	if n := len(rooms(t, all)); n < 4 {
 		t.Errorf("README.md leads to %d pages for people", n)
+	}
+}
+
+// TestCommands: every command has an example in its help, and a page shows it,
+// or the group that lists it.
+func TestCommands(t *testing.T) {
+	var text strings.Builder
+	for _, p := range pages(t) {
+		text.WriteString(strings.Join(p.lines, "\n"))
+	}
+	// `panecal --data cal log check` shows `panecal log check`.
+	shown := regexp.MustCompile(`panecal (?:--(?:data|config) \S+ )?([a-z]+(?: [a-z]+)?)`).FindAllStringSubmatch(text.String(), -1)
+	tried := 0
+	var walk func(c *cobra.Command, path string)
+	walk = func(c *cobra.Command, path string) {
+		for _, sub := range c.Commands() {
+			walk(sub, strings.TrimSpace(path+" "+sub.Name()))
+		}
+		if path == "" || len(c.Commands()) > 0 || c.Name() == "help" {
+			return
+		}
+		tried++
+		if c.Example == "" && path != "version" {
+			t.Errorf("panecal %s has no example in its help", path)
+		}
+		if !slices.ContainsFunc(shown, func(m []string) bool { return m[1] == path || strings.Fields(m[1])[0] == strings.Fields(path)[0] }) {
+			t.Errorf("no page shows panecal %s", path)
+		}
+	}
+	walk(newRoot(&place{}), "")
+	if tried < 10 {
+		t.Errorf("only %d commands were found", tried)
 	}
 }
 

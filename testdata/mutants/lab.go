@@ -25,6 +25,7 @@ type lab struct {
 	base    time.Duration // what the tests take without a fault
 	faults  []fault       // those that can be planted
 	covered map[string][][2]int
+	rapid   bool // the tests have pgregory.net/rapid in them
 }
 
 // buildError says that a fault does not compile.
@@ -177,6 +178,8 @@ func plant(text []byte, faults []fault) []byte {
 
 // measure runs the tests without a fault, and learns which lines they reach.
 func (l *lab) measure() error {
+	help, _ := exec.Command(l.binary, "-help").CombinedOutput() // its exit code says nothing
+	l.rapid = bytes.Contains(help, []byte("rapid.nofailfile"))
 	began := time.Now()
 	if noticed, said, err := l.runTests(l.binary, 0, 30*time.Minute); err != nil || noticed {
 		return fmt.Errorf("the tests fail without a fault: %w\n%s", err, said)
@@ -221,8 +224,11 @@ func (l *lab) tryOne(f fault) (noticed bool, why string, err error) {
 // runTests runs the test binary as go test would; noticed is that it failed,
 // or took too long or too much.
 func (l *lab) runTests(binary string, n int, limit time.Duration) (noticed bool, said string, err error) {
-	c := exec.Command("sh", "-c", fmt.Sprintf("ulimit -v %d; exec \"$0\" \"$@\"", memory), binary,
-		"-test.failfast", "-test.timeout", limit.String())
+	arguments := []string{"-c", fmt.Sprintf("ulimit -v %d; exec \"$0\" \"$@\"", memory), binary, "-test.failfast", "-test.timeout", limit.String()}
+	if l.rapid { // it would keep what it found in testdata
+		arguments = append(arguments, "-rapid.nofailfile")
+	}
+	c := exec.Command("sh", arguments...)
 	c.Dir = l.dir
 	c.Env = append(os.Environ(), "MUTANT="+strconv.Itoa(n))
 	out, err := c.CombinedOutput()
