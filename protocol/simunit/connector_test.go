@@ -28,8 +28,10 @@ func TestConnectorSwapsUnits(t *testing.T) {
 		if id, err := client.Identify(ctx); err == nil {
 			t.Errorf("an empty connector answered as %v", id)
 		}
-		for _, serial := range []string{"first", "second"} {
-			u, err := simunit.New(simunit.Hopper54(), 1, simunit.Options{Serial: serial})
+		for i, serial := range []string{"first", "second"} {
+			// Another seed makes another unit: one whose id is the same and
+			// whose serial is not contradicts itself.
+			u, err := simunit.New(simunit.Hopper54(), uint64(i+1), simunit.Options{Serial: serial})
 			if err != nil {
 				t.Fatal(err)
 			}
