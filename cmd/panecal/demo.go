@@ -14,6 +14,7 @@ import (
 	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/station"
+	"example.org/panecal/station/batch"
 	"example.org/panecal/station/screen"
 	"example.org/panecal/station/shift"
 )
@@ -54,7 +55,7 @@ Units, plant and numbers are invented.`,
 			if badge {
 				d.config.rules.Badge, d.operator = regexp.MustCompile(`\A[0-9]{4,8}\z`), ""
 			}
-			return d.shift(c, show)
+			return d.withScreen(c, show)
 		},
 	}
 	show.register(c)
@@ -122,8 +123,8 @@ func (d *demonstration) workplace(command string, onVerdict func(station.Verdict
 	})
 }
 
-// shift is the demonstration with the screen.
-func (d *demonstration) shift(c *cobra.Command, show screenFlags) error {
+// withScreen is the demonstration with the screen.
+func (d *demonstration) withScreen(c *cobra.Command, show screenFlags) error {
 	w, err := d.workplace("panecal demo", nil)
 	if err != nil {
 		return err
@@ -143,7 +144,7 @@ func (d *demonstration) shift(c *cobra.Command, show screenFlags) error {
 			}
 		})
 	}
-	err = w.shift(c, show, at)
+	err = w.withScreen(c, show, at)
 	return errors.Join(err, w.close())
 }
 
@@ -162,7 +163,7 @@ func (d *demonstration) batch(c *cobra.Command) error {
 	}
 	critic := plant.NewCritic(d.Acts)
 	var wrong error
-	o := shift.BatchOptions{Queues: queues, Verdicts: verdicts, Again: true, Seat: func(nest int, label string) { d.Seat(nest, label) }}
+	o := batch.Options{Queues: queues, Verdicts: verdicts, Again: true, Seat: func(nest int, label string) { d.Seat(nest, label) }}
 	err = w.batch(c, o, func(v station.Verdict) error {
 		wrong = errors.Join(wrong, critic.Judge(v))
 		return cli.PrintLine(c.OutOrStdout(), v)

@@ -13,7 +13,7 @@ import (
 	"github.com/adrg/xdg"
 
 	"example.org/panecal/station"
-	"example.org/panecal/station/shift"
+	"example.org/panecal/station/inbox"
 	"example.org/panecal/store"
 )
 
@@ -52,7 +52,7 @@ func examineStore(folder string, config configuration, now time.Time, say sayer)
 // examineInbox tells what others sent, and what of it was not taken.
 func examineInbox(folder string, known bool, say sayer) {
 	folder = inboxFolder(folder)
-	waiting, refused, err := shift.LookInto(folder)
+	waiting, refused, err := inbox.LookInto(folder)
 	switch {
 	case errors.Is(err, fs.ErrNotExist) && !known:
 		say("ok", "inbox", "", "none; `keys` in the configuration names whose notes are taken up")
@@ -61,7 +61,7 @@ func examineInbox(folder string, known bool, say sayer) {
 	case err != nil:
 		say("look", "inbox", "see who may read and write it", "%v", err)
 	case refused > 0:
-		say("look", "inbox", "read the reasons in "+filepath.Join(folder, shift.RefusedFolder)+", then take those files away", "%d files wait, %d were refused", waiting, refused)
+		say("look", "inbox", "read the reasons in "+filepath.Join(folder, inbox.RefusedFolder)+", then take those files away", "%d files wait, %d were refused", waiting, refused)
 	case waiting > 0 && !known:
 		say("look", "inbox", "name the file with the senders' public keys in the configuration: keys = \"keys.toml\"", "%d files wait, and nobody's key is known", waiting)
 	default:

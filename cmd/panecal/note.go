@@ -10,7 +10,7 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/limits/release"
-	"example.org/panecal/station/shift"
+	"example.org/panecal/station/inbox"
 )
 
 func newNote() *cobra.Command {
@@ -28,7 +28,7 @@ it then. What a station does not take is in inbox/refused, with the reason.`,
 			if keyPath == "" || out == "" {
 				return cli.UsageError(fmt.Errorf("--key and --out are needed; see %s --help", c.CommandPath()))
 			}
-			n, err := shift.NewNote(args[0], args[1], time.Now())
+			n, err := inbox.NewNote(args[0], args[1], time.Now())
 			if err != nil {
 				return cli.UsageError(fmt.Errorf("writing a note: %w", err))
 			}
@@ -45,10 +45,10 @@ it then. What a station does not take is in inbox/refused, with the reason.`,
 				return err
 			}
 			name := filepath.Join(out, fmt.Sprintf("note-%s-%s.signed", n.Time.Format("20060102T150405.000000000Z"), key.Person))
-			if err := writeNew(name+shift.Unfinished, n.Sign(key)); err != nil {
+			if err := writeNew(name+inbox.Unfinished, n.Sign(key)); err != nil {
 				return err
 			}
-			if err := os.Rename(name+shift.Unfinished, name); err != nil {
+			if err := os.Rename(name+inbox.Unfinished, name); err != nil {
 				return fmt.Errorf("writing a note: %w", err)
 			}
 			_, err = fmt.Fprintln(c.OutOrStdout(), name)

@@ -17,8 +17,8 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/station"
+	"example.org/panecal/station/batch"
 	"example.org/panecal/station/runner"
-	"example.org/panecal/station/shift"
 )
 
 // TestFaultOfTheProgram lets the station itself fail when it has a verdict to
@@ -45,7 +45,7 @@ func TestFaultOfTheProgram(t *testing.T) {
 		t.Fatal(err)
 	}
 	u := d.Acts[0].Unit
-	err = w.batch(c, shift.BatchOptions{Queues: [][]string{{u.Serial()}, nil, nil}, Operator: "4711", Again: true,
+	err = w.batch(c, batch.Options{Queues: [][]string{{u.Serial()}, nil, nil}, Operator: "4711", Again: true,
 		Seat: func(nest int, label string) { d.Seat(nest, label) }}, func(station.Verdict) error { return nil })
 	if !errors.Is(err, runner.ErrInternal) || exitCode(err) != cli.ExitInternal {
 		t.Fatalf("ended with %v", err)

@@ -16,6 +16,7 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/station"
+	"example.org/panecal/station/batch"
 	"example.org/panecal/station/shift"
 	"example.org/panecal/store/record"
 )
@@ -202,13 +203,13 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 	if err != nil {
 		return err
 	}
-	b := shift.BatchOptions{Queues: queues, Verdicts: verdicts, Operator: cmp.Or(f.operator, shift.Unknown), Again: f.again}
+	b := batch.Options{Queues: queues, Verdicts: verdicts, Operator: cmp.Or(f.operator, shift.Unknown), Again: f.again}
 	var lines error
 	refuse := func(r refusal) {
 		r.Schema = refusalSchema
 		lines = errors.Join(lines, cli.PrintLine(c.OutOrStdout(), r))
 	}
-	b.Refused = func(nest int, t shift.Told) {
+	b.Refused = func(nest int, t batch.Told) {
 		code := t.Code
 		if code == station.HandsConfirm {
 			code = station.RefusedPassed
@@ -228,22 +229,22 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 
 // batch runs a batch to its end, closes the station, and turns what came of it
 // into the command's end.
-func (w *workplace) batch(c *cobra.Command, o shift.BatchOptions, show func(station.Verdict) error) error {
+func (w *workplace) batch(c *cobra.Command, o batch.Options, show func(station.Verdict) error) error {
 	o.Station, o.Intake = w.runner, w.intake
-	o.Tell = func(t shift.Told) { fmt.Fprintf(c.ErrOrStderr(), "panecal: %s: %s\n", t.Label, told(t)) }
+	o.Tell = func(t batch.Told) { fmt.Fprintf(c.ErrOrStderr(), "panecal: %s: %s\n", t.Label, told(t)) }
 	start := func(ctx context.Context) <-chan error { return w.start(func() error { return w.run(ctx) }) }
-	end, err := shift.NewBatch(o).Run(c.Context(), start, w.runner.Snapshots(), show)
+	end, err := batch.New(o).Run(c.Context(), start, w.runner.Snapshots(), show)
 	if err = errors.Join(err, w.close()); err != nil {
 		return err
 	}
-	if end != shift.AllReleased {
+	if end != batch.AllReleased {
 		return &cli.QuietError{Code: [...]int{cli.ExitDone, cli.ExitFailed, cli.ExitRefused, cli.ExitDevice, cli.ExitRunTime}[end]}
 	}
 	return nil
 }
 
 // told is what a batch tells people at the line.
-func told(t shift.Told) string {
+func told(t batch.Told) string {
 	switch {
 	case t.Code == "":
 		return "the unit was refused"

@@ -94,7 +94,7 @@ protected area. Local rules and the site's laser safety officer decide.`,
 			}
 			at := shiftOf{config: config, operator: operator, workOrder: workOrder, lot: lot,
 				handOvers: filepath.Join(filepath.Dir(folder), "handover")}
-			return errors.Join(w.shift(c, show, at), w.close())
+			return errors.Join(w.withScreen(c, show, at), w.close())
 		},
 	}
 	show.register(c)
@@ -114,10 +114,10 @@ type shiftOf struct {
 	handed                   func(text string) // see shift.Options
 }
 
-// shift runs the station and its screen. The station outlives the screen: it
+// withScreen runs the station and its screen. The station outlives the screen: it
 // ends when the operator leaves or the context does, not when the terminal
 // stops reading.
-func (w *workplace) shift(c *cobra.Command, show screenFlags, at shiftOf) (err error) {
+func (w *workplace) withScreen(c *cobra.Command, show screenFlags, at shiftOf) (err error) {
 	lang, err := show.tongue(at.config)
 	if err != nil {
 		return err

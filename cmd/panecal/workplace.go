@@ -18,6 +18,7 @@ import (
 	"example.org/panecal/cmd/panecal/crash"
 	"example.org/panecal/protocol/recording"
 	"example.org/panecal/station"
+	"example.org/panecal/station/inbox"
 	"example.org/panecal/station/product"
 	"example.org/panecal/station/runner"
 	"example.org/panecal/station/shift"
@@ -32,7 +33,7 @@ type workplace struct {
 	intake  *shift.Intake
 	logger  io.Closer
 	crashes *crash.Book
-	inbox   *shift.Inbox // nil where nobody's key is known
+	inbox   *inbox.Inbox // nil where nobody's key is known
 }
 
 // workplaceOptions are what the commands that run a station differ in.
@@ -74,7 +75,7 @@ func openWorkplace(o workplaceOptions) (*workplace, error) {
 	if err != nil {
 		return nil, openError(o.folder, err)
 	}
-	w := &workplace{store: s, intake: shift.NewIntake(o.files, o.first), crashes: caught}
+	w := &workplace{store: s, intake: &shift.Intake{Catalogue: o.files, First: o.first}, crashes: caught}
 	if err := w.setUp(o); err != nil {
 		return nil, errors.Join(err, w.close())
 	}
@@ -164,7 +165,7 @@ func (w *workplace) openInbox(o workplaceOptions, logger *slog.Logger) error {
 	if err != nil || known == nil {
 		return err
 	}
-	w.inbox = shift.NewInbox(shift.InboxOptions{Folder: inboxFolder(o.folder), Keys: known, Station: w.runner, Past: w.store, Logger: logger, Now: time.Now})
+	w.inbox = inbox.New(inbox.Options{Folder: inboxFolder(o.folder), Keys: known, Station: w.runner, Past: w.store, Logger: logger, Now: time.Now})
 	if err := errors.Join(w.inbox.Make(), w.inbox.TakeUp()); err != nil {
 		logger.Error("taking up what others sent", "error", err) // units can be made all the same
 	}

@@ -1,16 +1,14 @@
 // Package shift is what people do at a station: they sign on and off, say on
-// what they work, leave messages, hand labels over one by one or as a batch,
-// and work by the released files that their station has.
+// what they work, leave messages, hand labels over, and work by the released files that their station has.
 //
 // What a person enters at a screen goes to a [Shift], what it says back is a
 // [Reply] or a [Page]: codes with arguments, which package station/screen
-// draws. A run without a screen is a [Batch]. Either hands labels over through
-// an [Intake], which brings the files of a label's product into force first.
-// What others send lies in an [Inbox].
+// draws. Labels are handed over through an [Intake], which brings the files of a
+// label's product into force first.
 //
 // The package decides nothing about a unit and keeps nothing itself: what must
 // last goes through [Station.Append], which settles whether it is durable.
 // Nobody is told that something is on record before it is. It reads the files
-// it is named and moves those of its inbox; times are UTC on record, those of
+// it is named; times are UTC on record, those of
 // the station's clock on a hand-over.
 package shift

@@ -1,6 +1,7 @@
 package shift
 
 import (
+	"cmp"
 	"sync"
 
 	"example.org/panecal/station"
@@ -10,21 +11,17 @@ import (
 // goroutine may use it.
 type Intake struct {
 	Catalogue
+	First *station.Files // in force until a label decides otherwise
 
 	mu    sync.Mutex
-	force *station.Files // as far as labels have decided
-}
-
-// NewIntake begins with the files that are in force at the start.
-func NewIntake(all Catalogue, first *station.Files) *Intake {
-	return &Intake{Catalogue: all, force: first}
+	force *station.Files // as far as labels have decided, nil at first
 }
 
 // InForce returns the files that the next unit is for.
 func (i *Intake) InForce() *station.Files {
 	i.mu.Lock()
 	defer i.mu.Unlock()
-	return i.force
+	return cmp.Or(i.force, i.First)
 }
 
 // Hand hands over what a scan said, after the files of its product where it

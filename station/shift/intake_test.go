@@ -38,7 +38,7 @@ func TestLabelDecides(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	in, to := shift.NewIntake(all, all[0]), &line{}
+	in, to := &shift.Intake{Catalogue: all, First: all[0]}, &line{}
 	for _, text := range []string{"H54-00001-O", "H1-00001-F", "rubbish", "H1-00001-F", "H54-00001-O"} {
 		in.Hand(to, station.NoNest, text)
 	}

@@ -148,7 +148,7 @@ func (s *Shift) pass(in Input) {
 }
 
 func (s *Shift) signOn(person, method string, cautions []string) error {
-	if err := signOn(s.o.Station, person, method, false, cautions); err != nil {
+	if err := SignOn(s.o.Station, person, method, false, cautions); err != nil {
 		return err
 	}
 	s.person = person
@@ -192,7 +192,7 @@ func (s *Shift) signOff(h HandOver) error {
 	if s.inDoubt() {
 		return errInDoubt
 	}
-	err := signOn(s.o.Station, s.person, "screen", true, nil)
+	err := SignOn(s.o.Station, s.person, "screen", true, nil)
 	s.person = ""
 	return errors.Join(err, s.o.HandOver(h))
 }

@@ -10,9 +10,9 @@ import (
 // Unknown is on record where nobody said who is at the station.
 const Unknown = "unknown"
 
-// signOn puts on record who is at the station. Signing off says that every
+// SignOn puts on record who is at the station. Signing off says that every
 // verdict so far has been seen. cautions are those that were confirmed.
-func signOn(to Station, person, method string, off bool, cautions []string) error {
+func SignOn(to Station, person, method string, off bool, cautions []string) error {
 	b := &record.SignOn{Person: cmp.Or(person, Unknown), Role: "operator", Off: off, Method: method, Acknowledged: cautions}
 	if _, err := to.Append(b); err != nil {
 		return fmt.Errorf("recording who is at the station: %w", err)

@@ -19,5 +19,4 @@ type Station interface {
 	Skip(nest int)
 	Crew(station.Crew)
 	TakeUp(*station.Files)
-	Refused(why string)
 }

@@ -1,8 +1,8 @@
-package shift
+package inbox
 
 import (
 	"bytes"
-	"encoding/base64"
+	"crypto/ed25519"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -29,6 +29,11 @@ type mailbox struct {
 	said  *bytes.Buffer
 	on    *bookkeeper
 }
+
+// keys are those of the people whom the station knows.
+type keys map[string]ed25519.PublicKey
+
+func (k keys) Key(person string) (ed25519.PublicKey, bool) { one, ok := k[person]; return one, ok }
 
 // bookkeeper is as much of a station as an inbox needs.
 type bookkeeper struct {
@@ -58,7 +63,7 @@ func newMailbox(t *testing.T) *mailbox {
 		}
 	})
 	m := &mailbox{t: t, key: key, store: s, said: new(bytes.Buffer), on: &bookkeeper{store: s}}
-	m.Inbox = NewInbox(InboxOptions{Folder: filepath.Join(filepath.Dir(folder), "inbox"), Keys: People{"4711": {Key: key.Public()}}, Station: m.on, Past: s,
+	m.Inbox = New(Options{Folder: filepath.Join(filepath.Dir(folder), "inbox"), Keys: keys{"4711": key.Public()}, Station: m.on, Past: s,
 		Logger: slog.New(slog.NewTextHandler(m.said, nil)), Now: func() time.Time { return time.Now().Add(time.Minute) }})
 	if err := m.Make(); err != nil {
 		t.Fatal(err)
@@ -154,7 +159,7 @@ func TestInboxTakesEachNoteOnce(t *testing.T) {
 	if err := m.TakeUp(); err != nil || fmt.Sprint(m.notes()) != "[scratch dust more dust]" {
 		t.Errorf("%v, %q", err, m.notes())
 	}
-	if in, done := m.listing(""), m.listing(inboxDone); in != "c.signed.part" || done != "2-b.signed a.signed aa.signed b.signed" {
+	if in, done := m.listing(""), m.listing(doneFolder); in != "c.signed.part" || done != "2-b.signed a.signed aa.signed b.signed" {
 		t.Errorf("waiting %q, done %q", in, done)
 	}
 	m.o.Now = time.Now
@@ -162,7 +167,7 @@ func TestInboxTakesEachNoteOnce(t *testing.T) {
 	if err := m.TakeUp(); err != nil || m.listing("") != "c.signed.part young.signed" {
 		t.Errorf("a file that may still be copied was taken: %v", err)
 	}
-	for _, name := range []string{"", inboxDone, RefusedFolder} {
+	for _, name := range []string{"", doneFolder, RefusedFolder} {
 		if i, err := os.Stat(filepath.Join(m.o.Folder, name)); err != nil || runtime.GOOS != "windows" && i.Mode().Perm()&0o027 != 0 {
 			t.Errorf("folder %q: %v, %v", name, i.Mode(), err)
 		}
@@ -208,7 +213,7 @@ func TestInboxRefuses(t *testing.T) {
 		if err := m.TakeUp(); err != nil {
 			t.Errorf("%s: %v", name, err)
 		}
-		reason, err := os.ReadFile(filepath.Join(m.o.Folder, RefusedFolder, name+inboxReason))
+		reason, err := os.ReadFile(filepath.Join(m.o.Folder, RefusedFolder, name+reasonEnd))
 		if err != nil || len(reason) < 10 || m.listing("") != "" || !strings.Contains(m.said.String(), "file refused") {
 			t.Errorf("%s: %q, %v, waiting %q, said %s", name, reason, err, m.listing(""), m.said)
 		}
@@ -270,28 +275,6 @@ func TestBusyNests(t *testing.T) {
 		s.Nests[1].Step = step
 		if !busy(s) {
 			t.Errorf("not busy in %v", step)
-		}
-	}
-}
-
-// TestReadPeople: mistakes in the file of keys have a place and a mend.
-func TestReadPeople(t *testing.T) {
-	key, err := release.NewKey("4711")
-	if err != nil {
-		t.Fatal(err)
-	}
-	public := fmt.Sprintf("%q", base64.StdEncoding.EncodeToString(key.Public()))
-	for text, want := range map[string]string{
-		"[[key]]\nperson = \"4711\"\ned25519 = " + public + "\n":                                                 "",
-		"[[key]]\nperson = \"4711\"\ned25519 = \"AAAA\"\n":                                                       ":3:",
-		"[[key]]\nperson = \"a\"\ned25519 = " + public + "\n[[key]]\nperson = \"a\"\ned25519 = " + public + "\n": "has a key already",
-		"[[key]]\nperson = \"a\"\n":                                                                              "ed25519",
-		"[[kez]]\n":                                                                                              ":1:",
-		"[[key]]\nperson = \"a\"\ned25519 = " + strings.Repeat(" ", 10) + public + "\nrole = \"x\"\n":            ":4:",
-	} {
-		all, err := ReadPeople("keys.toml", []byte(text))
-		if want == "" && (err != nil || !all["4711"].Key.Equal(key.Public())) || want != "" && (err == nil || !strings.Contains(err.Error(), want)) {
-			t.Errorf("%s%v, want %q", text, err, want)
 		}
 	}
 }

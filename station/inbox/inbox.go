@@ -1,4 +1,4 @@
-package shift
+package inbox
 
 import (
 	"bytes"
@@ -22,12 +22,25 @@ import (
 // file is on record before it is moved, and what is on record is not recorded
 // again: the record holds the file's bytes. It belongs to one goroutine.
 type Inbox struct {
-	o       InboxOptions
+	o       Options
 	refused []string // not told yet: each file and why
 }
 
-// InboxOptions are what an inbox needs, all of them.
-type InboxOptions struct {
+// Station is what an inbox needs of the station that runs; *runner.Runner is
+// one. Its methods may be called from any goroutine.
+type Station interface {
+	Snapshot() station.Snapshot
+
+	// Append puts a record into the log. When it returns nil, the record
+	// survives a power cut.
+	Append(record.Body) (record.Ref, error)
+
+	// Refused tells the operator why a file was not taken up.
+	Refused(why string)
+}
+
+// Options are what an inbox needs, all of them.
+type Options struct {
 	Folder  string // beside the store
 	Keys    release.Keys
 	Station Station
@@ -43,21 +56,21 @@ const (
 	// with its reason beside it.
 	RefusedFolder = "refused"
 
-	inboxDone   = "done"
-	inboxReason = ".reason.txt"
+	doneFolder  = "done"
+	reasonEnd   = ".reason.txt"
 	mostAtOnce  = 100             // files taken up in one go
 	mostRefused = 1000            // files kept that were refused; then the rest waits
 	leftAlone   = 2 * time.Second // how long a file has been left alone before it is read
-	inboxEvery  = 5 * time.Second
+	every       = 5 * time.Second
 	longestName = 100
 )
 
-// NewInbox is the inbox in a folder; nothing is done yet.
-func NewInbox(o InboxOptions) *Inbox { return &Inbox{o: o} }
+// New is the inbox in a folder; nothing is done yet.
+func New(o Options) *Inbox { return &Inbox{o: o} }
 
 // Make makes the inbox's folders where they are missing.
 func (b *Inbox) Make() error {
-	for _, name := range []string{b.o.Folder, filepath.Join(b.o.Folder, inboxDone), filepath.Join(b.o.Folder, RefusedFolder)} {
+	for _, name := range []string{b.o.Folder, filepath.Join(b.o.Folder, doneFolder), filepath.Join(b.o.Folder, RefusedFolder)} {
 		if err := os.MkdirAll(name, 0o750); err != nil {
 			return fmt.Errorf("making the inbox: %w", err)
 		}
@@ -78,7 +91,7 @@ func LookInto(folder string) (waiting, refused int, err error) {
 		return 0, 0, fmt.Errorf("looking into the inbox: %w", err)
 	}
 	for _, e := range not {
-		if strings.HasSuffix(e.Name(), inboxReason) {
+		if strings.HasSuffix(e.Name(), reasonEnd) {
 			refused++
 		}
 	}
@@ -99,7 +112,7 @@ func listWaiting(folder string) ([]string, error) {
 		return nil, fmt.Errorf("looking into the inbox: %w", err)
 	}
 	names = slices.DeleteFunc(names, func(n string) bool {
-		return n == inboxDone || n == RefusedFolder || strings.HasPrefix(n, ".") || strings.HasSuffix(n, Unfinished)
+		return n == doneFolder || n == RefusedFolder || strings.HasPrefix(n, ".") || strings.HasSuffix(n, Unfinished)
 	})
 	slices.Sort(names)
 	return names[:min(len(names), mostAtOnce)], nil
@@ -162,7 +175,7 @@ func (b *Inbox) take(name string) error {
 		return err
 	}
 	b.o.Logger.Info("note taken up", "file", name, "serial", n.Serial, "by", signed.Person)
-	return b.move(name, inboxDone, file)
+	return b.move(name, doneFolder, file)
 }
 
 // record puts a note on record, unless it is there.
@@ -194,7 +207,7 @@ func (b *Inbox) refuse(name string, why error) error {
 	b.o.Logger.Warn("file refused", "file", name, "why", why.Error())
 	b.refused = append(b.refused, fmt.Sprintf("%q: %v", name, why))
 	to := b.free(name, RefusedFolder)
-	if err := os.WriteFile(to+inboxReason, []byte(why.Error()+"\n"), 0o640); err != nil {
+	if err := os.WriteFile(to+reasonEnd, []byte(why.Error()+"\n"), 0o640); err != nil {
 		return err
 	}
 	return os.Rename(filepath.Join(b.o.Folder, name), to)
@@ -234,7 +247,7 @@ func (b *Inbox) free(name, where string) string {
 
 // Serve takes up what comes, between units, until ctx ends.
 func (b *Inbox) Serve(ctx context.Context) error {
-	tick := time.NewTicker(inboxEvery)
+	tick := time.NewTicker(every)
 	defer tick.Stop()
 	for {
 		select {

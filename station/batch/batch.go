@@ -1,4 +1,6 @@
-package shift
+// Package batch is the operator of a run without a screen: it hands labels over
+// one by one, waits for what comes of each, and tells how all of it ended.
+package batch
 
 import (
 	"context"
@@ -7,22 +9,23 @@ import (
 	"time"
 
 	"example.org/panecal/station"
+	"example.org/panecal/station/shift"
 )
 
 // Batch hands labels to a station one after the other, a queue for each nest,
 // and waits for what comes of them. It is the operator of a run without a
 // screen, and belongs to one goroutine.
 type Batch struct {
-	o     BatchOptions
+	o     Options
 	turns []turn
 	end   End
 }
 
-// BatchOptions are what a batch works with; Station, Intake, Queues, Verdicts
+// Options are what a batch works with; Station, Intake, Queues, Verdicts
 // and Tell are needed.
-type BatchOptions struct {
-	Station  Station
-	Intake   *Intake
+type Options struct {
+	Station  shift.Station
+	Intake   *shift.Intake
 	Queues   [][]string             // of labels, one for each nest
 	Verdicts <-chan station.Verdict // from the station, in order
 	Operator string                 // signs on before and off after it; "" for nobody
@@ -65,8 +68,8 @@ type turn struct {
 	over   bool         // its verdict or refusal came; the next waits for an empty nest
 }
 
-// NewBatch makes a batch that has not begun.
-func NewBatch(o BatchOptions) *Batch {
+// New makes a batch that has not begun.
+func New(o Options) *Batch {
 	b := &Batch{o: o}
 	for _, labels := range o.Queues {
 		b.turns = append(b.turns, turn{labels: labels})
@@ -82,7 +85,7 @@ func NewBatch(o BatchOptions) *Batch {
 func (b *Batch) Run(ctx context.Context, start func(context.Context) <-chan error, snapshots <-chan station.Snapshot, show func(station.Verdict) error) (End, error) {
 	const method = "command line"
 	if b.o.Operator != "" {
-		if err := signOn(b.o.Station, b.o.Operator, method, false, nil); err != nil {
+		if err := shift.SignOn(b.o.Station, b.o.Operator, method, false, nil); err != nil {
 			return b.end, err
 		}
 	}
@@ -90,7 +93,7 @@ func (b *Batch) Run(ctx context.Context, start func(context.Context) <-chan erro
 	// Signing off says that every verdict was seen. After a fault, of the
 	// store above all, one may be in doubt: it is then shown again.
 	if b.o.Operator != "" && err == nil && b.end != Faulty {
-		err = signOn(b.o.Station, b.o.Operator, method, true, nil)
+		err = shift.SignOn(b.o.Station, b.o.Operator, method, true, nil)
 	}
 	return b.end, err
 }
