@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"example.org/panecal/cmd/panecal/files"
 	"example.org/panecal/station/screen"
 	"example.org/panecal/station/shift"
 )
@@ -35,7 +36,7 @@ func (o *handOvers) keep(h shift.HandOver) error {
 		return '_'
 	}, h.Person)
 	name := filepath.Join(o.folder, time.Now().UTC().Format("2006-01-02T15-04-05Z")+"-"+who+".txt")
-	if err := writeNew(name, []byte(o.text(h)+"\n")); err != nil {
+	if err := files.WriteNew(name, []byte(o.text(h)+"\n")); err != nil {
 		return fmt.Errorf("writing the hand-over: %w", err)
 	}
 	o.last = name

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/files"
 	"example.org/panecal/cmd/panecal/sample"
 	"example.org/panecal/store"
 )
@@ -120,7 +121,7 @@ products = [%s]   # a unit's label decides which of them is for it
 #check_every = "8h"         # from one check unit that passed to the next
 #grace_ms = 50              # added to the 100 ms in which a unit answers: slow adapters, busy computers
 `, name, data, `"`+strings.Join(products, `", "`)+`"`)
-	if err := writeNew(path, []byte(text)); err != nil {
+	if err := files.WriteNew(path, []byte(text)); err != nil {
 		return made{}, err
 	}
 	return made{"panecal.init/1", name, path, folder}, nil
@@ -169,7 +170,7 @@ func writeSamples(folder, station string) ([]string, error) {
 		if strings.HasSuffix(e.Name(), ".product.toml") {
 			products = append(products, e.Name())
 		}
-		if err := writeNew(filepath.Join(folder, e.Name()), data); err != nil && !errors.Is(err, fs.ErrExist) {
+		if err := files.WriteNew(filepath.Join(folder, e.Name()), data); err != nil && !errors.Is(err, fs.ErrExist) {
 			return nil, err
 		}
 	}
@@ -181,16 +182,4 @@ func writeSamples(folder, station string) ([]string, error) {
 		}
 	}
 	return products, nil
-}
-
-// writeNew writes a file that must not exist.
-func writeNew(path string, data []byte) error {
-	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o640)
-	if err != nil {
-		return fmt.Errorf("writing %s: %w", path, err)
-	}
-	if _, err := f.Write(data); err != nil {
-		return errors.Join(fmt.Errorf("writing %s: %w", path, err), f.Close())
-	}
-	return f.Close()
 }

@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/signing"
 	"example.org/panecal/limits"
 )
 
@@ -18,7 +19,7 @@ func newLimits(where *place) *cobra.Command {
 		Args:  cli.Args(cobra.NoArgs),
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	c.AddCommand(newLimitsCheck(), newLimitsDraft(), newLimitsReview(), newLimitsRelease(), newLimitsDiff(), newLimitsShow(where))
+	c.AddCommand(append(signing.ReleaseCommands(), newLimitsCheck(), newLimitsShow(where))...)
 	return c
 }
 

@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/signing"
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
 )
@@ -59,11 +60,10 @@ revision of limits, products and sheets that was ever in force is there.`,
 
 func findRevision(where *place, text string) (revisionReport, error) {
 	if _, err := os.Stat(text); err == nil {
-		f, err := readReleased(text)
+		d, err := signing.Read(text)
 		if err != nil {
 			return revisionReport{}, err
 		}
-		d := f.doc
 		return revisionReport{"panecal.revision/1", d.Kind, d.Revision, text, false, d.Author, d.Approver, d.Reason, string(d.Canonical)}, nil
 	}
 	const least = 8

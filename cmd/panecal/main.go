@@ -20,6 +20,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/signing"
 	"example.org/panecal/cmd/panecal/studies"
 )
 
@@ -132,9 +133,9 @@ Exit codes: ` + cli.ExitHelp,
 		newEstimate(),
 		newLimits(where),
 		newUnit(where),
-		newNote(),
+		signing.NewNote(),
 		studies.New(),
-		newKey(),
+		signing.NewKey(),
 		newLog(where),
 		newDoctor(where),
 		newVersion(),

@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -12,6 +11,7 @@ import (
 	"github.com/adrg/xdg"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/files"
 	"example.org/panecal/limits/strict"
 	"example.org/panecal/station"
 	"example.org/panecal/station/shift"
@@ -75,7 +75,7 @@ func (p place) configPath() string {
 // readConfig reads the configuration; it has to be there.
 func (p place) readConfig() (configuration, error) {
 	path := p.configPath()
-	data, err := readTrusted(path)
+	data, err := files.ReadTrusted(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return configuration{}, cli.RefusedError(fmt.Errorf("no configuration at %s: run `panecal init` first, or name the file with --config", path))
 	}
@@ -131,33 +131,11 @@ func (c configuration) people() (shift.People, error) {
 		return nil, nil
 	}
 	path := c.file(c.Keys)
-	data, err := readTrusted(path)
+	data, err := files.ReadTrusted(path)
 	if err != nil {
 		return nil, fmt.Errorf("reading the keys of people: %w", err)
 	}
 	return shift.ReadPeople(path, data)
-}
-
-// readTrusted reads a small file that nobody else may have written.
-func readTrusted(path string) ([]byte, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	i, err := f.Stat()
-	if err != nil {
-		return nil, err
-	}
-	if err := trusted(path, i); err != nil {
-		return nil, err
-	}
-	const most = 1 << 20
-	data, err := io.ReadAll(io.LimitReader(f, most+1))
-	if err == nil && len(data) > most {
-		err = fmt.Errorf("%s is longer than %d bytes", path, most)
-	}
-	return data, err
 }
 
 // storeFolder is where the store is: the flag, else the configuration, else

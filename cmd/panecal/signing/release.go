@@ -1,4 +1,4 @@
-package main
+package signing
 
 import (
 	"errors"
@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/files"
 	"example.org/panecal/limits"
 	"example.org/panecal/limits/release"
 	"example.org/panecal/limits/strict"
@@ -29,6 +30,17 @@ const releaseHelp = `The way of a released file (limits, product or station shee
   release  both signatures are held against the station's keys file, and the
            file takes the place of the one in force
 A roll-back is a new revision with the old content.`
+
+// ReleaseCommands are the sub-commands on that way: draft, review, release, diff.
+func ReleaseCommands() []*cobra.Command {
+	return []*cobra.Command{newDraft(), newReview(), newRelease(), newDiff()}
+}
+
+// Read reads and checks a file of any kind that is released.
+func Read(path string) (release.Document, error) {
+	f, err := readReleased(path)
+	return f.doc, err
+}
 
 // releasedFile is any of the files that are released.
 type releasedFile struct {
@@ -168,7 +180,7 @@ func (t *timeFlag) Set(text string) error {
 
 func (t *timeFlag) Type() string { return "time" }
 
-func newLimitsDraft() *cobra.Command {
+func newDraft() *cobra.Command {
 	var keyFile, passFile, approver, reason, out string
 	var effective, until timeFlag
 	var asJSON bool
@@ -201,7 +213,7 @@ stays as it is; the draft is a new file.
 			if err != nil {
 				return err
 			}
-			if err := writeNew(out, signed.text); err != nil {
+			if err := files.WriteNew(out, signed.text); err != nil {
 				return err
 			}
 			return tellRelease(c, asJSON, out, "drafted and signed by "+key.Person+"; "+approver+" reviews it", &signed.doc)
@@ -218,7 +230,7 @@ stays as it is; the draft is a new file.
 	return c
 }
 
-func newLimitsReview() *cobra.Command {
+func newReview() *cobra.Command {
 	var keyFile, passFile, against string
 	var asJSON bool
 	c := &cobra.Command{
@@ -284,7 +296,7 @@ force, and adds the approver's signature to it. Without --key nothing is signed.
 	return c
 }
 
-func newLimitsRelease() *cobra.Command {
+func newRelease() *cobra.Command {
 	var keys, into string
 	var asJSON bool
 	c := &cobra.Command{
@@ -306,7 +318,7 @@ beside the one in force, its name with .next; the station takes it from then on.
 			if err != nil {
 				return err
 			}
-			data, err := readTrusted(keys)
+			data, err := files.ReadTrusted(keys)
 			if err != nil {
 				return fmt.Errorf("reading the keys of people: %w", err)
 			}
@@ -336,7 +348,7 @@ beside the one in force, its name with .next; the station takes it from then on.
 	return c
 }
 
-func newLimitsDiff() *cobra.Command {
+func newDiff() *cobra.Command {
 	c := &cobra.Command{
 		Use:     "diff OLD NEW",
 		Short:   "Tell in words what one revision changes against another",

@@ -1,4 +1,7 @@
-package main
+// Package signing is the sub-commands with which a person signs: the person's
+// key, notes about units, and the release of limits, product files and station
+// sheets. A passphrase is never an argument.
+package signing
 
 import (
 	"bufio"
@@ -16,7 +19,8 @@ import (
 	"example.org/panecal/limits/release"
 )
 
-func newKey() *cobra.Command {
+// NewKey is the sub-command key.
+func NewKey() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "key",
 		Short: "Make and show the key that a person signs with",

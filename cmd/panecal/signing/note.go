@@ -1,4 +1,4 @@
-package main
+package signing
 
 import (
 	"fmt"
@@ -9,11 +9,13 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/files"
 	"example.org/panecal/limits/release"
 	"example.org/panecal/station/inbox"
 )
 
-func newNote() *cobra.Command {
+// NewNote is the sub-command note.
+func NewNote() *cobra.Command {
 	var keyPath, out, passFile string
 	c := &cobra.Command{
 		Use:   "note SERIAL TEXT --key FILE --out FOLDER",
@@ -45,7 +47,7 @@ it then. What a station does not take is in inbox/refused, with the reason.`,
 				return err
 			}
 			name := filepath.Join(out, fmt.Sprintf("note-%s-%s.signed", n.Time.Format("20060102T150405.000000000Z"), key.Person))
-			if err := writeNew(name+inbox.Unfinished, n.Sign(key)); err != nil {
+			if err := files.WriteNew(name+inbox.Unfinished, n.Sign(key)); err != nil {
 				return err
 			}
 			if err := os.Rename(name+inbox.Unfinished, name); err != nil {
