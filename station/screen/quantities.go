@@ -108,4 +108,16 @@ var quantityTable = map[quantity.Name]struct{ en, es, de outside }{
 		outside{"Signal", "Signal too weak", "Signal too strong"},
 		outside{"Señal", "Señal demasiado débil", "Señal demasiado fuerte"},
 		outside{"Signal", "Signal zu schwach", "Signal zu stark"}},
+	quantity.TargetMisfit: {
+		outside{"Misfit of the target", "Target fits too well", "Target fits badly"},
+		outside{"Desajuste del blanco", "El blanco se ajusta demasiado bien", "El blanco se ajusta mal"},
+		outside{"Abweichung des Ziels", "Ziel passt zu gut", "Ziel passt schlecht"}},
+	quantity.ZonesMisfit: {
+		outside{"Zones that misfit", "Too few zones misfit", "Too many zones misfit"},
+		outside{"Zonas que no ajustan", "Muy pocas zonas no ajustan", "Demasiadas zonas no ajustan"},
+		outside{"Abweichende Zonen", "Zu wenige Zonen weichen ab", "Zu viele Zonen weichen ab"}},
+	quantity.ZonesNoSignal: {
+		outside{"Zones without target", "Too few zones without target", "Too many zones without target"},
+		outside{"Zonas sin blanco", "Muy pocas zonas sin blanco", "Demasiadas zonas sin blanco"},
+		outside{"Zonen ohne Ziel", "Zu wenige Zonen ohne Ziel", "Zu viele Zonen ohne Ziel"}},
 }
