@@ -42,7 +42,7 @@ var meanings = []Meaning{
 
 	{RefusedLabel, Refused, "The label cannot be read: {detail}.", "Scan again; if it stays so, put the unit on hold.", LiftNobody},
 	{RefusedCapsLock, Refused, "Capital and small letters are exchanged.", "Switch Caps Lock off, scan again.", LiftNobody},
-	{RefusedLayout, Refused, "The scanner types for another keyboard; this computer reads {detail}.", "Set the scanner's keyboard country to that.", LiftNobody},
+	{RefusedLayout, Refused, "The scanner types for another keyboard; this computer reads {detail}.", "Call the line lead: set the scanner to that.", LiftNobody},
 	{RefusedLabelBusy, Refused, "Label {label} belongs to the unit in {other}.", "Check which unit carries the label twice.", LiftNobody},
 	{RefusedNest, Refused, "There is no nest called {detail}.", "Scan the label on the nest.", LiftNobody},
 	{RefusedNestBusy, Refused, "{nest} is not empty.", "Take the unit out, scan, put it back.", LiftNobody},
@@ -80,8 +80,8 @@ var meanings = []Meaning{
 
 	{BrokenCapture, Broken, "No good capture after {detail} tries.", "Put the unit on hold, bin {bin}.", LiftNobody},
 	{BrokenTarget, Broken, "The target never came.", "Put the unit on hold, bin {bin}; run it again.", LiftNobody},
-	{BrokenLost, Broken, "The unit fell silent in the middle of the attempt.", "Check the contacts of {nest}; run the unit again.", LiftNobody},
-	{BrokenReset, Broken, "The unit restarted in the middle of the attempt, or another took its place.", "Check its supply in {nest}; run the unit again.", LiftNobody},
+	{BrokenLost, Broken, "The unit fell silent in the middle of the attempt.", "Put the unit into bin {bin}; call the line lead.", LiftNobody},
+	{BrokenReset, Broken, "The unit restarted in the middle of the attempt, or another took its place.", "Put the unit into bin {bin}; call the line lead.", LiftNobody},
 	{BrokenRefused, Broken, "The unit refused a request: {detail}.", "Put the unit on hold, bin {bin}.", LiftNobody},
 	{BrokenGarbled, Broken, "The unit's answers break the protocol: {detail}.", "Put the unit on hold, bin {bin}; tell the test engineer.", LiftNobody},
 	{BrokenContents, Broken, "The unit was lost while its constants were written; what it holds is unknown.", "Put the unit on hold; run it again.", LiftNobody},
@@ -97,7 +97,7 @@ var meanings = []Meaning{
 
 	{BrokenUnmarked, Broken, "The unit passed, but carries no released constants.", "Put the unit on hold, bin {bin}; run it in production.", LiftNobody},
 
-	{StopPort, NotRunning, "{nest}: its port is not there: {detail}.", "Check cable and adapter of the nest.", LiftItself},
+	{StopPort, NotRunning, "{nest}: its port is not there: {detail}.", "Call the line lead: check cable and adapter.", LiftItself},
 	{StopNoAnswer, NotRunning, "{nest}: {detail} units in a row did not answer.", "Call the line lead: check contacts and supply.", LiftLead},
 	{StopSame, NotRunning, "{nest}: {detail} units in a row failed the same way: {other}.", "Call the line lead: check lots, window and nest.", LiftLead},
 	{StopFixture, NotRunning, "{nest}: the fixture reports a fault: {detail}.", "Call the line lead.", LiftLead},
