@@ -44,18 +44,6 @@ var quantityTable = map[quantity.Name]struct{ en, es, de outside }{
 		outside{"Shape of the light pulse", "Light pulse fits too well", "Light pulse has a wrong shape"},
 		outside{"Forma del pulso de luz", "Pulso de luz demasiado exacto", "Pulso de luz con forma errónea"},
 		outside{"Form des Lichtpulses", "Lichtpuls passt zu genau", "Lichtpuls hat falsche Form"}},
-	quantity.TargetMisfit: {
-		outside{"Fit of the target", "Target fits too well", "Target does not fit"},
-		outside{"Ajuste del objetivo", "Objetivo demasiado exacto", "El objetivo no encaja"},
-		outside{"Passung des Ziels", "Ziel passt zu genau", "Ziel passt nicht"}},
-	quantity.ZonesMisfit: {
-		outside{"Zones that do not fit", "Too few zones that do not fit", "Too many zones do not fit"},
-		outside{"Zonas que no encajan", "Muy pocas zonas sin encajar", "Demasiadas zonas no encajan"},
-		outside{"Zonen, die nicht passen", "Zu wenige unpassende Zonen", "Zu viele Zonen passen nicht"}},
-	quantity.ZonesNoSignal: {
-		outside{"Zones without a signal", "Too few zones without a signal", "Too many zones without a signal"},
-		outside{"Zonas sin señal", "Muy pocas zonas sin señal", "Demasiadas zonas sin señal"},
-		outside{"Zonen ohne Signal", "Zu wenige Zonen ohne Signal", "Zu viele Zonen ohne Signal"}},
 	quantity.AmbientMax: {
 		outside{"Ambient light", "Ambient light too weak", "Ambient light too strong"},
 		outside{"Luz ambiente", "Luz ambiente demasiado débil", "Luz ambiente demasiado fuerte"},
@@ -122,7 +110,7 @@ var quantityTable = map[quantity.Name]struct{ en, es, de outside }{
 		outside{"Signal", "Signal zu schwach", "Signal zu stark"}},
 	quantity.TargetMisfit: {
 		outside{"Misfit of the target", "Target fits too well", "Target fits badly"},
-		outside{"Desajuste del blanco", "El blanco se ajusta demasiado bien", "El blanco se ajusta mal"},
+		outside{"Desajuste del objetivo", "El objetivo se ajusta demasiado bien", "El objetivo se ajusta mal"},
 		outside{"Abweichung des Ziels", "Ziel passt zu gut", "Ziel passt schlecht"}},
 	quantity.ZonesMisfit: {
 		outside{"Zones that misfit", "Too few zones misfit", "Too many zones misfit"},
@@ -130,6 +118,6 @@ var quantityTable = map[quantity.Name]struct{ en, es, de outside }{
 		outside{"Abweichende Zonen", "Zu wenige Zonen weichen ab", "Zu viele Zonen weichen ab"}},
 	quantity.ZonesNoSignal: {
 		outside{"Zones without target", "Too few zones without target", "Too many zones without target"},
-		outside{"Zonas sin blanco", "Muy pocas zonas sin blanco", "Demasiadas zonas sin blanco"},
+		outside{"Zonas sin objetivo", "Muy pocas zonas sin objetivo", "Demasiadas zonas sin objetivo"},
 		outside{"Zonen ohne Ziel", "Zu wenige Zonen ohne Ziel", "Zu viele Zonen ohne Ziel"}},
 }
