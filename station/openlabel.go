@@ -21,8 +21,11 @@ type openLabel struct {
 // ReadLabel reads what a scan says by the rules of the product. It is the only
 // way from scanned bytes to a serial.
 func (f *Files) ReadLabel(text string) (label.Label, error) {
-	return f.Product.Label.Rules.Parse(text)
+	return f.Product.Label.Rules.Parse(trimmed(text))
 }
+
+// trimmed is a scan without the blanks around it, which some printers add.
+func trimmed(text string) string { return strings.Trim(text, " ") }
 
 // twiceWithin is how long a second scan of the same label counts as a slip of
 // the trigger.
@@ -31,6 +34,7 @@ const twiceWithin = 2 * time.Second
 // scan takes a label, of a unit or of a nest. nest is NoNest, or the nest
 // that the label is for.
 func (m *Machine) scan(nest int, text string) {
+	text = trimmed(text)
 	if i, ok := m.nestLabel(text); ok {
 		m.scanNest(i)
 		return

@@ -62,3 +62,15 @@ func TestKeyboardIsSuspected(t *testing.T) {
 		}
 	}
 }
+
+// Blanks around a label are no part of it.
+func TestBlanksAroundALabel(t *testing.T) {
+	w := newWorld(t, usual())
+	w.tell(station.NoNest, 0, station.Started{})
+	w.pass(time.Second)
+	w.tell(station.NoNest, 0, station.Scanned{Text: "  A1 "})
+	if got := w.machine.Snapshot().Label; got != "A1" {
+		t.Errorf("%q is open, said %+v", got, w.said)
+	}
+	w.leave("blanks")
+}
