@@ -2,6 +2,7 @@ package limits
 
 import (
 	"math"
+	"slices"
 
 	"example.org/panecal/limits/quantity"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -57,6 +58,19 @@ func (f *File) Judge(s quantity.Set) Judgement {
 		}
 	}
 	return j
+}
+
+// Excusing gives the same limits, under which these quantities may be missing:
+// what was not measured fails nobody, what was measured is judged.
+func (f *File) Excusing(names ...quantity.Name) *File {
+	g := *f
+	g.Limits = slices.Clone(f.Limits)
+	for i := range g.Limits {
+		if slices.Contains(names, g.Limits[i].Name) {
+			g.Limits[i].Optional = true
+		}
+	}
+	return &g
 }
 
 // JudgeAs judges what was measured, if anything, and then gives the unit to

@@ -50,14 +50,46 @@ func (m *Machine) writeIntended(n *nest, f Fact) {
 	m.ask(n, Write{Block: raw})
 }
 
+// wrote: the constants are committed. A unit that held them in its working
+// memory only would answer well and know nothing tomorrow, so it is restarted
+// before they are read back, as often as the product says.
 func (m *Machine) wrote(n *nest, _ Fact) {
+	every := n.files.Product.RestartEvery
+	due := every > 0 && m.written%every == 0
+	m.written++
+	if due {
+		m.enter(n, Restarting)
+		m.ask(n, Restart{})
+		return
+	}
+	m.readWritten(n)
+}
+
+// restarted: what answers must be the same unit, in a session of its own.
+func (m *Machine) restarted(n *nest, f Fact) {
+	id := f.(Identified).Identity
+	if id.UnitID != n.unit.UnitID {
+		m.broken(n, BrokenReset, "another unit answers after the restart")
+		return
+	}
+	n.unit.Session = id.Session
+	n.att.restarted = true
+	m.readWritten(n)
+}
+
+func (m *Machine) readWritten(n *nest) {
 	m.enter(n, ReadingBack)
 	m.ask(n, ReadBlock{})
 }
 
-// writeTrouble: unless the unit refused outright, nobody knows what it holds.
+// writeTrouble: unless the unit refused outright, or says itself what is
+// wrong, nobody knows what it holds.
 func (m *Machine) writeTrouble(n *nest, f Failure) {
-	if f.Trouble == Denied {
+	if f.Trouble == Unsound {
+		m.broken(n, BrokenUnsound, f.Why)
+		return
+	}
+	if f.Trouble == Denied && n.step == Writing {
 		n.problem(m.now, FailedWrite, f.Why)
 		n.att.code, n.att.detail = FailedWrite, Verbatim(f.Why)
 		m.finish(n)

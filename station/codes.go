@@ -180,6 +180,7 @@ const (
 	BrokenRefused  Code = "unit_refused"
 	BrokenGarbled  Code = "malformed_answer"
 	BrokenContents Code = "contents_unknown"
+	BrokenUnsound  Code = "unit_unsound"
 	BrokenEstimate Code = "estimation_failed"
 	BrokenEmitter  Code = "emitter_unconfirmed"
 	BrokenMark     Code = "mark_unconfirmed"

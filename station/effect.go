@@ -36,13 +36,18 @@ type (
 	ReadBlock struct{}
 	// Void makes the constants in the unit void.
 	Void struct{}
-	// Capture takes one capture.
+	// Capture takes one capture; the unit's status is read before and after it.
 	Capture struct {
 		Name    string // "empty", "target", "ranges", "verify"; "look" for a short one
 		Request protocol.CaptureRequest
+		// Tolerated are faults that the unit may report meanwhile.
+		Tolerated uint32
 	}
-	// Write stages and commits a constants block.
+	// Write stages and commits a constants block, then reads the unit's status.
 	Write struct{ Block []byte }
+	// Restart lets the unit begin anew, as after a cut of its power, and asks
+	// who it is.
+	Restart struct{}
 	// Mark puts the released mark into the block the unit holds and reads the
 	// block back.
 	Mark struct{ Block []byte }
@@ -112,6 +117,7 @@ func (ReadBlock) job() string      { return "read block" }
 func (Void) job() string           { return "void" }
 func (Capture) job() string        { return "capture" }
 func (Write) job() string          { return "write" }
+func (Restart) job() string        { return "restart" }
 func (Mark) job() string           { return "mark" }
 func (Halt) job() string           { return "halt" }
 func (Recall) job() string         { return "recall" }

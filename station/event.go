@@ -34,10 +34,12 @@ const (
 	Short                      // the capture ended before its last shot
 	Broke                      // everything else: port gone, store error, bug
 	Garbled                    // what the unit answers breaks the protocol, or contradicts itself
+	Unsound                    // the unit reports a fault, or emits when it should not
 )
 
 func (t Trouble) String() string {
-	names := [...]string{0: "none", Silent: "silent", Reset: "reset", Denied: "denied", Short: "short", Broke: "broke", Garbled: "garbled"}
+	names := [...]string{0: "none", Silent: "silent", Reset: "reset", Denied: "denied", Short: "short", Broke: "broke", Garbled: "garbled",
+		Unsound: "unsound"}
 	if int(t) < len(names) {
 		return names[t]
 	}
@@ -57,7 +59,7 @@ func (f Failure) failure() Failure { return f }
 type (
 	// Done answers Open, Void, Move, Write and Halt.
 	Done struct{ Failure }
-	// Identified answers Identify.
+	// Identified answers Identify and Restart.
 	Identified struct {
 		Failure
 		Identity protocol.Identity

@@ -5,6 +5,7 @@ import (
 	"strconv"
 
 	"example.org/panecal/limits"
+	"example.org/panecal/limits/quantity"
 	"example.org/panecal/protocol"
 )
 
@@ -22,7 +23,7 @@ func (m *Machine) finish(n *nest) {
 
 // conclude finds bin and disposition.
 func (m *Machine) conclude(n *nest) {
-	a, lim := &n.att, n.files.Limits
+	a, lim := &n.att, n.limits()
 	// Nothing is released on trust: what passed must have been written, and
 	// have come back the same.
 	if a.code == "" && writes(n.purpose) && lim.Judge(a.quantities).Passed &&
@@ -56,6 +57,16 @@ func (m *Machine) conclude(n *nest) {
 	default:
 		a.code, a.detail = FailedLimits, outOfLimits(a.result)
 	}
+}
+
+// limits are those that the unit is held against. Where nothing is written and
+// the unit bears no constants, what they would do cannot be measured, and is
+// not asked for.
+func (n *nest) limits() *limits.File {
+	if writes(n.purpose) || n.adjusted() != nil {
+		return n.files.Limits
+	}
+	return n.files.Limits.Excusing(quantity.VerifyError, quantity.VerifyErrorFar)
 }
 
 // holdBack keeps a unit that passed from going on.

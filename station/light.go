@@ -3,6 +3,8 @@ package station
 import (
 	"slices"
 	"time"
+
+	"example.org/panecal/protocol"
 )
 
 // lamp is the right to emit in one light group.
@@ -21,6 +23,10 @@ type unlit struct {
 // light emits the nest's capture now or when its light group is free.
 func (m *Machine) light(n *nest, c Capture) {
 	n.awaits = m.token()
+	// Until constants are written, what the unit stores may be no whole block.
+	if n.att.written == nil {
+		c.Tolerated = protocol.FaultConstants
+	}
 	n.shotsTotal = c.Request.Shots * int64(c.Request.Frames)
 	group := n.sheet.LightGroup
 	if group == "" {

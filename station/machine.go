@@ -48,6 +48,7 @@ type life struct {
 type issued struct {
 	lastToken Token
 	captureID uint32
+	written   int // blocks written into units
 }
 
 // New makes the machine of a station at rest. Its first event is Started.

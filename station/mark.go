@@ -36,6 +36,7 @@ func (m *Machine) marked(n *nest, f Fact) {
 		m.notMarked(n, Failure{Broke, "the block read back does not bear the released mark"})
 		return
 	}
+	n.verdict.Marked = true
 	if n.verdict.Again { // the mark was all that was missing
 		ref := n.att.record
 		n.queue = append(n.queue, &record.DispositionChange{Attempt: &ref, Serial: n.serial, UnitID: n.unit.UnitID,

@@ -84,6 +84,7 @@ var meanings = []Meaning{
 	{BrokenReset, Broken, "The unit restarted in the middle of the attempt, or another took its place.", "Put the unit into bin {bin}; call the line lead.", LiftNobody},
 	{BrokenRefused, Broken, "The unit refused a request: {detail}.", "Put the unit on hold, bin {bin}.", LiftNobody},
 	{BrokenGarbled, Broken, "The unit's answers break the protocol: {detail}.", "Put the unit on hold, bin {bin}; tell the test engineer.", LiftNobody},
+	{BrokenUnsound, Broken, "The unit reports a fault: {detail}.", "Put the unit on hold, bin {bin}.", LiftNobody},
 	{BrokenContents, Broken, "The unit was lost while its constants were written; what it holds is unknown.", "Put the unit on hold; run it again.", LiftNobody},
 	{BrokenEstimate, Broken, "The captures could not be evaluated: {detail}.", "Put the unit on hold; tell the test engineer.", LiftNobody},
 	{BrokenEmitter, Broken, "The unit in {nest} did not confirm that its emitter is off.", "Take the unit off its supply before looking into the nest.", LiftItself},

@@ -20,6 +20,7 @@ type Device interface {
 	Stage(ctx context.Context, block []byte) error
 	Commit(ctx context.Context, block []byte) error
 	Void(context.Context) error
+	Restart(context.Context) error
 	Stop(context.Context) error
 	Stats() protocol.Counters
 }

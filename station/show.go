@@ -63,6 +63,7 @@ func (m *Machine) recallVerdict(n *nest, e record.Entry, at Disposition) {
 	if k := len(a.Problems); k > 0 && a.Outcome != Passed {
 		code, detail = Code(a.Problems[k-1].Code), a.Problems[k-1].Chain
 	}
+	marked := at == Release && a.Outcome == Passed && bears(n.att.found, a)
 	about := onRecord(detail)
 	n.verdict = &Verdict{Schema: VerdictSchema, Serial: a.Run.Serial, Outcome: a.Outcome, SoftBin: a.Judgement.SoftBin,
 		SoftName: a.Judgement.SoftName, HardBin: a.Judgement.HardBin, Disposition: at, Sequence: e.Ref.Sequence,
@@ -70,7 +71,7 @@ func (m *Machine) recallVerdict(n *nest, e record.Entry, at Disposition) {
 		Attempt: a.Run.AttemptNo, Code: code, Detail: detail, Other: detail, Instruction: a.Judgement.Instruction,
 		Args:         Args{Nest: n.sheet.Name, Label: n.label, Bin: strconv.Itoa(a.Judgement.HardBin), Detail: about, Other: about},
 		Instructions: m.files.instructions(code, a), UnitID: a.Run.UnitID,
-		Signed: a.Run.Limits.Signed && a.Run.Product.Signed && a.Run.Sheet.Signed, At: e.Time, Again: true}
+		Signed: a.Run.Limits.Signed && a.Run.Product.Signed && a.Run.Sheet.Signed, At: e.Time, Again: true, Marked: marked}
 }
 
 // onRecord is what a record says of a problem: a quantity by its name, else
@@ -120,6 +121,8 @@ func (m *Machine) verdictNow(n *nest) Verdict {
 		Generation: a.record.Generation, Station: a.record.Station, Nest: n.sheet.Name, Purpose: n.purpose,
 		Attempt: a.number, Code: a.code, Detail: said(a.detail), Args: args, Instruction: r.Instruction.Plain, Instructions: r.Instruction, UnitID: n.unit.UnitID,
 		Signed: n.files.Signed(), At: m.now}
+	// What nothing is written into may bear the mark of an earlier attempt.
+	v.Marked = !writes(n.purpose) && v.Released() && n.bearsMark()
 	if a.other != nil {
 		v.Detail, v.Other = said(a.other), said(a.other)
 	}

@@ -29,6 +29,7 @@ const (
 	TargetEstimate             // offsets computed
 	WriteIntending             // write intent being made durable
 	Writing                    // constants staged and committed
+	Restarting                 // unit restarted, so that it loads what it stores
 	ReadingBack                // constants read back
 	VerifyCapture              // fresh capture with the constants on
 	VerifyEstimate             // verification computed
@@ -74,6 +75,7 @@ var stepTable = [steps]struct {
 	TargetEstimate: {name: "target estimate", works: true},
 	WriteIntending: {name: "write intending", works: true},
 	Writing:        {name: "writing", works: true},
+	Restarting:     {name: "restarting", works: true},
 	ReadingBack:    {name: "reading back", works: true},
 	VerifyCapture:  {name: "verify capture", works: true},
 	VerifyEstimate: {name: "verify estimate", works: true},

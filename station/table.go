@@ -59,6 +59,8 @@ var table = [steps]row{
 	WriteIntending: {answer: kStored, done: (*Machine).writeIntended, fail: (*Machine).storeTrouble},
 	Writing: {answer: kDone, done: (*Machine).wrote, fail: (*Machine).writeTrouble,
 		leave: (*Machine).leaveAttempt, attempt: true},
+	Restarting: {answer: kIdentified, done: (*Machine).restarted, fail: (*Machine).writeTrouble,
+		skip: (*Machine).skip, leave: (*Machine).leaveAttempt, attempt: true},
 	ReadingBack: {answer: kBlockRead, done: (*Machine).readBack, fail: (*Machine).writeTrouble,
 		skip: (*Machine).skip, leave: (*Machine).leaveAttempt, attempt: true},
 	VerifyCapture: {answer: kCaptured, done: (*Machine).verifyCaptured, fail: (*Machine).captureTrouble,

@@ -22,6 +22,8 @@ func (m *Machine) deviceTrouble(n *nest, f Failure) {
 		code = BrokenRefused
 	case Garbled:
 		code = BrokenGarbled
+	case Unsound:
+		code = BrokenUnsound
 	}
 	m.broken(n, code, f.Why)
 }

@@ -59,9 +59,10 @@ type Verdict struct {
 	Args         Args        `json:"-"`
 	Instructions limits.Text `json:"-"`
 	UnitID       string      `json:"unit_id"`
-	Signed       bool        `json:"signed"` // limits, product and station sheet were signed
-	At           time.Time   `json:"time"`   // when the record was made, UTC
-	Again        bool        `json:"again"`  // shown again: the unit was not measured anew
+	Signed       bool        `json:"signed"`   // limits, product and station sheet were signed
+	At           time.Time   `json:"time"`     // when the record was made, UTC
+	Again        bool        `json:"again"`    // shown again: the unit was not measured anew
+	Marked       bool        `json:"released"` // the released mark was read back from the unit
 }
 
 // Released reports whether the unit may go on down the line.

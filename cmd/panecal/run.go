@@ -49,8 +49,8 @@ units one after the other. --list FILE reads {"port":…,"label":…} lines, as
 panecal.refusal/1 line with port, label, code and reason: each line of a list
 has one line of its own.
 
-Exit code 0 when every unit passed and was released, 3 when any failed or is on
-hold, 4 when one was refused, 5 when a port cannot be opened.`,
+Exit code 0 when every unit was released (with audit, check and study: passed),
+3 when any was not, 4 when one was refused, 5 when a port cannot be opened.`,
 		Example: `  panecal run --port /dev/serial/by-path/NAME --label H54-00001-X
   panecal run --list units.jsonl --operator 4711`,
 		Args: cli.Args(cobra.NoArgs),

@@ -53,7 +53,7 @@ type End uint8
 // The ends, the graver the later: of several units the gravest speaks.
 const (
 	AllReleased End = iota
-	NotReleased     // a unit failed or is on hold
+	NotReleased     // a unit was not released; where nothing is written, one did not pass
 	NotTaken        // a unit or its label was refused, or the station stopped
 	NoPort          // a nest's port cannot be opened
 	Faulty          // the store or the program failed: a verdict may be in doubt
@@ -138,9 +138,12 @@ var errDone = errors.New("the batch is done")
 
 // take shows a verdict and notes what it means for the end.
 func (b *Batch) take(v station.Verdict, show func(station.Verdict) error) error {
-	switch {
-	case v.Outcome == station.Aborted, v.Released():
-	default:
+	good := v.Marked
+	switch v.Purpose {
+	case station.Audit, station.Check, station.Study: // nothing is written into the unit
+		good = v.Outcome == station.Passed
+	}
+	if !good {
 		b.note(NotReleased)
 	}
 	for i := range b.turns {

@@ -21,6 +21,10 @@ type Product struct {
 	Label   Label
 	Retest  Retest
 
+	// RestartEvery: one unit in so many is restarted after its constants are
+	// written, so that what is read back is what it stores; 0 for none.
+	RestartEvery int
+
 	CompensationAlwaysOn bool // the unit cannot range without its stored constants
 	MeasureAfterFailure  bool // after a failure the rest is still measured, never written
 }

@@ -38,6 +38,7 @@ func Read(name string, data []byte) (*Product, error) {
 	p.Capture.Empty = r.plan("empty", t.Capture.Empty)
 	p.Capture.Target = r.plan("target", t.Capture.Target)
 	p.Capture.Verify = r.plan("verify", t.Capture.Verify)
+	p.RestartEvery = r.restart(t.Constants.Restart)
 	p.Label = r.label(t.Label)
 	p.Setup = r.setup(&t)
 	if err := d.Err(); err != nil {
@@ -110,6 +111,29 @@ func (r reader) plan(key string, t planTable) Plan {
 			fmt.Sprintf("write shots (in each frame) and frames, from 1, at most %d shots in all", most), "capture", key)
 	}
 	return Plan(t)
+}
+
+// restart is how many units share one restart: every unit has its own where
+// the file says nothing.
+func (r reader) restart(v any) int {
+	const most = 1000
+	switch v := v.(type) {
+	case nil:
+		return 1
+	case string:
+		switch v {
+		case "every":
+			return 1
+		case "never":
+			return 0
+		}
+	case int64:
+		if v >= 1 && v <= most {
+			return int(v)
+		}
+	}
+	r.d.Report(fmt.Sprintf("restart cannot be %v", v), fmt.Sprintf(`write restart = "every", restart = "never", or a whole number to %d for one unit in so many`, most), "constants", "restart")
+	return 1
 }
 
 func (r reader) label(t labelTable) Label {

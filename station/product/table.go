@@ -22,6 +22,7 @@ type productTable struct {
 	Checks               checksTable      `toml:"checks"`
 	Capture              captureTable     `toml:"capture" need:"add [capture.empty], [capture.target] and [capture.verify]"`
 	Label                labelTable       `toml:"label" need:"add [label] with pattern, check and tie"`
+	Constants            constantsTable   `toml:"constants"`
 	Retest               retestTable      `toml:"retest" need:"add [retest] with max_attempts and after_pass"`
 }
 
@@ -118,6 +119,11 @@ type labelTable struct {
 	Check   string            `toml:"check" need:"add check = \"none\" or a system of ISO 7064, such as \"MOD 37,36\""`
 	Tie     string            `toml:"tie" need:"add tie = \"unit\", \"list\" or \"first\""`
 	Pairs   map[string]string `toml:"pairs"`
+}
+
+// constantsTable says what else is done when constants are written.
+type constantsTable struct {
+	Restart any `toml:"restart"` // "every", "never", or a whole number: one unit in so many
 }
 
 type retestTable struct {

@@ -18,7 +18,10 @@ func failureOf(err error) station.Failure {
 	var ended *protocol.EndedError
 	var malformed *protocol.MalformedError
 	f := station.Failure{Trouble: station.Broke, Why: err.Error()}
+	var unsound *unsoundError
 	switch {
+	case errors.As(err, &unsound):
+		f.Trouble, f.Why = station.Unsound, unsound.why
 	case errors.Is(err, protocol.ErrPortLost):
 	case errors.As(err, &ended):
 		f.Trouble = station.Short
@@ -42,7 +45,7 @@ func failureOf(err error) station.Failure {
 // failed is the answer that says that a job was not done.
 func failed(j station.Job, f station.Failure) station.Fact {
 	switch j.(type) {
-	case station.Identify:
+	case station.Identify, station.Restart:
 		return station.Identified{Failure: f}
 	case station.Report:
 		return station.Reported{Failure: f}

@@ -268,13 +268,16 @@ func (w *worker) talk(ctx context.Context, e station.Effect) (station.Fact, erro
 		err := w.line.Void(ctx)
 		return station.Done{Failure: failureOf(err)}, err
 	case station.Capture:
-		c, err := w.line.Capture(ctx, j.Request, func(p protocol.Progress) {
+		c, err := w.capture(ctx, j, func(p protocol.Progress) {
 			w.r.answer(e, station.Progressed{Done: p.ShotsFired})
 		})
 		return station.Captured{Failure: failureOf(err), Capture: c, Wire: w.wire()}, err
 	case station.Write:
 		err := w.write(ctx, j.Block)
 		return station.Done{Failure: failureOf(err)}, err
+	case station.Restart:
+		id, err := w.restart(ctx)
+		return station.Identified{Failure: failureOf(err), Identity: id}, err
 	case station.Mark:
 		if err := w.write(ctx, j.Block); err != nil {
 			return station.BlockRead{Failure: failureOf(err)}, err
@@ -291,11 +294,40 @@ func (w *worker) talk(ctx context.Context, e station.Effect) (station.Fact, erro
 	return failed(e.Job, station.Failure{Trouble: station.Broke, Why: "not a job for a nest"}), nil
 }
 
+// capture takes a capture of a unit that is sound before it and after it.
+func (w *worker) capture(ctx context.Context, j station.Capture, progress func(protocol.Progress)) (*protocol.Capture, error) {
+	if err := w.sound(ctx, "before a capture", j.Tolerated); err != nil {
+		return nil, err
+	}
+	c, err := w.line.Capture(ctx, j.Request, progress)
+	if err != nil {
+		return c, err
+	}
+	return c, w.sound(ctx, "after a capture", j.Tolerated)
+}
+
 func (w *worker) write(ctx context.Context, block []byte) error {
 	if err := w.line.Stage(ctx, block); err != nil {
 		return err
 	}
-	return w.line.Commit(ctx, block)
+	if err := w.line.Commit(ctx, block); err != nil {
+		return err
+	}
+	return w.sound(ctx, "after its constants were written", 0)
+}
+
+// restart lets the unit begin anew and waits until it says who it is; silence
+// meanwhile is no answer of its own, ctx bounds it.
+func (w *worker) restart(ctx context.Context) (protocol.Identity, error) {
+	if err := w.line.Restart(ctx); err != nil {
+		return protocol.Identity{}, err
+	}
+	for {
+		id, err := w.line.Identify(ctx)
+		if err == nil || ctx.Err() != nil || !errors.Is(err, protocol.ErrNoAnswer) {
+			return id, err
+		}
+	}
 }
 
 // wire tells what was counted on the line since it was told last.

@@ -60,6 +60,7 @@ func english() *Language {
 		station.TargetEstimate: "computing",
 		station.WriteIntending: "writing record",
 		station.Writing:        "3/4 write",
+		station.Restarting:     "3/4 restart",
 		station.ReadingBack:    "3/4 read back",
 		station.VerifyCapture:  "4/4 verify",
 		station.VerifyEstimate: "computing",

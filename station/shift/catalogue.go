@@ -199,21 +199,22 @@ func (c Catalogue) Revision(text string) (*station.Files, bool) {
 // ErrNoNest: the station sheet has no nest of that name.
 var ErrNoNest = errors.New("the station sheet has no nest")
 
-// OnPorts gives the same files with nests of their own: one per port, each
-// with the fixture of the sheet's nest that has this port, else of the nest
-// named, else of the first.
+// OnPorts gives the same files with the nests of these ports: each the sheet's
+// nest that has this port, else the nest named, else the first. What stands at
+// one nest of the sheet shares its light group, and so never emits together;
+// only names are told apart.
 func (c Catalogue) OnPorts(ports []string, nest string) (Catalogue, error) {
 	sheet := *c[0].Sheet
 	sheet.Nests = nil
-	for i, port := range ports {
+	taken := map[string]int{}
+	for _, port := range ports {
 		n, err := pick(c[0].Sheet.Nests, port, nest)
 		if err != nil {
 			return nil, err
 		}
 		n.Port = port
-		if len(ports) > 1 {
-			n.Name = fmt.Sprintf("%s.%d", n.Name, i+1)
-			n.LightGroup = fmt.Sprintf("%s %d", n.LightGroup, i+1)
+		if taken[n.Name]++; taken[n.Name] > 1 {
+			n.Name = fmt.Sprintf("%s.%d", n.Name, taken[n.Name])
 		}
 		sheet.Nests = append(sheet.Nests, n)
 	}

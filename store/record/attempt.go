@@ -157,6 +157,9 @@ type Constants struct {
 	Written  []byte `cbor:"1,keyasint"`
 	ReadBack []byte `cbor:"2,keyasint"`
 	State    string `cbor:"3,keyasint"` // "written", "released" or "void" as last confirmed
+	// Restart says whether the unit loaded the block anew before it was read
+	// back: "restarted", "not this unit" or "never", as its product wants.
+	Restart string `cbor:"4,keyasint,omitempty" since:"2"`
 }
 
 // Wire counts what happened on the line during the attempt.
