@@ -55,9 +55,14 @@ func (m *Machine) writeIntended(n *nest, f Fact) {
 // before they are read back, as often as the product says.
 func (m *Machine) wrote(n *nest, _ Fact) {
 	every := n.files.Product.RestartEvery
-	due := every > 0 && m.written%every == 0
 	m.written++
-	if due {
+	switch {
+	case every == 0:
+		n.att.restart = "never"
+	case (m.written-1)%every != 0:
+		n.att.restart = "not this unit"
+	default:
+		n.att.restart = "asked"
 		m.enter(n, Restarting)
 		m.ask(n, Restart{})
 		return
@@ -73,7 +78,7 @@ func (m *Machine) restarted(n *nest, f Fact) {
 		return
 	}
 	n.unit.Session = id.Session
-	n.att.restarted = true
+	n.att.restart = "restarted"
 	m.readWritten(n)
 }
 

@@ -80,3 +80,80 @@ func TestHalfWrittenBlock(t *testing.T) {
 	figures.Tell(t, "everywhere.cuts", whole, "bytes", ">=100", whole >= 100)
 	figures.Kept(t, "everywhere.cuts")
 }
+
+// TestConstantsInWorkingMemory: a unit that holds its constants only until it
+// restarts is not released where the product has it restarted, whatever it
+// answers before; one in so many is caught where one in so many is restarted.
+func TestConstantsInWorkingMemory(t *testing.T) {
+	for _, c := range []struct {
+		every int
+		want  []string // what is on record of each of three units
+		good  []bool
+	}{
+		{1, []string{"restarted", "restarted", "restarted"}, []bool{false, false, false}},
+		{2, []string{"restarted", "not this unit", "restarted"}, []bool{false, true, false}},
+		{0, []string{"never", "never", "never"}, []bool{true, true, true}},
+	} {
+		set := usual()
+		set.restart = c.every
+		w := newWorld(t, set)
+		w.tell(station.NoNest, 0, station.Started{})
+		w.pass(time.Second)
+		for i, text := range []string{"A1", "A2", "A3"} {
+			u := newUnit("u"+text, text)
+			u.forgets = true
+			w.calibrate(0, text, u)
+			a := w.attempts()
+			if len(a) != i+1 || a[i].Constants == nil || a[i].Constants.Restart != c.want[i] {
+				t.Fatalf("restart = %d, unit %d: %+v", c.every, i+1, a[len(a)-1].Constants)
+			}
+			if v := w.shown[i]; v.Marked != c.good[i] || (v.Code == station.FailedReadBack) == c.good[i] {
+				t.Errorf("restart = %d, unit %d: %+v", c.every, i+1, v)
+			}
+		}
+	}
+}
+
+// TestOtherUnitAfterRestart: what answers after the restart is asked who it is.
+func TestOtherUnitAfterRestart(t *testing.T) {
+	set := usual()
+	set.restart = 1
+	w := newWorld(t, set)
+	u := newUnit("u1", "A1")
+	w.awaited = func(e station.Effect) {
+		if _, ok := e.Job.(station.Restart); ok {
+			u.id.UnitID = "u2"
+		}
+	}
+	w.tell(station.NoNest, 0, station.Started{})
+	w.pass(time.Second)
+	w.calibrate(0, "A1", u)
+	if a := w.attempts(); len(a) != 1 || a[0].Outcome != station.Errored || problems(a[0]) != string(station.BrokenReset) {
+		t.Errorf("%+v", a)
+	}
+}
+
+// TestUnsoundUnit: what a unit reports around its captures and after its
+// commit keeps it from being released, by name.
+func TestUnsoundUnit(t *testing.T) {
+	for _, step := range []station.Step{station.EmptyCapture, station.TargetCapture, station.Writing, station.VerifyCapture} {
+		w := newWorld(t, usual())
+		w.fail = func(e station.Effect) *station.Failure {
+			switch e.Job.(type) {
+			case station.Capture, station.Write:
+				if w.step(0) == step {
+					return &station.Failure{Trouble: station.Unsound, Why: "emitter on outside a capture"}
+				}
+			}
+			return nil
+		}
+		w.tell(station.NoNest, 0, station.Started{})
+		w.pass(time.Second)
+		w.calibrate(0, "A1", newUnit("u1", "A1"))
+		a := w.attempts()
+		if len(a) != 1 || a[0].Outcome != station.Errored || a[0].Judgement.Disposition != station.Hold ||
+			problems(a[0]) != string(station.BrokenUnsound) || len(w.shown) != 1 || w.shown[0].Detail != "emitter on outside a capture" {
+			t.Errorf("%v: %+v %+v", step, a, w.shown)
+		}
+	}
+}

@@ -68,7 +68,7 @@ type adjustment struct {
 	block       *protocol.Block // as written
 	writeIntent *record.Ref
 	written     []byte
-	restarted   bool // after the block was written, and before it was read back
+	restart     string // after the block was written and before it was read back, as on record
 	readBack    []byte
 	state       string // of the constants, as last confirmed
 }

@@ -50,7 +50,7 @@ func (m *Machine) attemptRecord(n *nest) *record.Attempt {
 	}
 	r.AddedBack = a.addedBack
 	if a.written != nil {
-		r.Constants = &record.Constants{Written: a.written, ReadBack: a.readBack, State: a.state, Restart: n.restartRecord()}
+		r.Constants = &record.Constants{Written: a.written, ReadBack: a.readBack, State: a.state, Restart: a.restart}
 	}
 	r.Zones = n.zonesRecord()
 	if o := a.offsets; o != nil {
@@ -62,17 +62,6 @@ func (m *Machine) attemptRecord(n *nest) *record.Attempt {
 		r.Projection = &record.Projection{Change: s.LeakageChangeStated, DistanceMM: s.WorkingMM, ErrorMM: a.projection}
 	}
 	return r
-}
-
-// restartRecord says how far what was read back proves what the unit stores.
-func (n *nest) restartRecord() string {
-	switch {
-	case n.att.restarted:
-		return "restarted"
-	case n.files.Product.RestartEvery == 0:
-		return "never"
-	}
-	return "not this unit"
 }
 
 // problemsRecord is all that went wrong; why the attempt ended is among it.

@@ -1,11 +1,14 @@
 package station_test
 
 import (
+	"bytes"
 	"fmt"
 	"math"
 	"testing"
+	"time"
 
 	"example.org/panecal/limits/quantity"
+	"example.org/panecal/protocol"
 	"example.org/panecal/station"
 )
 
@@ -23,6 +26,34 @@ func TestNoNumberNeverPasses(t *testing.T) {
 				t.Errorf("%s = %v: %d attempts, shown %+v", name, v, len(a), w.shown)
 			}
 			w.leave(fmt.Sprint(name, v))
+		}
+	}
+}
+
+// TestAuditOfUnadjusted: what constants would do cannot be measured where none
+// are written, and accuses no unit; a unit that does bear constants is asked.
+func TestAuditOfUnadjusted(t *testing.T) {
+	for _, p := range []station.Purpose{station.Audit, station.Study, station.Check} {
+		for _, block := range [][]byte{nil, protocol.VoidBlock(), released(t)} {
+			set := usual()
+			set.purpose = p
+			w := newWorld(t, set)
+			w.tell(station.NoNest, 0, station.Started{})
+			w.pass(time.Second)
+			u := newUnit("u1", "A1")
+			u.block = block
+			w.calibrate(0, "A1", u)
+			a := w.attempts()
+			if len(a) != 1 || a[0].Outcome != station.Passed || len(w.shown) != 1 {
+				t.Fatalf("%s: %+v", p, a)
+			}
+			asked := false
+			for _, l := range a[0].Judgement.Lines {
+				asked = asked || l.Name == quantity.VerifyError && !math.IsNaN(l.V)
+			}
+			if adjusted := bytes.Equal(block, released(t)); asked != adjusted || w.shown[0].Marked != adjusted {
+				t.Errorf("%s of a unit with %d bytes: verify.error asked for: %v, verdict %+v", p, len(block), asked, w.shown[0])
+			}
 		}
 	}
 }

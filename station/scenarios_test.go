@@ -54,6 +54,7 @@ func scenarios() []scenario {
 	pass := func(w *world) { w.calibrate(0, "A1", newUnit("u1", "A1")) }
 	return []scenario{
 		{"pass", nil, pass},
+		{"restarted", func(s *settings) { s.restart = 1 }, pass},
 		{"fixture and gate", func(s *settings) { s.fixture, s.gate = true, true }, pass},
 		{"the unit's own range", func(s *settings) { s.unit = true }, pass},
 		{"summaries only", func(s *settings) { s.summary = true }, pass},

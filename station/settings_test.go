@@ -78,6 +78,7 @@ type settings struct {
 	summary   bool
 	unit      bool // the offset corrects the unit's own range
 	measure   bool // measure after failure
+	restart   int  // one unit in so many is restarted once it is written
 	hands     time.Duration
 	endStop   bool
 	due       time.Time
@@ -94,7 +95,8 @@ func (s settings) files(t testing.TB) *station.Files {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &product.Product{Name: "feeder-2", Firmware: []string{"1.0"}, Reports: product.ReportsHistograms, MeasureAfterFailure: s.measure}
+	p := &product.Product{Name: "feeder-2", Firmware: []string{"1.0"}, Reports: product.ReportsHistograms, MeasureAfterFailure: s.measure,
+		RestartEvery: s.restart}
 	p.Revision = strings.Repeat("ab", 32)
 	if s.summary {
 		p.Reports = product.ReportsSummary

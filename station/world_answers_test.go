@@ -16,7 +16,7 @@ func (w *world) answer(e station.Effect) station.Fact {
 	u := w.units[e.Nest]
 	if !fails && u == nil {
 		switch e.Job.(type) {
-		case station.Identify, station.Report, station.ReadBlock, station.Capture, station.Void, station.Write, station.Mark, station.Halt:
+		case station.Identify, station.Report, station.ReadBlock, station.Capture, station.Void, station.Write, station.Restart, station.Mark, station.Halt:
 			f, fails = silent, true
 		}
 	}
@@ -28,6 +28,12 @@ func (w *world) answer(e station.Effect) station.Fact {
 	}
 	w.checkOrder(e, u)
 	switch j := e.Job.(type) {
+	case station.Restart:
+		if u.forgets {
+			u.block = nil
+		}
+		u.id.Session++
+		return station.Identified{Identity: u.id}
 	case station.Identify:
 		u.id.Session++
 		return station.Identified{Identity: u.id}
@@ -137,7 +143,7 @@ func (w *world) latest(is func(record.Body) bool) int {
 
 func failedAnswer(j station.Job, f station.Failure) station.Fact {
 	switch j.(type) {
-	case station.Identify:
+	case station.Identify, station.Restart:
 		return station.Identified{Failure: f}
 	case station.Report:
 		return station.Reported{Failure: f}

@@ -24,6 +24,7 @@ type unit struct {
 	emits   bool
 	torn    bool // its commits leave something else
 	unmarks bool // it does not keep the released mark
+	forgets bool // it keeps constants only until it restarts
 }
 
 func newUnit(id, serial string) *unit {

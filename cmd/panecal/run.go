@@ -60,7 +60,7 @@ Exit code 0 when every unit was released (with audit, check and study: passed),
 	fl.StringArrayVar(&f.ports, "port", nil, "serial device, or tcp:HOST:PORT of a bridge (repeat for more)")
 	fl.StringArrayVar(&f.labels, "label", nil, "label of the unit at that port (repeat for more)")
 	fl.StringVar(&f.list, "list", "", "file of {\"port\":…,\"label\":…} lines; - is standard input")
-	fl.StringVar(&f.nest, "nest", "", "nest of the station sheet whose fixture is used (default: the one with this port, else the first)")
+	fl.StringVar(&f.nest, "nest", "", "nest of the station sheet whose fixture is used (default: the one with this port, else the first that is free)")
 	fl.StringVar(&f.revision, "revision", "", "insist on this revision of limits or product (a prefix of 8 digits will do)")
 	fl.StringVar(&f.purpose, "purpose", string(station.Production), "production, audit, check, study or engineering")
 	fl.StringVar(&f.operator, "operator", "", "who is at the station")

@@ -134,6 +134,8 @@ open = "a\u0000"`, `p.toml:8:8: open is longer than 200 bytes or has a zero byte
 		{"list without pairs", "[label.pairs]\n\"H4-1\" = \"aa01\"\n\"H4-2\" = \"aa02\"\n", "", `p.toml:12:7: tie is list, and there are no pairs; mend: add [label.pairs] with serial = unit identity`},
 		{"pair of a label that is not taken", `"H4-2"`, `"H5-2"`, `p.toml:15:10: the serial does not fit the product's pattern: H4-[0-9]+: character 2 of H5-2 is 5; mend: write the serial as on the label`},
 		{"unit twice in the list", `"aa02"`, `"aa01"`, `p.toml:15:10: unit aa01 has serials H4-1 and H4-2; mend: keep one of the two`},
+		{"restart", "[retest]", "[constants]\nrestart = \"seldom\"\n[retest]", `p.toml:18:11: restart cannot be seldom; mend: write restart = "every", restart = "never", or a whole number to 1000 for one unit in so many`},
+		{"restart of none", "[retest]", "[constants]\nrestart = 0\n[retest]", `p.toml:18:11: restart cannot be 0; mend: write restart = "every", restart = "never", or a whole number to 1000 for one unit in so many`},
 		{"attempts", "max_attempts = 3", "max_attempts = 0", `p.toml:18:16: max_attempts is 1 to 100; mend: write max_attempts = 3: testing until it passes releases bad units`},
 		{"no shots", "shots = 100000", "shots = 0", `p.toml:21:10: 20 frames of 0 shots are no capture; mend: write shots (in each frame) and frames, from 1, at most 2147483647 shots in all`},
 		{"too many shots", "shots = 100000", "shots = 200000000", `p.toml:21:10: 20 frames of 200000000 shots are no capture`},

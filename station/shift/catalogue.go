@@ -200,15 +200,15 @@ func (c Catalogue) Revision(text string) (*station.Files, bool) {
 var ErrNoNest = errors.New("the station sheet has no nest")
 
 // OnPorts gives the same files with the nests of these ports: each the sheet's
-// nest that has this port, else the nest named, else the first. What stands at
-// one nest of the sheet shares its light group, and so never emits together;
-// only names are told apart.
+// nest that has this port, else the nest named, else the first that no port has
+// yet. Light groups are the sheet's; where more ports than nests are given, the
+// last stand at the first nest, and only their names are told apart.
 func (c Catalogue) OnPorts(ports []string, nest string) (Catalogue, error) {
 	sheet := *c[0].Sheet
 	sheet.Nests = nil
 	taken := map[string]int{}
 	for _, port := range ports {
-		n, err := pick(c[0].Sheet.Nests, port, nest)
+		n, err := pick(c[0].Sheet.Nests, ports, port, nest, taken)
 		if err != nil {
 			return nil, err
 		}
@@ -229,16 +229,16 @@ func (c Catalogue) OnPorts(ports []string, nest string) (Catalogue, error) {
 	return all, nil
 }
 
-func pick(nests []product.Nest, port, name string) (product.Nest, error) {
-	if i := slices.IndexFunc(nests, func(n product.Nest) bool { return n.Port == port }); i >= 0 && name == "" {
-		return nests[i], nil
+func pick(nests []product.Nest, ports []string, port, name string, taken map[string]int) (product.Nest, error) {
+	at := slices.IndexFunc(nests, func(n product.Nest) bool { return n.Port == port })
+	if name != "" {
+		at = slices.IndexFunc(nests, func(n product.Nest) bool { return n.Name == name })
+		if at < 0 {
+			return product.Nest{}, fmt.Errorf("%w %q", ErrNoNest, name)
+		}
 	}
-	if name == "" {
-		return nests[0], nil
+	if at < 0 {
+		at = slices.IndexFunc(nests, func(n product.Nest) bool { return taken[n.Name] == 0 && !slices.Contains(ports, n.Port) })
 	}
-	i := slices.IndexFunc(nests, func(n product.Nest) bool { return n.Name == name })
-	if i < 0 {
-		return product.Nest{}, fmt.Errorf("%w %q", ErrNoNest, name)
-	}
-	return nests[i], nil
+	return nests[max(at, 0)], nil
 }

@@ -75,3 +75,47 @@ func TestPapersRefuse(t *testing.T) {
 		}
 	}
 }
+
+// TestNestsOfTheSheet: ports that a batch is given are the sheet's nests, by
+// name and light group, in whatever order.
+func TestNestsOfTheSheet(t *testing.T) {
+	all, err := papers(t).Read()
+	if err != nil {
+		t.Fatal(err)
+	}
+	known := all[0].Sheet.Nests
+	if len(known) != 3 || known[0].LightGroup == "" {
+		t.Fatalf("the sample sheet has nests %+v", known)
+	}
+	for _, c := range []struct {
+		name  string
+		ports []string
+		nest  string
+		want  []string
+	}{
+		{"by port", []string{known[2].Port, known[0].Port}, "", []string{"C", "A"}},
+		{"other ports", []string{"x", "y", "z", "w"}, "", []string{"A", "B", "C", "A.2"}},
+		{"a port of the sheet is kept for it", []string{"x", known[0].Port}, "", []string{"B", "A"}},
+		{"named", []string{"x", "y"}, "B", []string{"B", "B.2"}},
+	} {
+		got, err := all.OnPorts(c.ports, c.nest)
+		if err != nil {
+			t.Fatal(c.name, err)
+		}
+		for _, f := range got {
+			var names []string
+			for i, n := range f.Sheet.Nests {
+				names = append(names, n.Name)
+				if n.LightGroup != known[0].LightGroup || n.Port != c.ports[i] {
+					t.Errorf("%s: nest %+v", c.name, n)
+				}
+			}
+			if !slices.Equal(names, c.want) {
+				t.Errorf("%s: nests %v, want %v", c.name, names, c.want)
+			}
+		}
+	}
+	if _, err := all.OnPorts([]string{"x"}, "Q"); !errors.Is(err, shift.ErrNoNest) {
+		t.Error(err)
+	}
+}

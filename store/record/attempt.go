@@ -157,8 +157,9 @@ type Constants struct {
 	Written  []byte `cbor:"1,keyasint"`
 	ReadBack []byte `cbor:"2,keyasint"`
 	State    string `cbor:"3,keyasint"` // "written", "released" or "void" as last confirmed
-	// Restart says whether the unit loaded the block anew before it was read
-	// back: "restarted", "not this unit" or "never", as its product wants.
+	// Restart says how far ReadBack proves what the unit stores: "restarted"
+	// before it was read back, "asked" where no answer came, "not this unit" or
+	// "never" where its product wants none; "" before it was committed.
 	Restart string `cbor:"4,keyasint,omitempty" since:"2"`
 }
 
