@@ -243,7 +243,7 @@ func (r *Runner) step(e station.Event) {
 func (r *Runner) carryOut(e station.Effect) {
 	log := r.opt.Logger
 	switch j := e.Job.(type) {
-	case station.Open, station.Identify, station.Report, station.ReadBlock, station.Void, station.Capture, station.Write, station.Mark, station.Halt:
+	case station.Open, station.Identify, station.Report, station.ReadBlock, station.Void, station.Capture, station.Write, station.Restart, station.Mark, station.Halt:
 		r.nests[e.Nest].give(e)
 	case station.Append, station.Save, station.Keep, station.Recall:
 		r.clerk.give(e)
@@ -280,6 +280,8 @@ func (r *Runner) carryOut(e station.Effect) {
 		log.Info("message", "nest", j.Message.Nest, "code", j.Message.Code, "text", j.Message.Code.Say(j.Message.Args))
 	case station.Ignore:
 		log.Debug("ignored", "nest", e.Nest, "why", j.Why)
+	default: // whoever awaits it must not wait for ever
+		r.answer(e, failed(e.Job, station.Failure{Trouble: station.Broke, Why: "nobody carries out " + e.Name()}))
 	}
 }
 
