@@ -124,13 +124,24 @@ func (l *lastLine) pull() {
 }
 
 // TestConstantsForgotten: a unit that loses its constants with its power is
-// released in good faith; its next contact shows it.
+// found out by its restart. Where its product wants none, it is released in
+// good faith; its next contact shows it.
 func TestConstantsForgotten(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := start(t, rigging{product: "hopper-1"})
+		u := makeUnit(t, simunit.Hopper1(), 7, simunit.Options{Flaw: simunit.FlawForgets})
+		if v, ok := b.calibrate(0, u, u.Serial()); !ok || v.Released() || v.Marked || v.Code != station.FailedReadBack {
+			t.Errorf("restarted: %+v", v)
+		}
+		if err := b.finish(); err != nil {
+			t.Error(err)
+		}
+	})
 	synctest.Test(t, func(t *testing.T) {
 		bring := simunit.Move{On: simunit.Emptied, After: time.Second, Do: simunit.PlaceTarget}
 		u := makeUnit(t, simunit.Hopper1(), 7, simunit.Options{Flaw: simunit.FlawForgets,
 			Hands: []simunit.Move{bring, {On: simunit.Lifted, Do: simunit.ClearField}, bring}})
-		first := start(t, rigging{product: "hopper-1"})
+		first := start(t, rigging{product: "hopper-1", config: func(c *station.Config) { c.Files.Product.RestartEvery = 0 }})
 		if v, ok := first.calibrate(0, u, u.Serial()); !ok || !v.Released() {
 			t.Errorf("production: %+v", v)
 		}
