@@ -3,7 +3,6 @@ package store
 import (
 	"encoding/binary"
 	"errors"
-	"sync"
 
 	"github.com/klauspost/compress/zstd"
 
@@ -24,12 +23,18 @@ const maxPacking = 64
 // errPacking says that a packed record is not one.
 var errPacking = errors.New("a packed record cannot be unpacked")
 
-// squeeze holds the two coders, which may be used by several goroutines. They
-// are constant after the first call.
-var squeeze = sync.OnceValue(func() struct {
+// coders pack and unpack; both may be used by several goroutines.
+type coders struct {
 	enc *zstd.Encoder
 	dec *zstd.Decoder
-} {
+}
+
+// squeeze is made with the program and used once, so that what the coders hold
+// belongs to no goroutine that happens to come first: a test in virtual time
+// must not own what another test uses. That takes a fraction of a millisecond.
+var squeeze = newCoders()
+
+func newCoders() coders {
 	enc, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithWindowSize(1<<18), zstd.WithLowerEncoderMem(true))
 	if err != nil {
 		panic(err) // fixed options
@@ -39,16 +44,14 @@ var squeeze = sync.OnceValue(func() struct {
 	if err != nil {
 		panic(err)
 	}
-	return struct {
-		enc *zstd.Encoder
-		dec *zstd.Decoder
-	}{enc, dec}
-})
+	enc.EncodeAll([]byte{0}, nil)
+	return coders{enc, dec}
+}
 
 // pack returns the form of a record in a segment.
 func pack(data []byte) []byte {
 	if apart, ok := setApart(data); ok {
-		out := squeeze().enc.EncodeAll(apart, []byte{packed})
+		out := squeeze.enc.EncodeAll(apart, []byte{packed})
 		// Nothing is written that does not come back.
 		if back, err := unpackRecord(out); err == nil && string(back) == string(data) && len(out) < len(data) {
 			return out
@@ -62,7 +65,7 @@ func unpackRecord(content []byte) ([]byte, error) {
 	if len(content) == 0 || content[0] != packed {
 		return content, nil
 	}
-	apart, err := squeeze().dec.DecodeAll(content[1:], nil)
+	apart, err := squeeze.dec.DecodeAll(content[1:], nil)
 	if err != nil {
 		return nil, errPacking
 	}

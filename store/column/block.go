@@ -7,7 +7,6 @@ import (
 	"hash/crc32"
 	"io"
 	"math"
-	"sync"
 
 	"github.com/fxamacker/cbor/v2"
 	"github.com/klauspost/compress/zstd"
@@ -62,9 +61,12 @@ type packing struct {
 	dec *zstd.Decoder
 }
 
-// zstandard is constant after the first call; both may be used by several
-// goroutines.
-var zstandard = sync.OnceValue(func() packing {
+// zstandard is made with the program and used once, so that what it holds
+// belongs to no goroutine that happens to come first; both coders may be used
+// by several.
+var zstandard = newPacking()
+
+func newPacking() packing {
 	enc, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithWindowSize(1<<20), zstd.WithLowerEncoderMem(true))
 	if err != nil {
 		panic(err) // fixed options
@@ -73,8 +75,9 @@ var zstandard = sync.OnceValue(func() packing {
 	if err != nil {
 		panic(err)
 	}
+	enc.EncodeAll([]byte{0}, nil)
 	return packing{enc, dec}
-})
+}
 
 func check(b []byte) uint32 { return crc32.Checksum(b, crc32.MakeTable(crc32.Castagnoli)) }
 
@@ -101,7 +104,7 @@ func (b *Builder) add(name string, k kind, length int, nothing bool, raw []byte)
 	}
 	e := entry{Name: name, Kind: k, Offset: int64(len(b.data))}
 	if !nothing {
-		b.data = zstandard().enc.EncodeAll(raw, b.data)
+		b.data = zstandard.enc.EncodeAll(raw, b.data)
 		packed := b.data[e.Offset:]
 		e.Length, e.Check = int64(len(packed)), check(packed)
 	}
@@ -246,7 +249,7 @@ func (b *Block) unpack(name string, k kind) ([]byte, error) {
 	if check(packed) != e.Check {
 		return nil, damaged("column %s is not what was written", name)
 	}
-	raw, err := zstandard().dec.DecodeAll(packed, nil)
+	raw, err := zstandard.dec.DecodeAll(packed, nil)
 	if err != nil {
 		return nil, damaged("column %s: %v", name, err)
 	}
