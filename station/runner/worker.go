@@ -43,6 +43,7 @@ type order struct {
 const (
 	quickIdentify = 160 * time.Millisecond // one try: an empty nest is silent as a rule
 	shortJob      = 5 * time.Second
+	restartJob    = 10 * time.Second
 	writeJob      = 20 * time.Second // a commit may take as long as the unit says
 	captureGrace  = 30 * time.Second // beyond four times the shots' own time
 	dialWithin    = 3 * time.Second
@@ -220,6 +221,8 @@ func (w *worker) limit(j station.Job) time.Duration {
 		}
 	case station.Write, station.Mark, station.Void:
 		return writeJob
+	case station.Restart:
+		return restartJob
 	case station.Halt:
 		return haltWithin
 	case station.Open:
@@ -316,18 +319,25 @@ func (w *worker) write(ctx context.Context, block []byte) error {
 	return w.sound(ctx, "after its constants were written", 0)
 }
 
-// restart lets the unit begin anew and waits until it says who it is; silence
-// meanwhile is no answer of its own, ctx bounds it.
+// restart lets the unit begin anew and asks who it is until it says so, ever
+// more patiently: it hears nothing while it begins, up to 2 s. ctx bounds it.
 func (w *worker) restart(ctx context.Context) (protocol.Identity, error) {
 	if err := w.line.Restart(ctx); err != nil {
 		return protocol.Identity{}, err
 	}
-	for {
-		id, err := w.line.Identify(ctx)
-		if err == nil || ctx.Err() != nil || !errors.Is(err, protocol.ErrNoAnswer) {
+	for patience := quickIdentify; ; patience *= 2 {
+		id, err := w.identifyWithin(ctx, patience)
+		silent := errors.Is(err, protocol.ErrNoAnswer) || errors.Is(err, context.DeadlineExceeded)
+		if err == nil || !silent || ctx.Err() != nil {
 			return id, err
 		}
 	}
+}
+
+func (w *worker) identifyWithin(ctx context.Context, limit time.Duration) (protocol.Identity, error) {
+	ctx, cancel := context.WithTimeout(ctx, limit)
+	defer cancel()
+	return w.line.Identify(ctx)
 }
 
 // wire tells what was counted on the line since it was told last.
