@@ -90,7 +90,7 @@ func TestEachEffectFails(t *testing.T) {
 	t.Logf("%d awaited effects of %d kinds failed: %v", failed, len(kinds), slices.Sorted(maps.Keys(kinds)))
 	figures.Tell(t, "everywhere.effects", failed, "effects", ">0", failed > 0)
 	figures.Kept(t, "everywhere.effects")
-	if want := 26; len(kinds) != want {
+	if want := 27; len(kinds) != want {
 		t.Errorf("%d kinds of effects failed, the table of states has %d", len(kinds), want)
 	}
 }
