@@ -2,7 +2,7 @@
 GO ?= go
 PKG := ./...
 # Packages that take -update; go test refuses the flag in the others.
-GOLDEN := ./station ./station/screen ./cmd/panecal ./store/query ./protocol
+GOLDEN := ./station ./station/screen ./cmd/panecal ./store/query ./store/export ./protocol
 FUZZTIME ?= 60s
 ATTEMPTS ?= 100000
 VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unknown)

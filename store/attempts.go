@@ -4,6 +4,7 @@ import (
 	"errors"
 	"io"
 	"slices"
+	"strconv"
 	"time"
 
 	"example.org/panecal/limits/quantity"
@@ -18,21 +19,23 @@ type Filter struct {
 	Lot          string // of the unit, or of its window, gasket or emitter
 	Order        string
 	Nest         string
+	Station      string
 	Operator     string
 	Purpose      record.Purpose
 	Outcome      record.Outcome
-	Bin          string // name of the soft bin
+	Bin          string // name or number of the soft bin
 	First        bool   // no retests
+	OnHold       bool   // of units that are on hold now
 }
 
 // Match says whether f picks r.
 func (f *Filter) Match(r *Row) bool {
 	is := func(want, have string) bool { return want == "" || want == have }
 	return (f.Since.IsZero() || !r.Time.Before(f.Since)) && (f.Until.IsZero() || r.Time.Before(f.Until)) &&
-		is(f.Serial, r.Serial) && is(f.Product, r.Product) && is(f.Order, r.Order) && is(f.Nest, r.Nest) && is(f.Operator, r.Operator) &&
-		is(string(f.Purpose), string(r.Purpose)) && is(string(f.Outcome), string(r.Outcome)) && is(f.Bin, r.SoftName) &&
+		is(f.Serial, r.Serial) && is(f.Product, r.Product) && is(f.Order, r.Order) && is(f.Nest, r.Nest) && is(f.Station, r.Station) && is(f.Operator, r.Operator) &&
+		is(string(f.Purpose), string(r.Purpose)) && is(string(f.Outcome), string(r.Outcome)) && (is(f.Bin, r.SoftName) || f.Bin == strconv.Itoa(r.SoftBin)) &&
 		(f.Lot == "" || slices.Contains([]string{r.Lot, r.WindowLot, r.GasketLot, r.EmitterLot}, f.Lot)) &&
-		(!f.First || r.AttemptNo <= 1)
+		(!f.First || r.AttemptNo <= 1) && (!f.OnHold || r.OnHold)
 }
 
 // excludes says that no record between the two times is picked.
@@ -45,6 +48,13 @@ func (f *Filter) excludes(first, last time.Time) bool {
 // the list is empty; [AllQuantities] names all. No record is read but those of
 // the last segment: the rest comes from the files of columns, some thousand
 // rows at a time. The Row is only valid during the call.
+//
+// Row.Released says that the unit passed in production, its constants were read
+// back equal, and no change of disposition took the release back that was on
+// record when the question was asked: a released mark that was not confirmed does
+// (and its later confirmation gives it), and so does a contradiction between
+// labels. A station that was ended between verdict and mark could not say so; the
+// unit's next contact does.
 func (r *Reader) Attempts(f Filter, quantities []quantity.Name, each func(*Row) error) error {
 	var wanted []quantity.Definition
 	for _, n := range quantities {
@@ -60,8 +70,23 @@ func (r *Reader) Attempts(f Filter, quantities []quantity.Name, each func(*Row) 
 	if err != nil || len(numbers) == 0 {
 		return err
 	}
+	last := numbers[len(numbers)-1]
+	station, recent, changes, err := r.tail(last, limit)
+	for tries := 0; tries < 3 && errors.Is(err, errConflict); tries++ {
+		// It followed a record whose writing failed; the log went on before it.
+		station, recent, changes, err = r.tail(last, limit)
+	}
+	if err != nil {
+		return err
+	}
+	now, err := r.standing(last, f.OnHold, recent, changes)
+	if err != nil {
+		return err
+	}
 	give := func(rows []Row) error {
 		for i := range rows {
+			rows[i].Station = station
+			now.tell(&rows[i])
 			if f.Match(&rows[i]) {
 				if err := each(&rows[i]); err != nil {
 					return err
@@ -70,7 +95,6 @@ func (r *Reader) Attempts(f Filter, quantities []quantity.Name, each func(*Row) 
 		}
 		return nil
 	}
-	last := numbers[len(numbers)-1]
 	for n := uint32(1); n < last; n++ {
 		rows, err := r.columns.rows(n, &f, wanted)
 		if err != nil {
@@ -80,30 +104,21 @@ func (r *Reader) Attempts(f Filter, quantities []quantity.Name, each func(*Row) 
 			return err
 		}
 	}
-	rows, err := r.tail(last, limit)
-	for tries := 0; tries < 3 && errors.Is(err, errConflict); tries++ {
-		// It followed a record whose writing failed; the log went on before it.
-		rows, err = r.tail(last, limit)
-	}
-	if err != nil {
-		return err
-	}
-	return give(rows)
+	return give(recent)
 }
 
-// tail returns the rows of the last segment, and of what began meanwhile.
-func (r *Reader) tail(number uint32, limit mark) ([]Row, error) {
+// tail returns what stands in the last segment, and in what began meanwhile.
+func (r *Reader) tail(number uint32, limit mark) (station string, rows []Row, changes []change, err error) {
 	w, err := walkFrom(r.disk, r.dir, number)
 	if err != nil {
-		return nil, err
+		return "", nil, nil, err
 	}
 	w.promised = limit
 	if r.acknowledged != nil {
 		w.limit.segment, w.limit.end = limit.Journal, limit.JournalEnd
 	}
-	var rows []Row
-	err = attemptsOf(w, func(row Row) error { rows = append(rows, row); return nil })
-	return rows, errors.Join(err, w.close())
+	rows, changes, err = gather(w)
+	return w.pos.Station, rows, changes, errors.Join(err, w.close())
 }
 
 // AllQuantities names every quantity.
@@ -124,26 +139,26 @@ func (r *Reader) promised() (mark, error) {
 	return m, ignoreMissing(err)
 }
 
-// attemptsOf gives the rows of the attempts that w comes to.
-func attemptsOf(w *walk, each func(Row) error) error {
+// gather returns the rows of the attempts that w comes to, and the changes of
+// disposition.
+func gather(w *walk) (rows []Row, changes []change, err error) {
 	for {
 		e, _, err := w.record()
 		if errors.Is(err, io.EOF) {
-			return nil
+			return rows, changes, nil
 		}
 		if err != nil {
-			return err
+			return nil, nil, err
 		}
-		a, ok := e.Body.(*record.Attempt)
-		if !ok {
-			continue
-		}
-		row, err := rowOf(e, a)
-		if err != nil {
-			return err
-		}
-		if err := each(row); err != nil {
-			return err
+		switch b := e.Body.(type) {
+		case *record.Attempt:
+			row, err := rowOf(e, b)
+			if err != nil {
+				return nil, nil, err
+			}
+			rows = append(rows, row)
+		case *record.DispositionChange:
+			changes = append(changes, changeOf(e, b))
 		}
 	}
 }

@@ -22,7 +22,6 @@ func manySegments(t testing.TB) string {
 	t.Helper()
 	dir := create(t)
 	s := open(t, dir)
-	rng := rand.New(rand.NewPCG(9, 9))
 	for n := range 9 {
 		a := attempt(fmt.Sprintf("S%d", n), 1+n%2)
 		a.Run.WindowLot, a.Run.Nest, a.Run.Operator = fmt.Sprintf("win-%d", n%3), string(rune('A'+n%2)), "op-7"
@@ -30,10 +29,7 @@ func manySegments(t testing.TB) string {
 			a.Outcome, a.Judgement.SoftName, a.Judgement.Disposition = record.Failed, "dirty_window", record.Rework
 		}
 		large := note("N", "large")
-		large.Signed = make([]byte, 3<<20)
-		for i := range large.Signed { // so that it cannot be packed
-			large.Signed[i] = byte(rng.Uint32())
-		}
+		large.Signed = noise(uint64(n), 3<<20)
 		for _, b := range []record.Body{a, large} {
 			if _, err := s.Append(b); err != nil {
 				t.Fatal(err)
@@ -44,6 +40,16 @@ func manySegments(t testing.TB) string {
 		t.Fatal(err)
 	}
 	return dir
+}
+
+// noise cannot be packed.
+func noise(seed uint64, n int) []byte {
+	b := make([]byte, n)
+	rng := rand.New(rand.NewPCG(9, seed))
+	for i := range b {
+		b[i] = byte(rng.Uint32())
+	}
+	return b
 }
 
 func serials(t testing.TB, r interface {

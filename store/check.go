@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"example.org/panecal/limits/quantity"
@@ -312,6 +313,7 @@ type chainCheck struct {
 	atMark   record.Hash // of the record that the head file names
 	later    int64       // records that hold what this program does not know
 	rows     []Row       // of the attempts of the segment that is being read
+	changes  []change    // of disposition, of that segment
 	problems int         // that were known when it began
 	other    int         // files of columns of another program
 }
@@ -346,6 +348,9 @@ func (c *chainCheck) record(file string, offset int64, content []byte) error {
 	if e.Ref.Sequence == c.mark.Sequence && e.Ref.Generation == c.mark.Generation {
 		c.atMark = e.Ref.Hash
 	}
+	if d, ok := e.Body.(*record.DispositionChange); ok {
+		c.changes = append(c.changes, changeOf(e, d))
+	}
 	if a, ok := e.Body.(*record.Attempt); ok {
 		row, err := rowOf(e, a)
 		if err != nil {
@@ -370,8 +375,8 @@ func (c *chainCheck) record(file string, offset int64, content []byte) error {
 
 // segmentEnd holds the columns of a segment against its records.
 func (c *chainCheck) segmentEnd(number uint32) error {
-	rows, whole := c.rows, len(c.report.Problems) == c.problems
-	c.rows = nil
+	rows, changes, whole := c.rows, c.changes, len(c.report.Problems) == c.problems
+	c.rows, c.changes = nil, nil
 	defer func() { c.problems = len(c.report.Problems) }()
 	files := columns{disk: c.disk, dir: c.dir}
 	s, err := files.sealed(number)
@@ -381,7 +386,7 @@ func (c *chainCheck) segmentEnd(number uint32) error {
 	if err != nil {
 		return err
 	}
-	b, _, f, err := files.open(c.dir, s)
+	b, found, f, err := files.open(c.dir, s)
 	switch {
 	case errors.Is(err, os.ErrNotExist): // costs readers time, and is made at the next start
 		return nil
@@ -399,6 +404,9 @@ func (c *chainCheck) segmentEnd(number uint32) error {
 	}
 	if err != nil || !whole {
 		return err
+	}
+	if !slices.Equal(found.Changes, changes) {
+		c.problem(columnsName(number), -1, "its changes of disposition are not those of the records")
 	}
 	if len(kept) != len(rows) {
 		c.problem(columnsName(number), -1, fmt.Sprintf("it has %d rows of %d attempts", len(kept), len(rows)))

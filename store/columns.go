@@ -26,8 +26,14 @@ type stands struct {
 	End      int64       `json:"end"`      // where the segment ends, byte
 	Sequence uint64      `json:"sequence"` // of its last record
 	Hash     record.Hash `json:"hash"`     // of that record
-	First    time.Time   `json:"first"`    // earliest and latest record of an attempt
-	Last     time.Time   `json:"last"`
+}
+
+// about is what the file says of itself beside its columns.
+type about struct {
+	stands
+	First   time.Time `json:"first"` // earliest and latest record of an attempt
+	Last    time.Time `json:"last"`
+	Changes []change  `json:"changes"` // of disposition, in the segment's order; never null
 }
 
 // columns finds the files of columns of a log, and makes those that are not
@@ -57,13 +63,13 @@ func (c *columns) sealed(number uint32) (stands, error) {
 
 // open opens the file in folder, if it stands for s. errOutdated: another
 // program made it; ErrNotExist: nobody did.
-func (c *columns) open(folder string, s stands) (_ *column.Block, found stands, f file, err error) {
+func (c *columns) open(folder string, s stands) (_ *column.Block, found about, f file, err error) {
 	name := columnsName(s.Segment)
 	f, err = c.disk.Open(filepath.Join(folder, name))
 	if err != nil {
 		return nil, found, nil, err
 	}
-	fail := func(err error) (*column.Block, stands, file, error) {
+	fail := func(err error) (*column.Block, about, file, error) {
 		if errors.Is(err, column.ErrDamaged) {
 			err = &DamageError{File: name, Offset: -1, What: err.Error()}
 		}
@@ -80,12 +86,10 @@ func (c *columns) open(folder string, s stands) (_ *column.Block, found stands, 
 	if err := json.Unmarshal(b.About(), &found); err != nil {
 		return fail(errOutdated)
 	}
-	whole := found
-	whole.First, whole.Last = time.Time{}, time.Time{}
-	if whole != s {
+	if found.stands != s {
 		return fail(&DamageError{File: name, Offset: -1, What: "it stands for another part of a log"})
 	}
-	if !hasColumns(b) {
+	if found.Changes == nil || !hasColumns(b) {
 		return fail(errOutdated)
 	}
 	return b, found, f, nil
@@ -93,9 +97,27 @@ func (c *columns) open(folder string, s stands) (_ *column.Block, found stands, 
 
 // rows returns the rows of a sealed segment that f may pick.
 func (c *columns) rows(number uint32, f *Filter, wanted []quantity.Definition) ([]Row, error) {
+	rows, _, err := c.use(number, func(b *column.Block, found *about) ([]Row, error) {
+		if b.Rows() == 0 || f.excludes(found.First, found.Last) {
+			return nil, nil
+		}
+		return unpackRows(b, wanted)
+	})
+	return rows, err
+}
+
+// changes returns the changes of disposition of a sealed segment.
+func (c *columns) changes(number uint32) ([]change, error) {
+	_, changes, err := c.use(number, func(*column.Block, *about) ([]Row, error) { return nil, nil })
+	return changes, err
+}
+
+// use lets unpack take what it needs of the file of a sealed segment. Where
+// there is none that is whole, all comes from the segment's records.
+func (c *columns) use(number uint32, unpack func(*column.Block, *about) ([]Row, error)) ([]Row, []change, error) {
 	s, err := c.sealed(number)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	folders := []string{c.dir}
 	if c.own != "" && c.own != c.dir {
@@ -106,43 +128,40 @@ func (c *columns) rows(number uint32, f *Filter, wanted []quantity.Definition) (
 		if err != nil {
 			continue // it is made anew of the segment
 		}
-		if b.Rows() == 0 || f.excludes(found.First, found.Last) {
-			return nil, at.Close()
-		}
-		rows, err := unpackRows(b, wanted)
+		rows, err := unpack(b, &found)
 		if err = errors.Join(err, at.Close()); err == nil {
-			return rows, nil
+			return rows, found.Changes, nil
 		}
 	}
-	rows, err := c.read(s)
+	rows, changes, err := c.read(s)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if c.own != "" {
 		// Another time it is quicker; that it cannot be kept is no reason not to
 		// answer.
-		_ = c.keep(s, rows)
+		_ = c.keep(s, rows, changes)
 	}
-	return rows, nil
+	return rows, changes, nil
 }
 
 // read makes the rows of a sealed segment of its records.
-func (c *columns) read(s stands) ([]Row, error) {
+func (c *columns) read(s stands) ([]Row, []change, error) {
 	w, err := walkFrom(c.disk, c.dir, s.Segment)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	w.limit.segment, w.limit.end = s.Segment, s.End
-	var rows []Row
-	err = attemptsOf(w, func(r Row) error { rows = append(rows, r); return nil })
+	rows, changes, err := gather(w)
 	if err == nil && (w.pos.Sequence != s.Sequence || w.pos.Hash != s.Hash) {
 		err = &DamageError{File: journalKind.name(s.Segment), Offset: w.pos.Offset, What: fmt.Sprintf("it ends at record %d, the next begins after %d", w.pos.Sequence, s.Sequence)}
 	}
-	return rows, errors.Join(err, w.close())
+	return rows, changes, errors.Join(err, w.close())
 }
 
 // keep writes the file of a sealed segment.
-func (c *columns) keep(s stands, rows []Row) error {
+func (c *columns) keep(part stands, rows []Row, changes []change) error {
+	s := about{stands: part, Changes: append([]change{}, changes...)}
 	for i := range rows {
 		if t := rows[i].Time; i == 0 || t.Before(s.First) {
 			s.First = t
@@ -151,11 +170,11 @@ func (c *columns) keep(s stands, rows []Row) error {
 			s.Last = t
 		}
 	}
-	about, err := json.Marshal(s)
+	text, err := json.Marshal(s)
 	if err != nil {
 		return err
 	}
-	data, err := packRows(about, rows)
+	data, err := packRows(text, rows)
 	if err != nil {
 		return err
 	}
@@ -192,11 +211,11 @@ func (c *columns) settle(number uint32) (remade string, err error) {
 	default:
 		return "", err
 	}
-	rows, err := c.read(s)
+	rows, changes, err := c.read(s)
 	if err != nil {
 		return "", err
 	}
-	return remade, c.keep(s, rows)
+	return remade, c.keep(s, rows, changes)
 }
 
 // walkFrom returns a walk from the beginning of a segment.

@@ -2,7 +2,10 @@ package store
 
 import (
 	"bytes"
+	"encoding/json"
+	"errors"
 	"io"
+	"path/filepath"
 	"testing"
 
 	"example.org/panecal/limits/quantity"
@@ -101,4 +104,24 @@ func CopyColumns(t testing.TB, data []byte, without string, more func(*column.Bu
 		t.Fatal(err)
 	}
 	return out
+}
+
+// LoseChanges makes a file of columns say that the segment has no changes of
+// disposition, or say nothing of them, as earlier programs did.
+func LoseChanges(dir string, segment uint32, said bool) error {
+	c := columns{disk: osDisk{}, dir: dir, own: dir}
+	s, err := c.sealed(segment)
+	if err != nil {
+		return err
+	}
+	rows, _, err := c.read(s)
+	if err != nil || said {
+		return errors.Join(err, c.keep(s, rows, nil))
+	}
+	text, err := json.Marshal(s)
+	if err != nil {
+		return err
+	}
+	data, err := packRows(text, rows)
+	return errors.Join(err, replaceUnsynced(c.disk, filepath.Join(dir, columnsName(segment)), data))
 }

@@ -43,6 +43,11 @@ type Row struct {
 	EmitterLot  string
 	Software    string
 	Quantities  quantity.Row // NaN where it was not measured
+
+	// What follows is of the whole log: Attempts sets it, no column holds it.
+	Station  string
+	Released bool // see [Reader.Attempts]
+	OnHold   bool // the unit is on hold now; set only where the filter asks
 }
 
 // rowOf returns the row of an attempt.

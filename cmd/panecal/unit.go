@@ -1,13 +1,11 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
-	"example.org/panecal/store"
 	"example.org/panecal/store/query"
 )
 
@@ -23,16 +21,9 @@ index. Exit code 1 where the log knows no such unit.`,
 		Example: "  panecal unit H54-00001-X\n  panecal --data /mnt/copy unit H54-00001-X --json",
 		Args:    cli.Args(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
-			folder, err := where.storeFolder()
+			f, folder, err := where.follow()
 			if err != nil {
 				return err
-			}
-			f, err := store.Follow(folder, followerCache())
-			if errors.Is(err, store.ErrNoStore) {
-				return cli.RefusedError(fmt.Errorf("no store at %s: name its folder with --data", folder))
-			}
-			if err != nil {
-				return fmt.Errorf("reading the log: %w", err)
 			}
 			defer f.Close()
 			h, err := query.History(f, args[0])

@@ -1,0 +1,28 @@
+package main
+
+import (
+	"github.com/spf13/cobra"
+
+	"example.org/panecal/cmd/panecal/desk"
+	"example.org/panecal/store"
+)
+
+// follow opens a reader of the log; the caller closes it.
+func (p place) follow() (f *store.Follower, folder string, err error) {
+	folder, err = p.storeFolder()
+	if err != nil {
+		return nil, "", err
+	}
+	f, err = store.Follow(folder, followerCache())
+	if err != nil {
+		return nil, "", logError("reading the log", folder, err)
+	}
+	return f, folder, nil
+}
+
+func newExport(where *place) *cobra.Command {
+	return desk.NewExport(func() (*store.Follower, error) {
+		f, _, err := where.follow()
+		return f, err
+	})
+}

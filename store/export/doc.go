@@ -1,0 +1,23 @@
+// Package export writes attempts as tables for other programs: a row an
+// attempt, as CSV (RFC 4180, but lines end in LF) or as JSON Lines. It holds one
+// row at a time. It does not choose attempts: package store does.
+//
+// Columns are the same in both forms, in the same order, and new ones come at
+// the end. What a column holds:
+//
+//   - time is when the attempt was recorded, UTC (RFC 3339).
+//   - disposition is the attempt's own verdict. released says whether it still
+//     holds; see [store.Reader.Attempts].
+//   - soft_bin and hard_bin are numbers; limits is the revision in force.
+//   - NAME and NAME_u are a quantity and its standard uncertainty. A quantity with
+//     zones also has NAME_high0 to NAME_high3, the largest value + k·u over the
+//     zones for k = 0 to 3, and NAME_low0 to NAME_low3, the smallest value − k·u.
+//
+// Numbers have the fewest digits that read back to the same number. One that is
+// not known or not finite is empty in CSV and null in JSON.
+//
+// Text in a record may come from a label or a unit. What a terminal would act
+// upon is escaped: \u{1b} in CSV, as `panecal unit` shows it, and \u001b in JSON,
+// which reads back as it was. In CSV a text that begins with = + - or @ gets an
+// apostrophe before it, so that no spreadsheet takes it for a formula.
+package export

@@ -1,0 +1,87 @@
+package store
+
+import (
+	"example.org/panecal/store/record"
+)
+
+// change is what a file of columns keeps of a change of disposition.
+type change struct {
+	Sequence uint64             `json:"sequence"`
+	Attempt  uint64             `json:"attempt"` // sequence of the attempt that it names, 0 for none
+	Serial   string             `json:"serial"`
+	To       record.Disposition `json:"to"`
+}
+
+func changeOf(e record.Entry, d *record.DispositionChange) change {
+	c := change{Sequence: e.Ref.Sequence, Serial: d.Serial, To: d.To}
+	if d.Attempt != nil {
+		c.Attempt = d.Attempt.Sequence
+	}
+	return c
+}
+
+// standing is how attempts and units stand after all changes of disposition.
+// It holds the changed attempts and the units on hold: both are few.
+type standing struct {
+	changed map[uint64]record.Disposition // by the attempt's sequence: where its newest change led to
+	held    map[string]bool               // serials on hold
+}
+
+// standing reads the changes of the whole log; with held, also which units are
+// on hold, for which it goes once through all attempts without their numbers.
+func (r *Reader) standing(last uint32, held bool, recent []Row, changes []change) (standing, error) {
+	s := standing{map[uint64]record.Disposition{}, map[string]bool{}}
+	for n := uint32(1); n < last; n++ {
+		list, err := r.columns.changes(n)
+		if err != nil {
+			return s, err
+		}
+		var rows []Row
+		if held {
+			if rows, err = r.columns.rows(n, &Filter{}, nil); err != nil {
+				return s, err
+			}
+		}
+		s.add(rows, list)
+	}
+	s.add(recent, changes)
+	return s, nil
+}
+
+// add takes in attempts and changes in log order.
+func (s *standing) add(rows []Row, changes []change) {
+	for len(rows) > 0 || len(changes) > 0 {
+		if len(changes) == 0 || len(rows) > 0 && rows[0].Sequence < changes[0].Sequence {
+			// A check unit's or an audit's result decides nothing about the unit.
+			if r := &rows[0]; r.Disposition != "" && (r.Purpose == record.Production || r.Purpose == record.Engineering) {
+				s.stands(r.Serial, r.Disposition)
+			}
+			rows = rows[1:]
+			continue
+		}
+		c := changes[0]
+		if c.Attempt != 0 {
+			s.changed[c.Attempt] = c.To
+		}
+		s.stands(c.Serial, c.To)
+		changes = changes[1:]
+	}
+}
+
+func (s *standing) stands(serial string, d record.Disposition) {
+	if d == record.Hold {
+		s.held[serial] = true
+	} else {
+		delete(s.held, serial)
+	}
+}
+
+// tell completes a row.
+func (s *standing) tell(r *Row) {
+	now := r.Disposition
+	if to, ok := s.changed[r.Sequence]; ok {
+		now = to
+	}
+	r.Released = r.Purpose == record.Production && r.Outcome == record.Passed && r.Written && now == record.Release
+	r.OnHold = s.held[r.Serial]
+}
