@@ -47,7 +47,7 @@ the end, and takes the place of one that had it. The command may run while the
 station works.
 
 ` + ChoiceHelp,
-		Example: `  panecal export --format csv --out week.csv --since 2026-11-23 --until 2026-11-30
+		Example: `  panecal export --format csv --out w.csv --since 2026-11-23 --until 2026-11-30
   panecal export --format jsonl --out - --lot win-0417 --attempts first
   panecal --data /mnt/copy export --format csv --out held.csv --on-hold`,
 		Args: cli.Args(cobra.NoArgs),
