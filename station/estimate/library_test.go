@@ -15,7 +15,7 @@ import (
 // same uncertainties.
 func TestAgainstGeneralLibrary(t *testing.T) {
 	var f struct {
-		Library map[string]string
+		Fitted  map[string]string `json:"library"`
 		Bins    int
 		BinPS   float64 `json:"bin_ps"`
 		FirstPS float64 `json:"first_bin_ps"`
@@ -76,7 +76,7 @@ func TestAgainstGeneralLibrary(t *testing.T) {
 		{"signal", q.Signal, q.SignalU, f.Fit.Signal, f.Fit.SignalU},
 		{"leakage distance", z.DistanceMM, z.DistanceUMM, f.Fit.Distance, f.Fit.DistanceU},
 	} {
-		t.Logf("%-16s %.7g ± %.4g, scipy %s %.7g ± %.4g", c.what, c.got, c.u, f.Library["scipy"], c.want, c.std)
+		t.Logf("%-16s %.7g ± %.4g, scipy %s %.7g ± %.4g", c.what, c.got, c.u, f.Fitted["scipy"], c.want, c.std)
 		// Fits stop when a step gains less than 1e-5 of log likelihood, which is
 		// 0.005 sigma. The curvature is that of the last step but one.
 		if math.Abs(c.got-c.want) > 0.01*c.std {
