@@ -39,6 +39,7 @@ type Entry struct {
 	Key   Key
 	Text  string
 	Fault Fault
+	Typed bool // slower than any scanner
 }
 
 // Collector puts labels together from single characters and tells them from
@@ -170,7 +171,7 @@ func (c *Collector) finish() []Entry {
 		out = append(out, c.drop(UnfinishedScan))
 		c.line, c.over = rest, over
 	}
-	e := Entry{Text: text(c.line), Fault: fault(c.line)}
+	e := Entry{Text: text(c.line), Fault: fault(c.line), Typed: !c.stx && byHand(c.line)}
 	if c.over {
 		e.Fault = Fault{TooLong, maxLength}
 	}
@@ -202,6 +203,16 @@ func isBurst(line []typed) bool {
 		}
 	}
 	return len(line) >= burstLen
+}
+
+// byHand tells whether each character came slower than any scanner sends.
+func byHand(line []typed) bool {
+	for i := 1; i < len(line); i++ {
+		if line[i].at.Sub(line[i-1].at) <= burstGap {
+			return false
+		}
+	}
+	return true
 }
 
 const (

@@ -93,6 +93,8 @@ func english() *Language {
 			"Enter, Space, the pedal or the label CMD GO: go on. Ctrl-X twice or CMD SKIP twice: end an attempt, on record.",
 			"CMD ORDER: other work order or lots. CMD NOTE: message to the test engineer. CMD REWORK and a code: the unit whose label is open was mended.",
 			"CMD OFF: sign off. Ctrl-Q twice: close the station."}},
+		shift.PINPage:      {[2]string{"TYPE YOUR", "PIN"}, "Type your six digits, then Enter. Enter alone leaves.", nil},
+		shift.HoldsPage:    {[2]string{"ON HOLD", "ENTER: GO ON"}, "These units are on hold. Enter goes on.", nil},
 		shift.HandOverPage: {[2]string{"SIGNED OFF", "THANK YOU"}, "Press Enter, then the next operator scans a badge.", nil},
 	}
 	l.words = words{

@@ -148,6 +148,13 @@ func DrawPage(l *Language, s station.Snapshot, p shift.Page, w, h int, own strin
 	return Picture{c.render(0), c.cut, c.overlap}
 }
 
+// DrawTyped draws a page on which something was typed.
+func DrawTyped(l *Language, s station.Snapshot, p shift.Page, w, h int, typed string) Picture {
+	v := view{snap: s, ready: true, typed: typed, lang: l, page: &p}
+	c := v.draw(w, h)
+	return Picture{c.render(0), c.cut, c.overlap}
+}
+
 // Replied is replied.
 func (l *Language) Replied(r shift.Reply) string { return l.replied(r) }
 

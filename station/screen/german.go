@@ -194,6 +194,8 @@ func german() *Language {
 			"Enter, Leertaste, Pedal oder das Etikett CMD GO: weiter. Zweimal Strg-X oder CMD SKIP: Versuch beenden, mit Eintrag.",
 			"CMD ORDER: anderer Auftrag oder andere Chargen. CMD NOTE: Nachricht an den Prüfingenieur. CMD REWORK und Code: das Gerät mit dem offenen Etikett wurde nachgearbeitet.",
 			"CMD OFF: abmelden. Zweimal Strg-Q: Station schließen."}},
+		shift.PINPage:      {[2]string{"PIN", "TIPPEN"}, "Die sechs Ziffern tippen, dann Enter. Enter allein geht zurück.", nil},
+		shift.HoldsPage:    {[2]string{"GESPERRT", "WEITER: ENTER"}, "Diese Geräte sind gesperrt. Weiter mit Enter.", nil},
 		shift.HandOverPage: {[2]string{"ABGEMELDET", "DANKE"}, "Enter drücken; dann scannt die nächste Person ihren Ausweis.", nil},
 	}
 	l.words = words{

@@ -155,9 +155,12 @@ func (m *model) take(entries []Entry, at time.Time) tea.Cmd {
 
 // label passes a label on, or says why it is none.
 func (m *model) label(e Entry, at time.Time) {
-	in := shift.Input{Kind: shift.Label, Text: e.Text, Nest: station.NoNest, At: at}
+	in := shift.Input{Kind: shift.Label, Text: e.Text, Nest: station.NoNest, At: at, Typed: e.Typed}
 	if e.Fault.Kind != NoFault {
 		in.Kind, in.Fault = shift.Unreadable, e.Fault
+		if m.masked() {
+			in.Text = ""
+		}
 		m.say(m.lang.unreadable(in, m.ascii))
 	}
 	m.pass(in)
@@ -165,6 +168,9 @@ func (m *model) label(e Entry, at time.Time) {
 	m.hints = slices.DeleteFunc(m.hints, func(h Hint) bool { return strings.EqualFold(h.Label, strings.TrimSpace(e.Text)) })
 	m.stale = m.stale || len(m.hints) < before
 }
+
+// masked tells whether what is entered must not be shown.
+func (m *model) masked() bool { return m.page != nil && m.page.Masked }
 
 // say makes text what the screen itself has to say, as a warning.
 func (m *model) say(text string) { m.tell(said{text: text}) }

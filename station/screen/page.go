@@ -3,6 +3,7 @@ package screen
 import (
 	"strings"
 
+	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
 	"example.org/panecal/station/shift"
 )
@@ -10,6 +11,9 @@ import (
 // lines is all there is to read on a page.
 func (l *Language) lines(p *shift.Page) []string {
 	var all []string
+	for _, m := range p.About {
+		all = append(all, l.sentence(m.Code, m.Args))
+	}
 	if p.Now != "" {
 		all = append(all, "= "+p.Now)
 	}
@@ -17,6 +21,29 @@ func (l *Language) lines(p *shift.Page) []string {
 		all = append(all, l.HandOver(*p.HandOver)...)
 	}
 	return append(all, l.pages[p.Kind].more...)
+}
+
+// table says rows in columns, two spaces apart.
+func (l *Language) table(rows [][]station.Arg) []string {
+	var wide []int
+	for _, row := range rows {
+		for i, a := range row {
+			if i == len(wide) {
+				wide = append(wide, 0)
+			}
+			wide[i] = max(wide[i], width(l.arg(a)))
+		}
+	}
+	var lines []string
+	for _, row := range rows {
+		var line strings.Builder
+		for i, a := range row {
+			text := l.arg(a)
+			line.WriteString(text + strings.Repeat(" ", wide[i]-width(text)+2))
+		}
+		lines = append(lines, strings.TrimRight(line.String(), " "))
+	}
+	return lines
 }
 
 // drawPage draws the page over the whole picture but its header and footer.
@@ -56,6 +83,14 @@ func (v *view) drawPage(c *canvas) {
 		c.fill(rect{0, a.y, c.w, used}, tone)
 	}
 	a.y += used + gap
+	for _, row := range v.lang.table(v.page.Rows) {
+		if a.y >= bottom {
+			c.cut++
+			break
+		}
+		c.text(a.x, a.y, term.Plain, shorten(row, a.w, c.ascii))
+		a.y++
+	}
 	lines := v.lang.lines(v.page)
 	if !full { // what is long is read where there is room, its beginning here
 		lines = heads(lines, a.w, bottom-a.y)
@@ -98,5 +133,9 @@ func (v *view) drawPageEntry(c *canvas, y int) {
 		keys = ""
 	}
 	c.text(c.w-width(keys)-1, y, term.Plain, keys)
-	c.text(1, y, term.Strong, squeeze(v.lang.words.pageEntry+v.typed+"_", c.w-width(keys)-4, c.ascii))
+	typed := v.typed
+	if v.page.Masked {
+		typed = strings.Repeat("*", width(typed))
+	}
+	c.text(1, y, term.Strong, squeeze(v.lang.words.pageEntry+typed+"_", c.w-width(keys)-4, c.ascii))
 }

@@ -81,6 +81,12 @@ func TestGoldenPages(t *testing.T) {
 			switch k {
 			case shift.OrderPage:
 				p.Now = "WO-2026-00417"
+			case shift.PINPage:
+				p.Masked = true
+				p.About = []station.Message{{Code: station.StopNoAnswer, Args: station.Args{Nest: "nest 2", Detail: station.Count(3)}}}
+			case shift.HoldsPage:
+				p.Rows = [][]station.Arg{{station.Verbatim("HP54-000017-7"), station.NestName("2"), station.Verbatim("12:31")},
+					{station.Verbatim("HP54-000018-5"), station.NestName("3"), station.Verbatim("09:02")}}
 			case shift.HandOverPage:
 				h := handOver(bench(3), shift.Settings{})
 				p.HandOver = &h
@@ -130,5 +136,17 @@ func TestAnswersStandBeforeStops(t *testing.T) {
 	s.At = s.At.Add(time.Minute)
 	if p := screen.Draw(s, 80, 24, false, "", ""); !strings.Contains(spoken(p), "connection refused") {
 		t.Errorf("the stop is not on the screen\n%s", p.Text)
+	}
+}
+
+// What is entered on a masked page is not on the screen; how many characters
+// it is, is.
+func TestMaskedEntry(t *testing.T) {
+	for _, size := range sizes {
+		p := screen.DrawTyped(lang(t, "en"), bench(3), shift.Page{Kind: shift.PINPage, Masked: true}, size[0], size[1], "271828")
+		fits(t, p, size[0], size[1])
+		if strings.Contains(p.Text, "2718") || !strings.Contains(p.Text, "Entry: ******_") {
+			t.Errorf("%v:\n%s", size, p.Text)
+		}
 	}
 }

@@ -141,7 +141,7 @@ func (l *line) add(r rune) (shift.Input, bool) {
 
 // end returns the label that the line is.
 func (l *line) end() shift.Input {
-	in := shift.Input{Kind: shift.Label, Text: text(l.runes), Nest: station.NoNest}
+	in := shift.Input{Kind: shift.Label, Text: text(l.runes), Nest: station.NoNest, Typed: true}
 	why := fault(l.runes)
 	if l.over {
 		why = Fault{TooLong, maxLength}
@@ -213,7 +213,7 @@ func (p *plain) turn(page *shift.Page, text string) {
 		return
 	}
 	if p.page == nil || p.page.Kind != page.Kind || text == "" {
-		for _, line := range p.lang.lines(page) {
+		for _, line := range append(p.lang.table(page.Rows), p.lang.lines(page)...) {
 			p.line(line)
 		}
 	}

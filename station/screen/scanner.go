@@ -37,6 +37,7 @@ func listen(ctx context.Context, g guard, r io.Reader, now func() time.Time, hea
 	tell := func(entries []Entry) {
 		for _, e := range entries {
 			if e.Key == NoKey {
+				e.Typed = false
 				heard(e)
 			}
 		}

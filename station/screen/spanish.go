@@ -194,6 +194,8 @@ func spanish() *Language {
 			"Enter, espacio, el pedal o la etiqueta CMD GO: seguir. Dos veces Ctrl-X o CMD SKIP: terminar un intento, registrado.",
 			"CMD ORDER: otra orden u otros lotes. CMD NOTE: mensaje al ingeniero. CMD REWORK y un código: la unidad de la etiqueta abierta fue reparada.",
 			"CMD OFF: terminar el turno. Dos veces Ctrl-Q: cerrar la estación."}},
+		shift.PINPage:      {[2]string{"TECLEE", "SU PIN"}, "Teclee sus seis cifras y pulse Enter. Enter solo vuelve atrás.", nil},
+		shift.HoldsPage:    {[2]string{"RETENIDAS", "SIGA: ENTER"}, "Estas unidades están retenidas. Pulse Enter para seguir.", nil},
 		shift.HandOverPage: {[2]string{"TURNO CERRADO", "GRACIAS"}, "Pulse Enter; después escanea su tarjeta quien sigue.", nil},
 	}
 	l.words = words{

@@ -24,4 +24,5 @@ type Input struct {
 	Fault station.Arg // nil but for Unreadable
 	Nest  int         // for Go and Skip the nest the hands were sent to on the screen, or station.NoNest
 	At    time.Time
+	Typed bool // by hand, key by key: no scanner does that
 }

@@ -1,5 +1,7 @@
 package shift
 
+import "example.org/panecal/station"
+
 // PageKind says which page it is.
 type PageKind uint8
 
@@ -14,6 +16,8 @@ const (
 	EmitterPage
 	NotePage
 	HelpPage
+	PINPage
+	HoldsPage
 	HandOverPage
 )
 
@@ -23,4 +27,8 @@ type Page struct {
 	Kind     PageKind
 	Now      string    // what holds already of what is asked, "" for nothing
 	HandOver *HandOver // of a HandOverPage
+
+	About  []station.Message // what the page is about: said in sentences, above all else
+	Rows   [][]station.Arg   // a table: each cell is said in the operator's language
+	Masked bool              // what is entered is never shown
 }
