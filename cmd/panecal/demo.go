@@ -15,8 +15,8 @@ import (
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/station"
 	"example.org/panecal/station/batch"
+	"example.org/panecal/station/papers"
 	"example.org/panecal/station/screen"
-	"example.org/panecal/station/shift"
 )
 
 const (
@@ -70,7 +70,7 @@ type demonstration struct {
 	folder   string
 	where    place
 	config   configuration
-	files    shift.Catalogue
+	files    papers.Catalogue
 	operator string // "" for whoever scans a badge
 }
 

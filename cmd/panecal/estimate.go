@@ -24,21 +24,21 @@ station would: leakage, ambient, range and offset of each zone with their
 standard uncertainties, the quantities that limits can name, and what is wrong
 with the capture itself.
 
-Exit code 3 where the capture is at fault; the answer is printed all the same.
+Exit code 3 where the capture is at fault; the result is printed all the same.
 A malformed file is exit code 1 and names the place, as in $.empty.counts[3][7].`,
 		Example: "  panecal estimate capture.json --json\n  panecal estimate - < capture.json",
 		Args:    cli.Args(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
-			answer, err := estimateFile(args[0], c.InOrStdin())
+			result, err := estimateFile(args[0], c.InOrStdin())
 			if err != nil {
 				return err
 			}
 			if asJSON {
-				err = answer.Write(c.OutOrStdout())
+				err = result.Write(c.OutOrStdout())
 			} else {
-				err = writeEstimate(c.OutOrStdout(), answer)
+				err = writeEstimate(c.OutOrStdout(), result)
 			}
-			if err == nil && len(answer.CaptureFaults) > 0 {
+			if err == nil && len(result.CaptureFaults) > 0 {
 				return &cli.QuietError{Code: cli.ExitFailed}
 			}
 			return err
@@ -48,35 +48,35 @@ A malformed file is exit code 1 and names the place, as in $.empty.counts[3][7].
 	return c
 }
 
-func estimateFile(name string, in io.Reader) (capture.Answer, error) {
+func estimateFile(name string, in io.Reader) (capture.Result, error) {
 	if name != "-" {
 		f, err := os.Open(name)
 		if err != nil {
-			return capture.Answer{}, fmt.Errorf("reading the capture file: %w", err)
+			return capture.Result{}, fmt.Errorf("reading the capture file: %w", err)
 		}
 		defer f.Close()
 		in = f
 	}
 	file, err := capture.Read(in)
 	if err != nil {
-		return capture.Answer{}, fmt.Errorf("reading the capture file: %w", err)
+		return capture.Result{}, fmt.Errorf("reading the capture file: %w", err)
 	}
 	return capture.Estimate(file)
 }
 
-// writeEstimate is the answer for people: the quantities, then the zones.
-func writeEstimate(w io.Writer, a capture.Answer) error {
+// writeEstimate is the result for people: the quantities, then the zones.
+func writeEstimate(w io.Writer, r capture.Result) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	for _, f := range a.CaptureFaults {
-		fmt.Fprintf(t, "capture fault\t%s\t%s\tzones %s\n", f.Code, f.Capture, record.ZoneList(f.Zones, len(a.Zones)))
+	for _, f := range r.CaptureFaults {
+		fmt.Fprintf(t, "capture fault\t%s\t%s\tzones %s\n", f.Code, f.Capture, record.ZoneList(f.Zones, len(r.Zones)))
 	}
 	for _, d := range quantity.All() {
-		if q, ok := a.Quantities[string(d.Name)]; ok {
+		if q, ok := r.Quantities[string(d.Name)]; ok {
 			fmt.Fprintf(t, "%s\t%.6g\t± %.2g\t%s\n", d.Name, float64(q.Value), float64(q.U), q.Unit)
 		}
 	}
 	fmt.Fprintln(t, "\nzone\tleakage\tambient\tsignal\trange mm\toffset mm\tflags")
-	for i, z := range a.Zones {
+	for i, z := range r.Zones {
 		fmt.Fprintf(t, "%d\t%.5g ± %.2g\t%.4g\t%.5g\t%.3f ± %.3f\t%.3f ± %.3f\t%v\n", i, float64(z.Leakage), float64(z.LeakageU),
 			float64(z.Ambient), float64(z.Signal), float64(z.Range), float64(z.RangeU), float64(z.Offset), float64(z.OffsetU), z.Flags)
 	}

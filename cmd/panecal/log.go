@@ -51,7 +51,7 @@ func newLogCheck(where *place) *cobra.Command {
 		Use:   "check",
 		Short: "Prove that the log is whole and unchanged",
 		Long: `Reads every record and every raw capture, checks each against its hash, the
-chain of hashes, and what the database would answer. It changes no log and may
+chain of hashes, and what the database would say. It changes no log and may
 run while the station works. Exit code 3 where anything is not as it was
 written: copy the store's folder as it is before anybody mends it.`,
 		Example: "  panecal log check\n  panecal --data /mnt/copy log check --json",

@@ -30,7 +30,7 @@ type nestProcess struct {
 // that is there is taken out. It answers with the label in that nest.
 type seating struct{ Nest, Unit int }
 
-const nestsVariable = "PANECAL_BENCH_NESTS"
+const nestsVariable = "PANECAL_BENCHMARK_NESTS"
 
 func startNests(b *testing.B, n int) *nestProcess {
 	b.Helper()
@@ -120,7 +120,7 @@ func TestNestProcess(t *testing.T) {
 			fmt.Println(units[s.Nest].Serial())
 			continue
 		}
-		u, err := plant.NewUnit("hopper-54", s.Unit, benchSeed+uint64(s.Unit), simunit.Options{
+		u, err := plant.NewUnit("hopper-54", s.Unit, benchmarkSeed+uint64(s.Unit), simunit.Options{
 			Out: true, Hands: simunit.UsualHands(100*time.Millisecond, plant.TargetMM, plant.Reflectance)[:1], // the target alone
 			Line: simunit.Line{Baud: plant.Baud, Turnaround: 16 * time.Millisecond},
 		})

@@ -14,7 +14,7 @@ import (
 	"example.org/panecal/cmd/panecal/files"
 	"example.org/panecal/limits/strict"
 	"example.org/panecal/station"
-	"example.org/panecal/station/shift"
+	"example.org/panecal/station/papers"
 )
 
 // place says where a station's files are, as far as the flags tell.
@@ -95,7 +95,7 @@ func (p place) readConfig() (configuration, error) {
 }
 
 // catalogue reads all released files that the configuration names.
-func (c configuration) catalogue() (shift.Catalogue, error) {
+func (c configuration) catalogue() (papers.Catalogue, error) {
 	if len(c.Products) == 0 {
 		return nil, fmt.Errorf("%s: products is empty: name at least one product file", c.path)
 	}
@@ -103,8 +103,8 @@ func (c configuration) catalogue() (shift.Catalogue, error) {
 	if err != nil {
 		return nil, err
 	}
-	all, err := shift.Papers{Folder: c.folder(), Station: c.Station, Sheet: c.Sheet, Products: c.Products, People: known, Now: time.Now()}.Read()
-	if errors.Is(err, station.ErrMismatch) || errors.Is(err, shift.ErrRefused) {
+	all, err := papers.List{Folder: c.folder(), Station: c.Station, Sheet: c.Sheet, Products: c.Products, People: known, Now: time.Now()}.Read()
+	if errors.Is(err, station.ErrMismatch) || errors.Is(err, papers.ErrRefused) {
 		return nil, cli.RefusedError(err)
 	}
 	return all, err
@@ -112,7 +112,7 @@ func (c configuration) catalogue() (shift.Catalogue, error) {
 
 // checkedUnits are the serials of the check units, which the configuration
 // names by their labels.
-func (c configuration) checkedUnits(all shift.Catalogue) ([]string, error) {
+func (c configuration) checkedUnits(all papers.Catalogue) ([]string, error) {
 	var serials []string
 	for _, text := range c.CheckUnits {
 		f, l, err := all.Read(text)
@@ -126,7 +126,7 @@ func (c configuration) checkedUnits(all shift.Catalogue) ([]string, error) {
 
 // people reads the public keys that the configuration names; nil where it
 // names none.
-func (c configuration) people() (shift.People, error) {
+func (c configuration) people() (papers.People, error) {
 	if c.Keys == "" {
 		return nil, nil
 	}
@@ -135,7 +135,7 @@ func (c configuration) people() (shift.People, error) {
 	if err != nil {
 		return nil, fmt.Errorf("reading the keys of people: %w", err)
 	}
-	return shift.ReadPeople(path, data)
+	return papers.ReadPeople(path, data)
 }
 
 // storeFolder is where the store is: the flag, else the configuration, else

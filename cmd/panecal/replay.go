@@ -16,7 +16,7 @@ import (
 	"example.org/panecal/protocol/simunit"
 )
 
-// replayed is the answer of `panecal replay FILE PORT --json`.
+// replayed is what a replay prints: `panecal replay FILE PORT --json`.
 type replayed struct {
 	Schema      string            `json:"schema"`
 	Recording   string            `json:"recording"`
@@ -66,20 +66,20 @@ constants into it.`,
 			if asUnit {
 				return playUnit(c, s)
 			}
-			answer, err := playStation(c.Context(), s, args[1], baud)
+			result, err := playStation(c.Context(), s, args[1], baud)
 			if err != nil {
 				return err
 			}
-			answer.Recording = args[0]
+			result.Recording = args[0]
 			if asJSON {
-				err = cli.PrintJSON(c.OutOrStdout(), answer)
+				err = cli.PrintJSON(c.OutOrStdout(), result)
 			} else {
-				for _, d := range answer.Differences {
+				for _, d := range result.Differences {
 					fmt.Fprintf(c.OutOrStdout(), "%10.3f ms  %-14s recorded: %s, now: %s  %s\n", d.AtMS, d.Asked, d.Recorded, d.Now, d.Bytes)
 				}
-				fmt.Fprintf(c.OutOrStdout(), "%d requests, %d answered otherwise\n", answer.Requests, len(answer.Differences))
+				fmt.Fprintf(c.OutOrStdout(), "%d requests, %d answered otherwise\n", result.Requests, len(result.Differences))
 			}
-			if err == nil && len(answer.Differences) > 0 {
+			if err == nil && len(result.Differences) > 0 {
 				err = &cli.QuietError{Code: cli.ExitFailed}
 			}
 			return err
@@ -103,12 +103,12 @@ func playStation(ctx context.Context, s *recording.Session, port string, baud in
 	} else if err != nil {
 		return nil, err
 	}
-	answer := &replayed{Schema: "panecal.replay/1", Begun: s.Begun, Requests: len(s.Exchanges()), Differences: []replayDeviation{}}
+	result := &replayed{Schema: "panecal.replay/1", Begun: s.Begun, Requests: len(s.Exchanges()), Differences: []replayDeviation{}}
 	for _, d := range all {
-		answer.Differences = append(answer.Differences, replayDeviation{
+		result.Differences = append(result.Differences, replayDeviation{
 			float64(d.At.Microseconds()) / 1000, d.Asked.String(), d.Recorded, d.Now, fmt.Sprintf("% X", d.Bytes)})
 	}
-	return answer, nil
+	return result, nil
 }
 
 func playUnit(c *cobra.Command, s *recording.Session) error {

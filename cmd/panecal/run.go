@@ -17,6 +17,7 @@ import (
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/station"
 	"example.org/panecal/station/batch"
+	"example.org/panecal/station/papers"
 	"example.org/panecal/station/shift"
 	"example.org/panecal/store/record"
 )
@@ -189,7 +190,7 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 	}
 	ports, queues := byPort(pairs)
 	local, err := all.OnPorts(ports, f.nest)
-	if errors.Is(err, shift.ErrNoNest) {
+	if errors.Is(err, papers.ErrNoNest) {
 		return cli.UsageError(err)
 	} else if err != nil {
 		return err

@@ -15,8 +15,8 @@ import (
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/reading"
 	"example.org/panecal/protocol/link"
+	"example.org/panecal/station/papers"
 	"example.org/panecal/station/screen"
-	"example.org/panecal/station/shift"
 )
 
 func newScan(where *place) *cobra.Command {
@@ -53,7 +53,7 @@ func (f scanFlags) run(c *cobra.Command, where place) (err error) {
 	if f.count < 0 {
 		return cli.UsageError(errors.New("--count is negative"))
 	}
-	var all shift.Catalogue
+	var all papers.Catalogue
 	config, err := where.readConfig()
 	if err == nil {
 		all, err = config.catalogue()
@@ -102,7 +102,7 @@ func (c carriage) Write(p []byte) (int, error) {
 
 // listen shows scans until the source ends, a person ends it, or there were
 // enough.
-func (f scanFlags) listen(ctx context.Context, in io.Reader, out io.Writer, all shift.Catalogue) error {
+func (f scanFlags) listen(ctx context.Context, in io.Reader, out io.Writer, all papers.Catalogue) error {
 	type piece struct {
 		raw []byte
 		at  time.Time

@@ -19,6 +19,7 @@ import (
 	"example.org/panecal/protocol/recording"
 	"example.org/panecal/station"
 	"example.org/panecal/station/inbox"
+	"example.org/panecal/station/papers"
 	"example.org/panecal/station/product"
 	"example.org/panecal/station/runner"
 	"example.org/panecal/station/shift"
@@ -40,7 +41,7 @@ type workplace struct {
 type workplaceOptions struct {
 	config    configuration
 	folder    string // of the store
-	files     shift.Catalogue
+	files     papers.Catalogue
 	first     *station.Files // in force at the start
 	purpose   station.Purpose
 	operator  string

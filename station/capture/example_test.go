@@ -20,12 +20,12 @@ func Example() {
 		fmt.Println(err)
 		return
 	}
-	answer, err := capture.Estimate(file)
+	result, err := capture.Estimate(file)
 	if err != nil {
 		fmt.Println(err)
 		return
 	}
-	q := answer.Quantities["offset.mean"]
+	q := result.Quantities["offset.mean"]
 	fmt.Printf("offset %.1f ± %.1f %s\n", q.Value, q.U, q.Unit)
 	// Output: offset 2.9 ± 0.3 mm
 }

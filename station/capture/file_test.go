@@ -278,9 +278,9 @@ func TestEndlessCaptures(t *testing.T) {
 	}
 }
 
-// The answer: every key there, null where not computed, the numbers as the
+// The result: every key there, null where not computed, the numbers as the
 // estimator has them.
-func TestAnswer(t *testing.T) {
+func TestResult(t *testing.T) {
 	m := captureFile(t)
 	for _, target := range []bool{true, false} {
 		if !target {
@@ -303,7 +303,7 @@ func TestAnswer(t *testing.T) {
 			t.Fatal(err)
 		}
 		if out["schema"] != "panecal.estimate/1" || bytes.Count(buf.Bytes(), []byte("\n")) != 1 {
-			t.Errorf("answer %.80s", buf.String())
+			t.Errorf("result %.80s", buf.String())
 		}
 		z := at(out, "zones", 2).(map[string]any)
 		for _, k := range []string{"leakage", "leakage_u", "leakage_distance_mm", "ambient", "ambient_target", "range_mm", "range_u_mm", "offset_mm", "offset_u_mm", "signal", "signal_u", "flags"} {

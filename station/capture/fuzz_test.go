@@ -9,8 +9,8 @@ import (
 	"example.org/panecal/station/capture"
 )
 
-// FuzzRead: any bytes give an answer or an error with its place, and an
-// accepted file an answer that JSON can show.
+// FuzzRead: any bytes give a result or an error with its place, and an
+// accepted file a result that JSON can show.
 func FuzzRead(f *testing.F) {
 	m := captureFile(f)
 	raw, err := json.Marshal(m)
@@ -44,7 +44,7 @@ func FuzzRead(f *testing.F) {
 			t.Fatal(err)
 		}
 		if !json.Valid(buf.Bytes()) {
-			t.Fatal("answer is no JSON")
+			t.Fatal("result is no JSON")
 		}
 	})
 }

@@ -117,7 +117,7 @@ func english() *Language {
 		skipAgain:     "End the attempt in {nest}, on record as aborted? The same again ends it.",
 		busy:          "The station is busy and did not take this. Wait, then scan again.",
 		pageEntry:     "Entry: ", pageKeys: "Enter: go on   Ctrl-Q twice: leave",
-		badBadge: "This is no badge: {text}.", badNumber: "This is no number of units: {text}.", answerFirst: "Answer this first; {text} was not taken.",
+		badBadge: "This is no badge: {text}.", badNumber: "This is no number of units: {text}.", pageFirst: "Answer this first; {text} was not taken.",
 		noLabelOpen: "Scan the unit's label first, then the rework code.", unknownCommand: "There is no command {text}.",
 		noted: "The message is on record.", reworked: "Rework {text} of {label} is on record.",
 		scannerLost: "The scanner is not connected; the keyboard works on.", scannerBack: "The scanner is connected again.", notRecorded: "This could not be put on record: {text}.",

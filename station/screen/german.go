@@ -218,7 +218,7 @@ func german() *Language {
 		skipAgain:     "Versuch in {nest} beenden, als abgebrochen? Dasselbe noch einmal beendet ihn.",
 		busy:          "Die Station ist beschäftigt und nahm das nicht an. Warten, dann neu scannen.",
 		pageEntry:     "Eingabe: ", pageKeys: "Enter: weiter  2x Strg-Q: Ende",
-		badBadge: "Das ist kein Ausweis: {text}.", badNumber: "Das ist keine Stückzahl: {text}.", answerFirst: "Zuerst hier antworten; {text} wurde nicht übernommen.",
+		badBadge: "Das ist kein Ausweis: {text}.", badNumber: "Das ist keine Stückzahl: {text}.", pageFirst: "Zuerst hier antworten; {text} wurde nicht übernommen.",
 		noLabelOpen: "Erst das Etikett des Geräts scannen, dann den Code.", unknownCommand: "Es gibt keinen Befehl {text}.",
 		noted: "Die Nachricht ist aufgezeichnet.", reworked: "Nacharbeit {text} an {label} ist aufgezeichnet.",
 		scannerLost: "Der Scanner ist nicht verbunden; die Tastatur geht weiter.", scannerBack: "Der Scanner ist wieder verbunden.", notRecorded: "Das ließ sich nicht aufzeichnen: {text}.",

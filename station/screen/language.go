@@ -41,28 +41,28 @@ type pageText struct {
 
 // words are the texts that no code stands for. Placeholders in braces.
 type words struct {
-	nest, or                                      string // a nest with a bare number, "A or B"
-	pass, fail, hold                              string // verdicts: short, for block letters
-	release, rework, aside, scrap                 string // dispositions
-	bin, shownAgain, record                       string
-	unit, units, firstPass, perHour, takt         string // counters
-	failed, onHold, openHolds, reasons            string
-	unsigned, audit, check, study, engineered     string // header
-	checkUnit                                     string // in a nest
-	entry, open, keys                             string // footer
-	waits, attempt, try, left, seconds            string // a nest's progress
-	typeLabel, more, enlarge                      string
-	stop, hint                                    string // line by line
-	leaveHow, leaveAgain, oneRuns, manyRun        string
-	nothingToSkip, skipAgain, busy                string
-	leaveCall, skipCall                           string // questions in block letters, two lines apart by " / "
-	pageEntry, pageKeys                           string // footer of a page
-	badBadge, badNumber, answerFirst, noLabelOpen string // what a page or a command label refuses
-	unknownCommand, noted, reworked               string
-	scannerLost, scannerBack, notRecorded         string
-	notMeasured, outOfLimits, between, seen       string // what a sentence may name
-	character, endsAfter                          string // where a label is wrong
-	settings, handOver                            string // lines of a page: what holds, of the shift
+	nest, or                                    string // a nest with a bare number, "A or B"
+	pass, fail, hold                            string // verdicts: short, for block letters
+	release, rework, aside, scrap               string // dispositions
+	bin, shownAgain, record                     string
+	unit, units, firstPass, perHour, takt       string // counters
+	failed, onHold, openHolds, reasons          string
+	unsigned, audit, check, study, engineered   string // header
+	checkUnit                                   string // in a nest
+	entry, open, keys                           string // footer
+	waits, attempt, try, left, seconds          string // a nest's progress
+	typeLabel, more, enlarge                    string
+	stop, hint                                  string // line by line
+	leaveHow, leaveAgain, oneRuns, manyRun      string
+	nothingToSkip, skipAgain, busy              string
+	leaveCall, skipCall                         string // questions in block letters, two lines apart by " / "
+	pageEntry, pageKeys                         string // footer of a page
+	badBadge, badNumber, pageFirst, noLabelOpen string // what a page or a command label refuses
+	unknownCommand, noted, reworked             string
+	scannerLost, scannerBack, notRecorded       string
+	notMeasured, outOfLimits, between, seen     string // what a sentence may name
+	character, endsAfter                        string // where a label is wrong
+	settings, handOver                          string // lines of a page: what holds, of the shift
 }
 
 // Languages returns the names of the languages there are, ISO 639-1.

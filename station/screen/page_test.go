@@ -59,7 +59,7 @@ func TestEveryReplyIsSaid(t *testing.T) {
 			}
 			said[text] = code
 		}
-		for code, names := range map[shift.Code]string{shift.BadBadge: "TEXT7", shift.BadNumber: "TEXT7", shift.AnswerFirst: "TEXT7", shift.UnknownCommand: "TEXT7",
+		for code, names := range map[shift.Code]string{shift.BadBadge: "TEXT7", shift.BadNumber: "TEXT7", shift.PageFirst: "TEXT7", shift.UnknownCommand: "TEXT7",
 			shift.SkipAgain: "nest 7", shift.Settled: "WO-7", shift.Reworked: "LABEL7", shift.NotRecorded: "TEXT7"} {
 			if text := l.Replied(shift.Reply{Code: code, Text: "TEXT7", Label: "LABEL7", Nest: "nest 7", Settings: shift.Settings{WorkOrder: "WO-7"}}); !strings.Contains(text, names) {
 				t.Errorf("%s: %s does not name %s: %q", name, code, names, text)

@@ -28,8 +28,8 @@ func (l *Language) replied(r shift.Reply) string {
 		return fill(w.badBadge, "text", short)
 	case shift.BadNumber:
 		return fill(w.badNumber, "text", short)
-	case shift.AnswerFirst:
-		return fill(w.answerFirst, "text", short)
+	case shift.PageFirst:
+		return fill(w.pageFirst, "text", short)
 	case shift.NoLabelOpen:
 		return w.noLabelOpen
 	case shift.UnknownCommand:

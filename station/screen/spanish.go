@@ -218,7 +218,7 @@ func spanish() *Language {
 		skipAgain:     "¿Terminar el intento en {nest}, como abortado? Lo mismo otra vez lo termina.",
 		busy:          "La estación está ocupada y no lo aceptó. Espere y escanee otra vez.",
 		pageEntry:     "Entrada: ", pageKeys: "Enter: seguir  2x Ctrl-Q: salir",
-		badBadge: "Esto no es una tarjeta: {text}.", badNumber: "Esto no es un número de unidades: {text}.", answerFirst: "Responda primero a esto; {text} no se ha aceptado.",
+		badBadge: "Esto no es una tarjeta: {text}.", badNumber: "Esto no es un número de unidades: {text}.", pageFirst: "Responda primero a esto; {text} no se ha aceptado.",
 		noLabelOpen: "Escanee primero la etiqueta de la unidad y luego el código.", unknownCommand: "No hay ninguna orden {text}.",
 		noted: "El mensaje está registrado.", reworked: "La reparación {text} de {label} está registrada.",
 		scannerLost: "El lector no está conectado; el teclado sigue.", scannerBack: "El lector está conectado otra vez.", notRecorded: "Esto no se pudo registrar: {text}.",

@@ -91,7 +91,7 @@ func (d *dialog) take(in Input, snap station.Snapshot) []deed {
 		case in.Kind == Go || in.Kind == Label && (!isCommand || page.Kind == BadgePage):
 			return d.heed(page.Kind, in, snap)
 		case in.Kind == Label:
-			return []deed{Reply{Code: AnswerFirst, Text: in.Text}}
+			return []deed{Reply{Code: PageFirst, Text: in.Text}}
 		}
 		return nil
 	}
@@ -197,7 +197,7 @@ func (d *dialog) heed(k PageKind, in Input, snap station.Snapshot) []deed {
 		d.pages = []Page{{Kind: CautionPage}}
 	case CautionPage:
 		if in.Kind != Go {
-			return []deed{Reply{Code: AnswerFirst, Text: text}} // a label is no acknowledgement
+			return []deed{Reply{Code: PageFirst, Text: text}} // a label is no acknowledgement
 		}
 		d.since = in.At
 		d.pages = nil
@@ -222,7 +222,7 @@ func (d *dialog) heed(k PageKind, in Input, snap station.Snapshot) []deed {
 		}
 	case HandOverPage:
 		if in.Kind != Go && !d.isBadge(text) {
-			return []deed{Reply{Code: AnswerFirst, Text: text}}
+			return []deed{Reply{Code: PageFirst, Text: text}}
 		}
 		switch {
 		case d.rules.Badge == nil: // known by other means: the same person goes on

@@ -1,5 +1,5 @@
 // Package shift is what people do at a station: they sign on and off, say on
-// what they work, leave messages, hand labels over, and work by the released files that their station has.
+// what they work, leave messages and hand labels over.
 //
 // What a person enters at a screen goes to a [Shift], what it says back is a
 // [Reply] or a [Page]: codes with arguments, which package station/screen
@@ -8,7 +8,6 @@
 //
 // The package decides nothing about a unit and keeps nothing itself: what must
 // last goes through [Station.Append], which settles whether it is durable.
-// Nobody is told that something is on record before it is. It reads the files
-// it is named; times are UTC on record, those of
-// the station's clock on a hand-over.
+// Nobody is told that something is on record before it is. Times are UTC on
+// record, those of the station's clock on a hand-over.
 package shift

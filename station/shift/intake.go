@@ -5,12 +5,13 @@ import (
 	"sync"
 
 	"example.org/panecal/station"
+	"example.org/panecal/station/papers"
 )
 
 // Intake hands labels to a station, after the files of their product. Any
 // goroutine may use it.
 type Intake struct {
-	Catalogue
+	papers.Catalogue
 	First *station.Files // in force until a label decides otherwise
 
 	mu    sync.Mutex

@@ -8,7 +8,7 @@ type Code string
 const (
 	BadBadge       Code = "bad-badge"       // Text is no badge
 	BadNumber      Code = "bad-number"      // Text is no number of units
-	AnswerFirst    Code = "answer-first"    // a page is up: Text was not taken
+	PageFirst      Code = "page-first"      // a page is up: Text was not taken
 	NoLabelOpen    Code = "no-label-open"   // a rework code without a unit
 	UnknownCommand Code = "unknown-command" // Text
 	NothingToSkip  Code = "nothing-to-skip" // no attempt where the hands are
@@ -23,7 +23,7 @@ const (
 
 // Codes returns every code. The slice is the caller's.
 func Codes() []Code {
-	return []Code{BadBadge, BadNumber, AnswerFirst, NoLabelOpen, UnknownCommand, NothingToSkip, SkipAgain, Settled, Noted, Reworked,
+	return []Code{BadBadge, BadNumber, PageFirst, NoLabelOpen, UnknownCommand, NothingToSkip, SkipAgain, Settled, Noted, Reworked,
 		NotRecorded, ScannerLost, ScannerBack}
 }
 

@@ -11,8 +11,8 @@ import (
 	"time"
 
 	"example.org/panecal/station/label"
+	"example.org/panecal/station/papers"
 	"example.org/panecal/station/screen"
-	"example.org/panecal/station/shift"
 )
 
 // schema names the form of one line of `panecal scan --json`.
@@ -41,7 +41,7 @@ type Reading struct {
 
 // Of explains the n-th scan, by the label rules of a station's products where
 // there are any.
-func Of(n int, h screen.Heard, all shift.Catalogue) Reading {
+func Of(n int, h screen.Heard, all papers.Catalogue) Reading {
 	s := Reading{Schema: schema, Scan: n, heard: h, Hex: fmt.Sprintf("% X", h.Bytes), TookMS: milliseconds(h.Took()), GapsMS: []float64{},
 		Prefix: label.Show(string(h.Prefix())), Text: label.Show(string(h.Text())), Suffix: label.Show(string(h.Suffix())),
 		Remarks: append([]screen.Remark{}, h.Remarks...)}
@@ -72,7 +72,7 @@ func Of(n int, h screen.Heard, all shift.Catalogue) Reading {
 
 // read holds the text against the label rules, of the configured products
 // where there are any.
-func (s *Reading) read(text string, all shift.Catalogue, fault func(text, mend string)) {
+func (s *Reading) read(text string, all papers.Catalogue, fault func(text, mend string)) {
 	f, l, err := all.Read(text)
 	switch {
 	case f != nil:

@@ -16,8 +16,8 @@ import (
 	"example.org/panecal/limits"
 	"example.org/panecal/limits/release"
 	"example.org/panecal/limits/strict"
+	"example.org/panecal/station/papers"
 	"example.org/panecal/station/product"
-	"example.org/panecal/station/shift"
 )
 
 // One way of release for limits, product files and station sheets: the author
@@ -322,7 +322,7 @@ beside the one in force, its name with .next; the station takes it from then on.
 			if err != nil {
 				return fmt.Errorf("reading the keys of people: %w", err)
 			}
-			people, err := shift.ReadPeople(filepath.Base(keys), data)
+			people, err := papers.ReadPeople(filepath.Base(keys), data)
 			if err != nil {
 				return err
 			}
@@ -332,7 +332,7 @@ beside the one in force, its name with .next; the station takes it from then on.
 			place, did := into, "released: written by "+f.doc.Author+", approved by "+f.doc.Approver
 			switch err := f.doc.InForce(time.Now()); {
 			case errors.Is(err, release.ErrEarly):
-				place, did = into+shift.Waiting, did+"; it waits until "+f.doc.Effective.UTC().Format(time.RFC3339)
+				place, did = into+papers.Waiting, did+"; it waits until "+f.doc.Effective.UTC().Format(time.RFC3339)
 			case err != nil:
 				return cli.RefusedError(fmt.Errorf("%s is not released: %w", args[0], err))
 			}

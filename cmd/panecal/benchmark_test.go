@@ -26,7 +26,7 @@ import (
 // benchmarks: one alone says little.
 const roundsPerOp = 4
 
-const benchSeed = 7000
+const benchmarkSeed = 7000
 
 // BenchmarkUnit takes hopper-54 units over a real serial line of 921,600 Bd
 // with 16 ms turnaround, one after the other, and tells what the station adds
@@ -66,7 +66,7 @@ func BenchmarkUnit(b *testing.B) {
 	}
 	n := float64(max(released, 1))
 	ms := func(d time.Duration) float64 { return d.Seconds() * 1000 / n }
-	b.Logf("units from seed %d on", benchSeed+1)
+	b.Logf("units from seed %d on", benchmarkSeed+1)
 	b.ReportMetric(ms(station), "station-ms/unit")
 	b.ReportMetric(ms(verdict), "verdict-ms/unit")
 	b.ReportMetric(float64(appended)/n, "syncs/verdict")
@@ -99,7 +99,7 @@ func BenchmarkFourNests(b *testing.B) {
 		}
 	}
 	wall := time.Since(began)
-	b.Logf("units from seed %d on", benchSeed+1)
+	b.Logf("units from seed %d on", benchmarkSeed+1)
 	b.ReportMetric((processorTime(b)-used).Seconds()/wall.Seconds(), "cores")
 	b.ReportMetric((processorTime(b)-used).Seconds()*1000/float64(units), "cpu-ms/unit")
 	b.ReportMetric(float64(peak())/1e6, "anon-MB")

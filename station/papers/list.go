@@ -1,4 +1,4 @@
-package shift
+package papers
 
 import (
 	"errors"
@@ -18,9 +18,9 @@ import (
 	"example.org/panecal/station/product"
 )
 
-// Papers are the names of the files that a station may work by; those that are
-// not absolute are in Folder.
-type Papers struct {
+// List names the files that a station may work by; those that are not absolute
+// are in Folder.
+type List struct {
 	Folder   string
 	Station  string // whose they have to be
 	Sheet    string
@@ -36,7 +36,7 @@ type Papers struct {
 var ErrRefused = errors.New("not in force")
 
 // admit refuses a document that may not be worked by.
-func (p Papers) admit(name string, d *release.Document) error {
+func (p List) admit(name string, d *release.Document) error {
 	engineers := p.People.Engineers()
 	if len(d.Signature) > 0 || len(engineers) > 0 {
 		err := d.Verify(engineers)
@@ -61,7 +61,7 @@ const Waiting = ".next"
 
 // inForce reads the file at path, or the one that waits beside it once that is
 // effective. wanted and what are what people call it, sought and found.
-func inForce[F any](p Papers, path, wanted, what string, read func(name string, data []byte) (F, error), document func(F) *release.Document) (F, error) {
+func inForce[F any](p List, path, wanted, what string, read func(name string, data []byte) (F, error), document func(F) *release.Document) (F, error) {
 	var none F
 	one := func(path string) (F, error) {
 		data, err := os.ReadFile(path)
@@ -99,22 +99,17 @@ func names(p People) string {
 	return "two of " + strings.Join(all[:min(len(all), most)], ", ")
 }
 
-func (p Papers) file(name string) string {
+func (p List) file(name string) string {
 	if filepath.IsAbs(name) {
 		return name
 	}
 	return filepath.Join(p.Folder, name)
 }
 
-// Catalogue is every set of released files that this station may run, in the
-// order of its papers. The label of a unit decides which one is for it; nobody
-// chooses.
-type Catalogue []*station.Files
-
 // Read reads all the papers. A bad file refuses the whole: a station does not
 // start on half its papers. Files that do not belong together are a
 // station.ErrMismatch.
-func (p Papers) Read() (Catalogue, error) {
+func (p List) Read() (Catalogue, error) {
 	sheet, err := inForce(p, p.file(p.Sheet), "the station sheet", "the station sheet", product.ReadSheet, func(s *product.Sheet) *release.Document { return &s.Document })
 	if err != nil {
 		return nil, err
@@ -138,7 +133,7 @@ func (p Papers) Read() (Catalogue, error) {
 	return all, nil
 }
 
-func (p Papers) product(name string, sheet *product.Sheet) (*station.Files, error) {
+func (p List) product(name string, sheet *product.Sheet) (*station.Files, error) {
 	path := p.file(name)
 	of, err := inForce(p, path, "a product file", "the product file", product.Read, func(f *product.Product) *release.Document { return &f.Document })
 	if err != nil {
@@ -147,7 +142,7 @@ func (p Papers) product(name string, sheet *product.Sheet) (*station.Files, erro
 	if of.LimitsFile == "" {
 		return nil, fmt.Errorf("%s names no limits file: add limits = \"%s.limits.toml\"", name, of.Name)
 	}
-	l, err := inForce(p, Papers{Folder: filepath.Dir(path)}.file(of.LimitsFile), "the limits of "+of.Name, "the limits file", limits.Read, func(f *limits.File) *release.Document { return &f.Document })
+	l, err := inForce(p, List{Folder: filepath.Dir(path)}.file(of.LimitsFile), "the limits of "+of.Name, "the limits file", limits.Read, func(f *limits.File) *release.Document { return &f.Document })
 	if err != nil {
 		return nil, err
 	}
@@ -156,89 +151,4 @@ func (p Papers) product(name string, sheet *product.Sheet) (*station.Files, erro
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
 	return f, nil
-}
-
-// Read reads a label as the station does, by the rules of the product that it
-// belongs to. Where it is of none, the files are nil and the error is that of
-// the first product's rules.
-func (c Catalogue) Read(text string) (*station.Files, label.Label, error) {
-	var first error
-	for _, f := range c {
-		l, err := f.ReadLabel(text)
-		if err == nil {
-			return f, l, nil
-		}
-		if first == nil {
-			first = err
-		}
-	}
-	return nil, label.Label{}, first
-}
-
-// Serial is that of a label, or the label itself where it is none of ours.
-func (c Catalogue) Serial(text string) string {
-	if f, l, _ := c.Read(text); f != nil {
-		return l.Serial
-	}
-	return text
-}
-
-// Revision finds the files with a revision that somebody insists on; a prefix
-// of at least eight digits will do. False: none has it.
-func (c Catalogue) Revision(text string) (*station.Files, bool) {
-	for _, f := range c {
-		for _, r := range []string{f.Limits.Revision, f.Product.Revision} {
-			if len(text) >= 8 && strings.HasPrefix(r, text) {
-				return f, true
-			}
-		}
-	}
-	return nil, false
-}
-
-// ErrNoNest: the station sheet has no nest of that name.
-var ErrNoNest = errors.New("the station sheet has no nest")
-
-// OnPorts gives the same files with the nests of these ports: each the sheet's
-// nest that has this port, else the nest named, else the first that no port has
-// yet. Light groups are the sheet's; where more ports than nests are given, the
-// last stand at the first nest, and only their names are told apart.
-func (c Catalogue) OnPorts(ports []string, nest string) (Catalogue, error) {
-	sheet := *c[0].Sheet
-	sheet.Nests = nil
-	taken := map[string]int{}
-	for _, port := range ports {
-		n, err := pick(c[0].Sheet.Nests, ports, port, nest, taken)
-		if err != nil {
-			return nil, err
-		}
-		n.Port = port
-		if taken[n.Name]++; taken[n.Name] > 1 {
-			n.Name = fmt.Sprintf("%s.%d", n.Name, taken[n.Name])
-		}
-		sheet.Nests = append(sheet.Nests, n)
-	}
-	var all Catalogue
-	for _, f := range c {
-		g, err := station.NewFiles(f.Product, f.Limits, &sheet)
-		if err != nil {
-			return nil, err
-		}
-		all = append(all, g)
-	}
-	return all, nil
-}
-
-func pick(nests []product.Nest, ports []string, port, name string, taken map[string]int) (product.Nest, error) {
-	at := slices.IndexFunc(nests, func(n product.Nest) bool { return n.Port == port })
-	if name != "" {
-		at = slices.IndexFunc(nests, func(n product.Nest) bool { return n.Name == name })
-		if at < 0 {
-			return product.Nest{}, fmt.Errorf("%w %q", ErrNoNest, name)
-		}
-	}
-	if at < 0 {
-		at = slices.IndexFunc(nests, func(n product.Nest) bool { return taken[n.Name] == 0 && !slices.Contains(ports, n.Port) })
-	}
-	return nests[max(at, 0)], nil
 }

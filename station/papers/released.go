@@ -1,4 +1,4 @@
-package shift
+package papers
 
 import (
 	"errors"
@@ -9,10 +9,16 @@ import (
 	"example.org/panecal/store/record"
 )
 
+// Recorder puts a body on record; when it returns nil, the record survives a
+// power cut.
+type Recorder interface {
+	Append(record.Body) (record.Ref, error)
+}
+
 // PutOnRecord puts every released file of the catalogue on record, with its
 // bytes, so that the revision that an old attempt names can be read years
 // later. A file that the newest records hold already is not repeated.
-func (c Catalogue) PutOnRecord(to Station, recent []record.Entry) error {
+func (c Catalogue) PutOnRecord(to Recorder, recent []record.Entry) error {
 	known := map[string]bool{}
 	for _, e := range recent {
 		if t, ok := e.Body.(*record.ReleaseTaken); ok {

@@ -34,23 +34,23 @@ func (n *number) UnmarshalJSON(b []byte) error {
 	return err
 }
 
-const answerSchema = "panecal.estimate/1"
+const resultSchema = "panecal.estimate/1"
 
-// Answer is what the measurement model makes of a capture file. All keys are
+// Result is what the measurement model makes of a capture file. All keys are
 // present; what was not computed is null.
-type Answer struct {
+type Result struct {
 	Schema        string                    `json:"schema"`
-	Zones         []answerZone              `json:"zones"`
-	Quantities    map[string]answerQuantity `json:"quantities"`
-	Budget        []answerLine              `json:"budget"`
-	Distance      answerDistance            `json:"distance"`
-	CaptureFaults []answerFault             `json:"capture_faults"`
+	Zones         []resultZone              `json:"zones"`
+	Quantities    map[string]resultQuantity `json:"quantities"`
+	Budget        []resultLine              `json:"budget"`
+	Distance      resultDistance            `json:"distance"`
+	CaptureFaults []resultFault             `json:"capture_faults"`
 }
 
-// answerZone is one zone: rates in counts per shot (ambient per bin too),
+// resultZone is one zone: rates in counts per shot (ambient per bin too),
 // distances in mm. offset_u_mm holds the counts, the change of leakage and
 // the target's distance.
-type answerZone struct {
+type resultZone struct {
 	Leakage          number         `json:"leakage"`
 	LeakageU         number         `json:"leakage_u"`
 	LeakageDistance  number         `json:"leakage_distance_mm"`
@@ -66,18 +66,18 @@ type answerZone struct {
 	SignalU          number         `json:"signal_u"`
 	Change           number         `json:"leakage_change"`
 	ChangeU          number         `json:"leakage_change_u"`
-	Returns          []answerReturn `json:"returns"`
+	Returns          []resultReturn `json:"returns"`
 	Flags            []string       `json:"flags"`
 }
 
-// answerReturn is one return of a zone, the nearer first.
-type answerReturn struct {
+// resultReturn is one return of a zone, the nearer first.
+type resultReturn struct {
 	Range  number `json:"range_mm"`
 	Signal number `json:"signal"`
 }
 
-// answerQuantity is a quantity with its UCUM unit.
-type answerQuantity struct {
+// resultQuantity is a quantity with its UCUM unit.
+type resultQuantity struct {
 	Value number `json:"value"`
 	U     number `json:"u"`
 	// The part of u that all units of a nest or a product have alike.
@@ -85,33 +85,33 @@ type answerQuantity struct {
 	Unit   string `json:"unit"`
 }
 
-// answerLine is a line of the budget of offset.mean.
-type answerLine struct {
+// resultLine is a line of the budget of offset.mean.
+type resultLine struct {
 	Line string `json:"line"`
 	MM   number `json:"mm"`
 }
 
-// answerDistance says whether a wrong target distance is told apart from an
+// resultDistance says whether a wrong target distance is told apart from an
 // offset, and how.
-type answerDistance struct {
+type resultDistance struct {
 	How   string `json:"how"`
 	MM    number `json:"mm"`
 	U     number `json:"u_mm"`
 	Doubt bool   `json:"doubt"`
 }
 
-// answerFault is a capture fault.
-type answerFault struct {
+// resultFault is a capture fault.
+type resultFault struct {
 	Code    estimate.FaultCode `json:"code"`
 	Capture string             `json:"capture"`
 	Zones   []int              `json:"zones"`
 }
 
 // Estimate computes the measurement model from a capture file.
-func Estimate(f File) (Answer, error) {
+func Estimate(f File) (Result, error) {
 	e, err := estimate.New(f.Setup)
 	if err != nil {
-		return Answer{}, fmt.Errorf("estimating: %w", err)
+		return Result{}, fmt.Errorf("estimating: %w", err)
 	}
 	var l *estimate.Leakage
 	var o *estimate.Offsets
@@ -127,50 +127,50 @@ func Estimate(f File) (Answer, error) {
 		}
 	}
 	if err != nil {
-		return Answer{}, fmt.Errorf("estimating: %w", err)
+		return Result{}, fmt.Errorf("estimating: %w", err)
 	}
-	return answerOf(f.Setup.Grid, l, o), nil
+	return resultOf(f.Setup.Grid, l, o), nil
 }
 
-// answerOf puts results in the answer's shape; o is nil without a target.
-func answerOf(g estimate.Grid, l *estimate.Leakage, o *estimate.Offsets) Answer {
+// resultOf puts what was computed into the result; o is nil without a target.
+func resultOf(g estimate.Grid, l *estimate.Leakage, o *estimate.Offsets) Result {
 	nan := number(math.NaN())
-	a := Answer{
-		Schema: answerSchema, Zones: make([]answerZone, len(l.Zones)), Quantities: map[string]answerQuantity{},
-		Budget: []answerLine{}, Distance: answerDistance{How: estimate.NotApart, MM: nan, U: nan}, CaptureFaults: []answerFault{},
+	all := Result{
+		Schema: resultSchema, Zones: make([]resultZone, len(l.Zones)), Quantities: map[string]resultQuantity{},
+		Budget: []resultLine{}, Distance: resultDistance{How: estimate.NotApart, MM: nan, U: nan}, CaptureFaults: []resultFault{},
 	}
 	for _, d := range quantity.All() {
-		a.Quantities[string(d.Name)] = answerQuantity{nan, nan, nan, d.Unit}
+		all.Quantities[string(d.Name)] = resultQuantity{nan, nan, nan, d.Unit}
 	}
 	put := func(set quantity.Set, faults []estimate.Fault) {
 		for n, m := range set {
 			d, _ := quantity.Lookup(n)
-			a.Quantities[string(n)] = answerQuantity{number(m.V), number(m.U), number(m.Common), d.Unit}
+			all.Quantities[string(n)] = resultQuantity{number(m.V), number(m.U), number(m.Common), d.Unit}
 		}
 		for _, f := range faults {
 			z := f.Zones
 			if z == nil {
 				z = []int{}
 			}
-			a.CaptureFaults = append(a.CaptureFaults, answerFault{f.Code, f.Capture, z})
+			all.CaptureFaults = append(all.CaptureFaults, resultFault{f.Code, f.Capture, z})
 		}
 	}
 	put(l.Quantities, l.Faults)
 	if o != nil {
 		put(o.Quantities, o.Faults)
 		for _, b := range o.Budget {
-			a.Budget = append(a.Budget, answerLine{b.Line, number(b.MM)})
+			all.Budget = append(all.Budget, resultLine{b.Line, number(b.MM)})
 		}
-		a.Distance = answerDistance{o.Apart.How, number(o.Apart.MM), number(o.Apart.U), o.Apart.Doubt}
+		all.Distance = resultDistance{o.Apart.How, number(o.Apart.MM), number(o.Apart.U), o.Apart.Doubt}
 	}
-	for z := range a.Zones {
+	for z := range all.Zones {
 		s := l.Zones[z]
-		out := answerZone{
+		out := resultZone{
 			Leakage: number(s.Leakage), LeakageU: number(s.LeakageU),
 			LeakageDistance: number(s.DistanceMM), LeakageDistanceU: number(s.DistanceUMM),
 			Ambient: number(s.Ambient), AmbientU: number(s.AmbientU),
 			AmbientTarget: nan, Range: nan, RangeU: nan, Offset: nan, OffsetU: nan, Signal: nan, SignalU: nan,
-			Change: nan, ChangeU: nan, Returns: []answerReturn{}, Flags: s.Flags.Names(),
+			Change: nan, ChangeU: nan, Returns: []resultReturn{}, Flags: s.Flags.Names(),
 		}
 		if o != nil {
 			t := o.Zones[z]
@@ -181,21 +181,21 @@ func answerOf(g estimate.Grid, l *estimate.Leakage, o *estimate.Offsets) Answer 
 			out.Change, out.ChangeU = number(t.Change), number(t.ChangeU)
 			out.Flags = t.Flags.Names()
 			for _, r := range t.Returns {
-				out.Returns = append(out.Returns, answerReturn{number(r.RangeMM), number(r.Signal)})
+				out.Returns = append(out.Returns, resultReturn{number(r.RangeMM), number(r.Signal)})
 			}
 			if t.Returns == nil && !math.IsNaN(t.RangeMM) {
-				out.Returns = append(out.Returns, answerReturn{number(t.RangeMM), number(t.Signal)})
+				out.Returns = append(out.Returns, resultReturn{number(t.RangeMM), number(t.Signal)})
 			}
 		}
-		a.Zones[z] = out
+		all.Zones[z] = out
 	}
-	return a
+	return all
 }
 
-// Write writes the answer as one line of JSON.
-func (a Answer) Write(w io.Writer) error {
-	if err := json.NewEncoder(w).Encode(a); err != nil {
-		return fmt.Errorf("writing the answer: %w", err)
+// Write writes the result as one line of JSON.
+func (r Result) Write(w io.Writer) error {
+	if err := json.NewEncoder(w).Encode(r); err != nil {
+		return fmt.Errorf("writing the result: %w", err)
 	}
 	return nil
 }

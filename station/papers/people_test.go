@@ -1,4 +1,4 @@
-package shift
+package papers
 
 import (
 	"encoding/base64"
