@@ -16,14 +16,15 @@ import (
 
 // Report is what a check found.
 type Report struct {
-	Station  string
-	Head     record.Ref // last record found
-	Records  int64
-	Captures int64 // frames in capture segments
-	Segments int
-	Bytes    int64         // of all segments
-	Problems []DamageError // what is not as it was written
-	Notes    []string      // what is worth knowing and no damage
+	Station   string
+	Head      record.Ref // last record found
+	Records   int64
+	Captures  int64 // frames in capture segments
+	Segments  int
+	Bytes     int64     // of all segments
+	Problems  []Problem // what is not as it was written
+	Witnesses []Witness // who else knows how far the log went
+	Notes     []string  // what is worth knowing and no damage
 }
 
 // Check holds the store in dir against itself: every frame and record, their
@@ -59,7 +60,16 @@ type checker struct {
 }
 
 func (c *checker) problem(file string, offset int64, what string) {
-	c.report.Problems = append(c.report.Problems, DamageError{file, offset, what})
+	c.say(Damaged, file, 0, offset, what)
+}
+
+// record files damage that shows in a record.
+func (c *checker) badRecord(file string, record uint64, offset int64, what string) {
+	c.say(Damaged, file, record, offset, what)
+}
+
+func (c *checker) say(code Fault, file string, record uint64, offset int64, what string) {
+	c.report.Problems = append(c.report.Problems, Problem{code, record, DamageError{file, offset, what}})
 }
 
 func (c *checker) note(what string) { c.report.Notes = append(c.report.Notes, what) }
@@ -67,7 +77,7 @@ func (c *checker) note(what string) { c.report.Notes = append(c.report.Notes, wh
 // take files damage as a problem and returns other errors.
 func (c *checker) take(err error) error {
 	if d := (*DamageError)(nil); errors.As(err, &d) {
-		c.report.Problems = append(c.report.Problems, *d)
+		c.report.Problems = append(c.report.Problems, Problem{Damaged, 0, *d})
 		return nil
 	}
 	return err
@@ -336,13 +346,13 @@ func (c *chainCheck) record(file string, offset int64, content []byte) error {
 	}
 	c.report.Head = e.Ref
 	if c.known && e.Ref.Station != c.report.Station {
-		c.problem(file, offset, fmt.Sprintf("record %d is of station %q", e.Ref.Sequence, e.Ref.Station))
+		c.badRecord(file, e.Ref.Sequence, offset, fmt.Sprintf("record %d is of station %q", e.Ref.Sequence, e.Ref.Station))
 	}
 	switch {
 	case e.Ref.Sequence != c.sequence+1:
-		c.problem(file, offset, fmt.Sprintf("record %d stands where %d should: records are missing or damaged", e.Ref.Sequence, c.sequence+1))
+		c.badRecord(file, e.Ref.Sequence, offset, fmt.Sprintf("record %d stands where %d should: records are missing or damaged", e.Ref.Sequence, c.sequence+1))
 	case e.Previous != c.hash:
-		c.problem(file, offset, fmt.Sprintf("record %d does not follow from record %d as it stands", e.Ref.Sequence, c.sequence))
+		c.badRecord(file, e.Ref.Sequence, offset, fmt.Sprintf("record %d does not follow from record %d as it stands", e.Ref.Sequence, c.sequence))
 	}
 	c.sequence, c.hash = e.Ref.Sequence, e.Ref.Hash
 	if e.Ref.Sequence == c.mark.Sequence && e.Ref.Generation == c.mark.Generation {
@@ -363,7 +373,7 @@ func (c *chainCheck) record(file string, offset int64, content []byte) error {
 					err = &DamageError{File: captureKind.name(ref.Segment), Offset: ref.Offset, What: "the segment is missing"}
 				}
 				if d := (*DamageError)(nil); errors.As(err, &d) {
-					c.problem(d.File, d.Offset, fmt.Sprintf("capture %q of record %d: %s", ref.Name, e.Ref.Sequence, d.What))
+					c.badRecord(d.File, e.Ref.Sequence, d.Offset, fmt.Sprintf("capture %q of record %d: %s", ref.Name, e.Ref.Sequence, d.What))
 				} else {
 					return err
 				}
@@ -414,7 +424,7 @@ func (c *chainCheck) segmentEnd(number uint32) error {
 	}
 	for i := range kept {
 		if !kept[i].same(&rows[i]) {
-			c.problem(columnsName(number), -1, fmt.Sprintf("the row of record %d is not as its record makes it", rows[i].Sequence))
+			c.badRecord(columnsName(number), rows[i].Sequence, -1, fmt.Sprintf("the row of record %d is not as its record makes it", rows[i].Sequence))
 		}
 	}
 	return nil
@@ -423,10 +433,11 @@ func (c *chainCheck) segmentEnd(number uint32) error {
 // end holds the chain against the head file.
 func (c *chainCheck) end() {
 	m := c.mark
+	c.report.Witnesses = append(c.report.Witnesses, Witness{"head", markName, m.Sequence, m.Sequence == 0 || c.atMark == m.Hash})
 	switch {
 	case c.sequence < m.Sequence:
-		c.problem(journalKind.name(max(1, m.Journal)), -1, fmt.Sprintf("the log ends at record %d, but %d were acknowledged", c.sequence, m.Sequence))
+		c.badRecord(journalKind.name(max(1, m.Journal)), c.sequence+1, -1, fmt.Sprintf("the log ends at record %d, but %d were acknowledged", c.sequence, m.Sequence))
 	case m.Sequence > 0 && c.atMark != m.Hash:
-		c.problem(markName, -1, fmt.Sprintf("record %d is not the one that was acknowledged", m.Sequence))
+		c.say(Rewritten, journalKind.name(max(1, m.Journal)), m.Sequence, -1, fmt.Sprintf("record %d is not the one that was acknowledged", m.Sequence))
 	}
 }

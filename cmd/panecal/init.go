@@ -86,7 +86,7 @@ func initStation(where place, name, continues string) (made, error) {
 		data = fmt.Sprintf("data = %q\n", folder)
 	}
 	if _, err := os.Stat(path); err == nil {
-		return made{}, cli.RefusedError(fmt.Errorf("%s exists: this station is set up already", path))
+		return made{}, cli.RefusedError("set_up_already", fmt.Errorf("%s exists: this station is set up already", path))
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return made{}, fmt.Errorf("looking for a configuration: %w", err)
 	}
@@ -143,7 +143,7 @@ func makeStore(folder, name, continues string) (string, error) {
 	}
 	err := store.Create(folder, store.Options{Station: name})
 	if errors.Is(err, store.ErrExists) {
-		return "", cli.RefusedError(fmt.Errorf("%s: %w: a new station wants an empty folder", folder, err))
+		return "", cli.RefusedError("folder_not_empty", fmt.Errorf("%s: %w: a new station wants an empty folder", folder, err))
 	}
 	if err != nil {
 		return "", fmt.Errorf("making the store: %w", err)

@@ -77,7 +77,7 @@ func findRevision(where *place, text string) (revisionReport, error) {
 	}
 	f, err := store.Follow(folder, followerCache())
 	if errors.Is(err, store.ErrNoStore) {
-		return revisionReport{}, cli.RefusedError(fmt.Errorf("no store at %s: name its folder with --data", folder))
+		return revisionReport{}, cli.RefusedError("no_store", fmt.Errorf("no store at %s: name its folder with --data", folder))
 	}
 	if err != nil {
 		return revisionReport{}, fmt.Errorf("reading the log: %w", err)

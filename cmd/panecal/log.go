@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -26,23 +27,34 @@ func newLog(where *place) *cobra.Command {
 
 // logReport is `log check --json`.
 type logReport struct {
-	Schema   string       `json:"schema"`
-	Store    string       `json:"store"`
-	Station  string       `json:"station"`
-	Sequence uint64       `json:"sequence"`
-	Hash     string       `json:"hash"`
-	Records  int64        `json:"records"`
-	Captures int64        `json:"captures"`
-	Segments int          `json:"segments"`
-	Bytes    int64        `json:"bytes"`
-	Problems []logProblem `json:"problems"`
-	Notes    []string     `json:"notes"`
+	Schema    string       `json:"schema"`
+	Store     string       `json:"store"`
+	Station   string       `json:"station"`
+	Sequence  uint64       `json:"sequence"`
+	Hash      string       `json:"hash"`
+	Records   int64        `json:"records"`
+	Captures  int64        `json:"captures"`
+	Segments  int          `json:"segments"`
+	Bytes     int64        `json:"bytes"`
+	Problems  []logProblem `json:"problems"`
+	Witnesses []logWitness `json:"witnesses"`
+	Notes     []string     `json:"notes"`
 }
 
 type logProblem struct {
-	File   string `json:"file"`
-	Offset int64  `json:"offset"`
-	What   string `json:"what"`
+	Code   store.Fault `json:"code"`
+	File   string      `json:"file"`
+	Record uint64      `json:"record"` // 0 where it is in none
+	Offset int64       `json:"offset"` // byte, -1 where there is no place
+	What   string      `json:"what"`
+}
+
+// logWitness is somebody beside the chain who remembers a record.
+type logWitness struct {
+	Kind     string `json:"kind"`
+	Sequence uint64 `json:"sequence"`
+	Agrees   bool   `json:"agrees"`
+	Where    string `json:"where"`
 }
 
 func newLogCheck(where *place) *cobra.Command {
@@ -88,10 +100,13 @@ func checkLog(folder string, talk io.Writer) (logReport, error) {
 	noteLogCheck(folder, logChecked{time.Now().UTC(), r.Head.Sequence, len(r.Problems)})
 	out := logReport{
 		Schema: "panecal.log_check/1", Store: folder, Station: r.Station, Sequence: r.Head.Sequence, Hash: hex.EncodeToString(r.Head.Hash[:]),
-		Records: r.Records, Captures: r.Captures, Segments: r.Segments, Bytes: r.Bytes, Problems: []logProblem{}, Notes: []string{},
+		Records: r.Records, Captures: r.Captures, Segments: r.Segments, Bytes: r.Bytes, Problems: []logProblem{}, Witnesses: []logWitness{}, Notes: []string{},
 	}
 	for _, p := range r.Problems {
-		out.Problems = append(out.Problems, logProblem{p.File, p.Offset, p.What})
+		out.Problems = append(out.Problems, logProblem{p.Fault, p.File, p.Record, p.Offset, p.What})
+	}
+	for _, w := range r.Witnesses {
+		out.Witnesses = append(out.Witnesses, logWitness{w.Kind, w.Sequence, w.Agrees, w.Where})
 	}
 	out.Notes = append(out.Notes, r.Notes...)
 	return out, nil
@@ -117,11 +132,11 @@ func tellProgress(talk io.Writer, doing string) func(done, total int64) {
 func logError(doing, folder string, err error) error {
 	switch {
 	case errors.Is(err, store.ErrNoStore):
-		return cli.RefusedError(fmt.Errorf("no store at %s: name its folder with --data", folder))
+		return cli.RefusedError("no_store", fmt.Errorf("no store at %s: name its folder with --data", folder))
 	case errors.Is(err, store.ErrHeld):
-		return cli.RefusedError(fmt.Errorf("%s: %w: end that one first", doing, err))
+		return cli.RefusedError("store_held", fmt.Errorf("%s: %w: end that one first", doing, err))
 	case errors.Is(err, store.ErrExists):
-		return cli.RefusedError(fmt.Errorf("%s: %w: name a folder that is empty or not there", doing, err))
+		return cli.RefusedError("folder_not_empty", fmt.Errorf("%s: %w: name a folder that is empty or not there", doing, err))
 	case errors.Is(err, store.ErrDamaged):
 		return &cli.CodedError{Code: cli.ExitFailed, Err: fmt.Errorf("%s: %w; `panecal log check` shows all of it", doing, err)}
 	}
@@ -131,11 +146,20 @@ func logError(doing, folder string, err error) error {
 func writeLogReport(w io.Writer, r logReport) {
 	fmt.Fprintf(w, "station   %s\nstore     %s\nrecords   %d, the last has sequence %d\ncaptures  %d\nsegments  %d, %d bytes\nhead      %s\n",
 		r.Station, r.Store, r.Records, r.Sequence, r.Captures, r.Segments, r.Bytes, r.Hash)
+	for _, known := range r.Witnesses {
+		if known.Agrees {
+			fmt.Fprintf(w, "agrees    %s, record %d (%s)\n", known.Kind, known.Sequence, known.Where)
+		}
+	}
 	for _, n := range r.Notes {
 		fmt.Fprintf(w, "note      %s\n", n)
 	}
 	for _, p := range r.Problems {
-		fmt.Fprintf(w, "DAMAGED   %s at byte %d: %s\n", p.File, p.Offset, p.What)
+		at := ""
+		if p.Offset >= 0 {
+			at = fmt.Sprintf(" at byte %d", p.Offset)
+		}
+		fmt.Fprintf(w, "%-9s %s%s: %s\n", strings.ToUpper(strings.ReplaceAll(string(p.Code), "_", " ")), p.File, at, p.What)
 	}
 	if len(r.Problems) == 0 {
 		fmt.Fprintln(w, "whole     every record and capture is as it was written")

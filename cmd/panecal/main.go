@@ -10,7 +10,6 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"os"
 	"os/signal"
@@ -53,7 +52,7 @@ func run(args []string, in io.Reader, out, talk io.Writer) (code int) {
 	}
 	var quiet *cli.QuietError
 	if !errors.As(err, &quiet) {
-		fmt.Fprintf(talk, "panecal: %v\n", err)
+		cli.Tell(talk, err)
 	}
 	return exitCode(err)
 }

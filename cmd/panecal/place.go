@@ -77,7 +77,7 @@ func (p place) readConfig() (configuration, error) {
 	path := p.configPath()
 	data, err := files.ReadTrusted(path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return configuration{}, cli.RefusedError(fmt.Errorf("no configuration at %s: run `panecal init` first, or name the file with --config", path))
+		return configuration{}, cli.RefusedError("no_configuration", fmt.Errorf("no configuration at %s: run `panecal init` first, or name the file with --config", path))
 	}
 	if err != nil {
 		return configuration{}, fmt.Errorf("reading the configuration: %w", err)
@@ -105,7 +105,7 @@ func (c configuration) catalogue() (papers.Catalogue, error) {
 	}
 	all, err := papers.List{Folder: c.folder(), Station: c.Station, Sheet: c.Sheet, Products: c.Products, People: known, Now: time.Now()}.Read()
 	if errors.Is(err, station.ErrMismatch) || errors.Is(err, papers.ErrRefused) {
-		return nil, cli.RefusedError(err)
+		return nil, cli.RefusedError(string(station.RefusedFiles), err)
 	}
 	return all, err
 }

@@ -115,7 +115,7 @@ func (f runFlags) pairs(in io.Reader) (all, twice []pair, err error) {
 		case !slices.ContainsFunc(all[:i], func(q pair) bool { return q.Label == p.Label && q.Port != p.Port }):
 			once = append(once, p)
 		case i < len(f.ports):
-			return nil, nil, cli.RefusedError(errors.New(twoPorts(p.Label)))
+			return nil, nil, cli.RefusedError(string(station.RefusedLabelBusy), errors.New(twoPorts(p.Label)))
 		default:
 			twice = append(twice, p)
 		}
@@ -182,10 +182,10 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 	if f.revision != "" {
 		wanted, ok := all.Revision(f.revision)
 		if !ok {
-			return cli.RefusedError(fmt.Errorf("revision %s is not among the released files of this station: check the configuration's products", f.revision))
+			return cli.RefusedError("unknown_revision", fmt.Errorf("revision %s is not among the released files of this station: check the configuration's products", f.revision))
 		}
 		if wanted != first {
-			return cli.RefusedError(fmt.Errorf("revision %s is of product %s, the label %s is not", f.revision, wanted.Product.Name, pairs[0].Label))
+			return cli.RefusedError("unknown_revision", fmt.Errorf("revision %s is of product %s, the label %s is not", f.revision, wanted.Product.Name, pairs[0].Label))
 		}
 	}
 	ports, queues := byPort(pairs)
@@ -211,14 +211,10 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 		lines = errors.Join(lines, cli.PrintLine(c.OutOrStdout(), r))
 	}
 	b.Refused = func(nest int, t batch.Told) {
-		code := t.Code
-		if code == station.HandsConfirm {
-			code = station.RefusedPassed
-		}
-		refuse(refusal{Port: ports[nest], Label: t.Label, Code: code, Reason: told(t)})
+		refuse(refusal{Port: ports[nest], Label: t.Label, Code: t.Code, Reason: told(t)})
 	}
 	for _, p := range twice {
-		fmt.Fprintf(c.ErrOrStderr(), "panecal: %s\n", twoPorts(p.Label))
+		cli.TellRefused(c.ErrOrStderr(), string(station.RefusedLabelBusy), twoPorts(p.Label))
 		refuse(refusal{Port: p.Port, Label: p.Label, Code: station.RefusedLabelBusy, Reason: twoPorts(p.Label)})
 	}
 	err = w.batch(c, b, func(v station.Verdict) error { return cli.PrintLine(c.OutOrStdout(), v) })
@@ -233,6 +229,21 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 func (w *workplace) batch(c *cobra.Command, o batch.Options, show func(station.Verdict) error) error {
 	o.Station, o.Intake = w.runner, w.intake
 	o.Tell = func(t batch.Told) { fmt.Fprintf(c.ErrOrStderr(), "panecal: %s: %s\n", t.Label, told(t)) }
+	refused := o.Refused
+	o.Refused = func(nest int, t batch.Told) {
+		switch t.Code {
+		case station.StopPort, station.StopStore, station.StopWorker: // no refusal: something failed
+			o.Tell(t)
+		case station.HandsConfirm:
+			t.Code = station.RefusedPassed
+			cli.TellRefused(c.ErrOrStderr(), string(t.Code), t.Label+": "+told(t))
+		default:
+			cli.TellRefused(c.ErrOrStderr(), string(cmp.Or(t.Code, station.RefusedStopped)), t.Label+": "+told(t))
+		}
+		if refused != nil {
+			refused(nest, t)
+		}
+	}
 	start := func(ctx context.Context) <-chan error { return w.start(func() error { return w.run(ctx) }) }
 	end, err := batch.New(o).Run(c.Context(), start, w.runner.Snapshots(), show)
 	if err = errors.Join(err, w.close()); err != nil {
@@ -249,7 +260,7 @@ func told(t batch.Told) string {
 	switch {
 	case t.Code == "":
 		return "the unit was refused"
-	case t.Code == station.HandsConfirm:
+	case t.Code == station.RefusedPassed:
 		return "the unit has passed before; run it again with --again"
 	case t.Code.Meaning().Class == station.Guide:
 		return t.Code.Say(t.Args)

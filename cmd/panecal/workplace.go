@@ -61,11 +61,11 @@ const lookBack = 30 * 24 * time.Hour
 
 func openWorkplace(o workplaceOptions) (*workplace, error) {
 	if err := enoughFiles(); err != nil {
-		return nil, cli.RefusedError(err)
+		return nil, cli.RefusedError("too_few_files", err)
 	}
 	reserve, err := room(filepath.Dir(o.folder))
 	if err != nil {
-		return nil, cli.RefusedError(err)
+		return nil, cli.RefusedError("disk_full", err)
 	}
 	witness := witnessFolder()
 	if o.temporary {
@@ -87,15 +87,15 @@ func openWorkplace(o workplaceOptions) (*workplace, error) {
 func openError(folder string, err error) error {
 	switch {
 	case errors.Is(err, store.ErrNoStore):
-		return cli.RefusedError(fmt.Errorf("no store at %s: run `panecal init` first, or name its folder with --data", folder))
+		return cli.RefusedError("no_store", fmt.Errorf("no store at %s: run `panecal init` first, or name its folder with --data", folder))
 	case errors.Is(err, store.ErrHeld):
-		return cli.RefusedError(fmt.Errorf("%w: end that one, or wait for it", err))
+		return cli.RefusedError("store_held", fmt.Errorf("%w: end that one, or wait for it", err))
 	case errors.Is(err, store.ErrCopy):
-		return cli.RefusedError(fmt.Errorf("%w: `panecal init --continues %s` makes it", err, folder))
+		return cli.RefusedError("store_is_copy", fmt.Errorf("%w: `panecal init --continues %s` makes it", err, folder))
 	case errors.Is(err, store.ErrNewer):
-		return cli.RefusedError(fmt.Errorf("%w: use a program as new as that one; this one may read it", err))
+		return cli.RefusedError("newer_program", fmt.Errorf("%w: use a program as new as that one; this one may read it", err))
 	case errors.Is(err, store.ErrDamaged):
-		return cli.RefusedError(fmt.Errorf("%w: keep the folder as it is; `panecal log check` shows what is wrong, `panecal log rebuild` saves what is left", err))
+		return cli.RefusedError("store_damaged", fmt.Errorf("%w: keep the folder as it is; `panecal log check` shows what is wrong, `panecal log rebuild` saves what is left", err))
 	case errors.Is(err, syscall.EROFS), errors.Is(err, os.ErrPermission):
 		return fmt.Errorf("%w: a station must be able to write there; commands that read need not", err)
 	}

@@ -32,7 +32,7 @@ type Options struct {
 	Again    bool                   // a unit that passed runs again
 	Tell     func(Told)             // to whoever stands at the line
 	// Refused is told of each label that gets no verdict, once, and of its
-	// nest; nil for nobody.
+	// nest; nil: Tell is.
 	Refused func(nest int, t Told)
 	// Seat is told when a label was handed over, for simulated hands; nil for
 	// real ones.
@@ -157,9 +157,10 @@ func (b *Batch) take(v station.Verdict, show func(station.Verdict) error) error 
 
 // refuse ends the wait for a label's unit without a verdict.
 func (b *Batch) refuse(nest int, t Told, e End) {
-	b.o.Tell(t)
 	if b.o.Refused != nil {
 		b.o.Refused(nest, t)
+	} else {
+		b.o.Tell(t)
 	}
 	b.note(e)
 }
@@ -272,11 +273,22 @@ func (b *Batch) stopped(stop station.Stop) {
 	}
 }
 
+// seatWithin is how long a unit may take to be seen before its hands are told
+// to seat it: in most runs it sits there already, and what follows, such as a
+// refusal, is then the first that is said.
+const seatWithin = time.Second
+
 // guide tells people at the line what their hands have to do.
 func (b *Batch) guide(i int, s station.Snapshot) {
 	t := &b.turns[i]
 	if s.Hands.Nest != i || s.Hands.Code == t.told || s.Hands.Code == station.HandsWait {
 		return
+	}
+	switch s.Hands.Code {
+	case station.HandsSeat, station.HandsSeatHere, station.HandsStarting:
+		if s.At.Sub(t.at) < seatWithin {
+			return
+		}
 	}
 	t.told = s.Hands.Code
 	b.o.Tell(Told{t.labels[0], s.Hands.Code, s.Hands.Args})

@@ -6,6 +6,7 @@ package cli
 import (
 	"errors"
 	"fmt"
+	"io"
 
 	"github.com/spf13/cobra"
 )
@@ -32,8 +33,9 @@ hang-up, interrupt, terminate.`
 
 // CodedError is an error that knows its exit code.
 type CodedError struct {
-	Code int
-	Err  error
+	Code    int
+	Refused string // of a refusal: its own code, for scripts
+	Err     error
 }
 
 func (e *CodedError) Error() string { return e.Err.Error() }
@@ -42,13 +44,30 @@ func (e *CodedError) Error() string { return e.Err.Error() }
 func (e *CodedError) Unwrap() error { return e.Err }
 
 // UsageError gives err the exit code of wrong usage.
-func UsageError(err error) error { return &CodedError{ExitUsage, err} }
+func UsageError(err error) error { return &CodedError{Code: ExitUsage, Err: err} }
 
-// RefusedError gives err the exit code of what the program refuses to do.
-func RefusedError(err error) error { return &CodedError{ExitRefused, err} }
+// RefusedError gives err the exit code of what the program refuses to do, and
+// the code by which scripts tell one refusal from another.
+func RefusedError(code string, err error) error {
+	return &CodedError{Code: ExitRefused, Refused: code, Err: err}
+}
+
+// Tell says on stderr why a command ended; a refusal begins with its code.
+func Tell(talk io.Writer, err error) {
+	if coded := (&CodedError{}); errors.As(err, &coded) && coded.Refused != "" {
+		TellRefused(talk, coded.Refused, err.Error())
+		return
+	}
+	fmt.Fprintf(talk, "panecal: %v\n", err)
+}
+
+// TellRefused says on stderr what was refused, while the command goes on.
+func TellRefused(talk io.Writer, code, why string) {
+	fmt.Fprintf(talk, "panecal: refused: %s: %s\n", code, why)
+}
 
 // DeviceError gives err the exit code of a device or port.
-func DeviceError(err error) error { return &CodedError{ExitDevice, err} }
+func DeviceError(err error) error { return &CodedError{Code: ExitDevice, Err: err} }
 
 // QuietError ends the program with a code after everything worth saying has
 // been said.

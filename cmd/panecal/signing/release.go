@@ -206,7 +206,7 @@ stays as it is; the draft is a new file.
 				return err
 			}
 			if strings.EqualFold(key.Person, approver) {
-				return cli.RefusedError(fmt.Errorf("%s cannot approve the own draft: name another person", approver))
+				return cli.RefusedError("same_person", fmt.Errorf("%s cannot approve the own draft: name another person", approver))
 			}
 			h := release.Header{Author: key.Person, Approver: approver, Reason: reason, Effective: time.Time(effective), Until: time.Time(until)}
 			signed, err := f.sign(filepath.Base(out), h, key)
@@ -265,9 +265,9 @@ force, and adds the approver's signature to it. Without --key nothing is signed.
 			}
 			switch {
 			case key.Person == f.doc.Author:
-				return cli.RefusedError(fmt.Errorf("%s wrote this draft: another person reviews it", key.Person))
+				return cli.RefusedError("same_person", fmt.Errorf("%s wrote this draft: another person reviews it", key.Person))
 			case key.Person != f.doc.Approver:
-				return cli.RefusedError(fmt.Errorf("the draft names %q as its approver, the key is of %s: let %s sign, or draft it anew", f.doc.Approver, key.Person, f.doc.Approver))
+				return cli.RefusedError("wrong_approver", fmt.Errorf("the draft names %q as its approver, the key is of %s: let %s sign, or draft it anew", f.doc.Approver, key.Person, f.doc.Approver))
 			}
 			h := f.doc.Header
 			h.Signature = nil
@@ -327,14 +327,14 @@ beside the one in force, its name with .next; the station takes it from then on.
 				return err
 			}
 			if err := f.doc.Verify(people.Engineers()); err != nil {
-				return cli.RefusedError(fmt.Errorf("%s is not released: %w (role = \"engineer\" in %s says who may)", args[0], err, keys))
+				return cli.RefusedError("not_released", fmt.Errorf("%s is not released: %w (role = \"engineer\" in %s says who may)", args[0], err, keys))
 			}
 			place, did := into, "released: written by "+f.doc.Author+", approved by "+f.doc.Approver
 			switch err := f.doc.InForce(time.Now()); {
 			case errors.Is(err, release.ErrEarly):
 				place, did = into+papers.Waiting, did+"; it waits until "+f.doc.Effective.UTC().Format(time.RFC3339)
 			case err != nil:
-				return cli.RefusedError(fmt.Errorf("%s is not released: %w", args[0], err))
+				return cli.RefusedError("not_released", fmt.Errorf("%s is not released: %w", args[0], err))
 			}
 			if err := replaceFile(place, f.text); err != nil {
 				return err
