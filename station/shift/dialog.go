@@ -1,11 +1,21 @@
 package shift
 
 import (
+	"regexp"
 	"strings"
 	"time"
 
 	"example.org/panecal/station"
 )
+
+// Rules say how a shift goes at this station.
+type Rules struct {
+	// Badge is what a badge says, the whole of it. Nil: people are known by
+	// other means, nobody is asked.
+	Badge *regexp.Regexp
+	Ask   []PageKind // what is asked after sign-on: OrderPage to EmitterPage
+	Takt  float64    // units an hour that are wanted, 0 for none
+}
 
 // dialog leads the people at the station through their shift, from the badge to
 // the hand-over: it asks by pages, hears command labels, and says what is to be

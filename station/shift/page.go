@@ -1,6 +1,10 @@
 package shift
 
-import "example.org/panecal/station"
+import (
+	"time"
+
+	"example.org/panecal/station"
+)
 
 // PageKind says which page it is.
 type PageKind uint8
@@ -31,4 +35,16 @@ type Page struct {
 	About  []station.Message // what the page is about: said in sentences, above all else
 	Rows   [][]station.Arg   // a table: each cell is said in the operator's language
 	Masked bool              // what is entered is never shown
+}
+
+// HandOver is what one person leaves to the next: who worked from when to
+// when, on what, what came of it, and what is still open.
+type HandOver struct {
+	Person   string
+	From, To time.Time
+	Settings Settings
+	Counters station.Counters
+	Takt     float64 // units an hour that are wanted, 0 for none
+	Stops    []station.Stop
+	Standing []station.Message
 }

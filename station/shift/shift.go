@@ -1,6 +1,7 @@
 package shift
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -10,6 +11,43 @@ import (
 	"example.org/panecal/station"
 	"example.org/panecal/store/record"
 )
+
+// Kind says what an Input is.
+type Kind uint8
+
+// The kinds of input.
+const (
+	Label      Kind = iota + 1 // Text was scanned or typed
+	Unreadable                 // Text was entered and cannot be a label, Fault says why; the operator has been told
+	Go                         // the key or pedal for "go on"
+	Skip                       // end what the nest does, confirmed by the operator
+)
+
+// Input is one thing entered at the screen, for the station.
+type Input struct {
+	Kind  Kind
+	Text  string      // as it came: separators of ISO/IEC 15434 included
+	Fault station.Arg // nil but for Unreadable
+	Nest  int         // for Go and Skip the nest the hands were sent to on the screen, or station.NoNest
+	At    time.Time
+	Typed bool // by hand, key by key: no scanner does that
+}
+
+// Station is what the people need of the station that runs; *runner.Runner is
+// one. Its methods may be called from any goroutine.
+type Station interface {
+	Snapshot() station.Snapshot
+
+	// Append puts a record into the log. When it returns nil, the record
+	// survives a power cut.
+	Append(record.Body) (record.Ref, error)
+
+	Scan(nest int, text string)
+	Go(nest int)
+	Skip(nest int)
+	Crew(station.Crew)
+	TakeUp(*station.Files)
+}
 
 // Shift stands between what is entered at a station and the station: it leads
 // the people from the badge to the hand-over, and puts what they say on record.
@@ -145,6 +183,19 @@ func (s *Shift) pass(in Input) {
 	case Skip:
 		s.o.Station.Skip(in.Nest)
 	}
+}
+
+// Unknown is on record where nobody said who is at the station.
+const Unknown = "unknown"
+
+// SignOn puts on record who is at the station. Signing off says that every
+// verdict so far has been seen. cautions are those that were confirmed.
+func SignOn(to Station, person, method string, off bool, cautions []string) error {
+	b := &record.SignOn{Person: cmp.Or(person, Unknown), Role: "operator", Off: off, Method: method, Acknowledged: cautions}
+	if _, err := to.Append(b); err != nil {
+		return fmt.Errorf("recording who is at the station: %w", err)
+	}
+	return nil
 }
 
 func (s *Shift) signOn(person, method string, cautions []string) error {
