@@ -49,6 +49,16 @@ type HardBin struct {
 	Text   Text
 }
 
+// Box says which hard bin has a number, "" where none has.
+func (f *File) Box(number int) Text {
+	for _, b := range f.Bins {
+		if b.Hard.Number == number {
+			return b.Hard.Text
+		}
+	}
+	return Text{}
+}
+
 func outcome(bin string) string {
 	switch bin {
 	case Passed:

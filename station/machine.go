@@ -19,7 +19,8 @@ type Machine struct {
 	life
 	issued
 	memory
-	figures // until a shift begins
+	figures           // until a shift begins
+	recent  []Verdict // newest first
 
 	open     openLabel
 	lamps    map[string]*lamp // by light group

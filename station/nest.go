@@ -16,6 +16,7 @@ type nest struct {
 	files *Files // in force for the unit in hand
 	stood scene  // what the last good target added to the dark
 	gone  departed
+	last  *Result // of the unit that was here last, nil once another came
 
 	stay             // until enter
 	awaited          // until rest
@@ -55,6 +56,7 @@ type visit struct {
 	contact
 	trouble *Message // what stands in the way now
 	verdict *Verdict
+	shown   time.Time // since when
 	att     attempt
 
 	queue []record.Body // records still to be made in this step

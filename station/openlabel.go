@@ -199,7 +199,7 @@ func (m *Machine) expect(n *nest, o openLabel) {
 
 // give makes the label that of the nest, with the files in force at its scan.
 func (m *Machine) give(n *nest, o openLabel) {
-	n.label, n.serial, n.next, n.labelled = o.text, o.serial, o.files, m.now
+	n.label, n.serial, n.next, n.labelled, n.last = o.text, o.serial, o.files, m.now, nil
 	n.purpose = m.purposeOf(o.serial)
 }
 

@@ -21,6 +21,9 @@ func (m *Machine) enterVacant(n *nest) {
 		m.end(n)
 		return
 	}
+	if n.verdict != nil {
+		n.last = &Result{Verdict: *n.verdict, Gone: m.now, Shown: m.now.Sub(n.shown)}
+	}
 	if n.stop != nil {
 		m.enterStopped(n)
 		return
@@ -44,7 +47,7 @@ func (m *Machine) seated(n *nest, f Fact) {
 		m.greet(n, id)
 	case m.showAgain(n, id):
 	default:
-		n.unit = id
+		n.unit, n.last = id, nil
 		m.enter(n, Unlabelled)
 		m.sleep(n, probeEvery)
 	}

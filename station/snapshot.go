@@ -20,6 +20,7 @@ type Snapshot struct {
 	Label    string     // the open label, "" when none
 	Nests    []NestView // in the order of the station sheet
 	Counters Counters
+	Recent   []Verdict // the newest results, newest first, at most MaxRecent
 	Stops    []Stop
 	Standing []Message // what is to be known until it no longer holds
 	Messages []Message // newest last, at most MaxMessages
@@ -48,7 +49,11 @@ type NestView struct {
 
 	Trouble *Message // what stands in the way now: a capture fault, a refusal
 	Verdict *Verdict // until the unit has been taken out
+	Last    *Result  // of the unit before, until the next one comes
 }
+
+// MaxRecent is how many results a snapshot keeps.
+const MaxRecent = 10
 
 // NoNest stands for the station where an index of a nest is wanted.
 const NoNest = -1
@@ -62,6 +67,7 @@ func (m *Machine) Snapshot() Snapshot {
 		Messages: slices.Clone(m.messages), Closing: m.closing, Closed: m.closing,
 	}
 	s.Counters.PerHour, s.Counters.OpenHolds = m.perHour(), len(m.holds)
+	s.Recent = slices.Clone(m.recent)
 	s.Counters.Bins = slices.Clone(m.counters.Bins)
 	s.Standing = m.standing()
 	if m.stop != nil {
@@ -94,6 +100,9 @@ func (m *Machine) view(n *nest) NestView {
 	if n.verdict != nil && (n.step == Showing || n.step == Rejecting) {
 		d := *n.verdict
 		v.Verdict = &d
+	} else if n.last != nil {
+		r := *n.last
+		v.Last = &r
 	}
 	return v
 }

@@ -1,6 +1,7 @@
 package station
 
 import (
+	"slices"
 	"strconv"
 	"time"
 
@@ -61,11 +62,19 @@ type Verdict struct {
 	// code's action.
 	Args         Args        `json:"-"`
 	Instructions limits.Text `json:"-"`
+	Box          limits.Text `json:"-"` // what stands on the hard bin, in the languages of the limits file
 	UnitID       string      `json:"unit_id"`
 	Signed       bool        `json:"signed"`   // limits, product and station sheet were signed
 	At           time.Time   `json:"time"`     // when the record was made, UTC
 	Again        bool        `json:"again"`    // shown again: the unit was not measured anew
 	Marked       bool        `json:"released"` // the released mark was read back from the unit
+}
+
+// Result is what was shown of a unit that has left its nest.
+type Result struct {
+	Verdict Verdict       // its Args name the label
+	Gone    time.Time     // when it had left
+	Shown   time.Duration // for how long it was shown before
 }
 
 // Released reports whether the unit may go on down the line.
@@ -74,8 +83,9 @@ func (v Verdict) Released() bool { return v.Outcome == Passed && v.Disposition =
 // show tells the verdict. Everything it says is on record.
 func (m *Machine) show(n *nest) {
 	m.rest(n)
-	n.trouble = nil
+	n.trouble, n.shown = nil, m.now
 	m.enter(n, Showing)
+	m.keepRecent(*n.verdict)
 	m.emit(n.index, 0, Show{Verdict: *n.verdict})
 	if m.cfg.Gate {
 		m.emit(n.index, 0, Tell{Verdict: *n.verdict})
@@ -86,6 +96,12 @@ func (m *Machine) show(n *nest) {
 		return
 	}
 	m.probe(n)
+}
+
+// keepRecent keeps account of the newest results, each once.
+func (m *Machine) keepRecent(v Verdict) {
+	m.recent = slices.DeleteFunc(m.recent, func(o Verdict) bool { return o.Sequence == v.Sequence && o.Generation == v.Generation })
+	m.recent = append([]Verdict{v}, m.recent[:min(len(m.recent), MaxRecent-1)]...)
 }
 
 // again shows a result that nobody may have seen, instead of a new attempt.
@@ -132,7 +148,7 @@ func (m *Machine) recallVerdict(n *nest, e record.Entry, at Disposition) {
 		Generation: e.Ref.Generation, Station: e.Ref.Station, Nest: n.sheet.Name, Purpose: a.Run.Purpose,
 		Attempt: a.Run.AttemptNo, Code: code, Detail: detail, Other: detail, Instruction: a.Judgement.Instruction,
 		Args:         Args{Nest: n.sheet.Name, Label: n.label, Bin: strconv.Itoa(a.Judgement.HardBin), Detail: about, Other: about},
-		Instructions: m.files.instructions(code, a), UnitID: a.Run.UnitID,
+		Instructions: m.files.instructions(code, a), Box: m.files.Limits.Box(a.Judgement.HardBin), UnitID: a.Run.UnitID,
 		Signed: a.Run.Limits.Signed && a.Run.Product.Signed && a.Run.Sheet.Signed, At: e.Time, Again: true, Marked: marked}
 }
 
@@ -181,7 +197,7 @@ func (m *Machine) verdictNow(n *nest) Verdict {
 	v := Verdict{Schema: VerdictSchema, Serial: n.serial, Outcome: n.outcome(), SoftBin: r.SoftBin, SoftName: r.SoftName,
 		HardBin: r.HardBin, Disposition: Disposition(r.Disposition), Sequence: a.record.Sequence,
 		Generation: a.record.Generation, Station: a.record.Station, Nest: n.sheet.Name, Purpose: n.purpose,
-		Attempt: a.number, Code: a.code, Detail: said(a.detail), Args: args, Instruction: r.Instruction.Plain, Instructions: r.Instruction, UnitID: n.unit.UnitID,
+		Attempt: a.number, Code: a.code, Detail: said(a.detail), Args: args, Instruction: r.Instruction.Plain, Instructions: r.Instruction, Box: n.files.Limits.Box(r.HardBin), UnitID: n.unit.UnitID,
 		Signed: n.files.Signed(), At: m.now}
 	// What nothing is written into may bear the mark of an earlier attempt.
 	v.Marked = !writes(n.purpose) && v.Released() && n.bearsMark()

@@ -36,6 +36,8 @@ type configuration struct {
 
 	// The operator's shift; see readRules.
 	Language     string   `toml:"language"`      // of the operator's texts
+	OrderPattern string   `toml:"order_pattern"` // what a work order says
+	LotPattern   string   `toml:"lot_pattern"`   // what a lot of parts says
 	Badge        string   `toml:"badge"`         // what a badge says; operators sign on by scanning it
 	Ask          []string `toml:"ask"`           // what is asked after sign-on
 	Scanner      string   `toml:"scanner"`       // a scanner with a port of its own

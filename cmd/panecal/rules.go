@@ -32,12 +32,20 @@ func asked() ([]string, []shift.PageKind) {
 // readRules checks the keys about the shift.
 func (c *configuration) readRules(d *strict.Document) {
 	s := rules{sameInARow: defaultSame}
-	if c.Badge != "" {
-		if _, err := regexp.Compile(c.Badge); err != nil {
-			d.Report(err.Error(), `write a regular expression, such as "[0-9]{4,8}"`, "badge")
-		} else {
-			s.Badge = regexp.MustCompile(`\A(?:` + c.Badge + `)\z`)
+	for _, p := range []struct {
+		key, text, such string
+		to              **regexp.Regexp
+	}{
+		{"badge", c.Badge, "[0-9]{4,8}", &s.Badge}, {"order_pattern", c.OrderPattern, "WO-[0-9]+", &s.Order}, {"lot_pattern", c.LotPattern, "[A-Z]-[0-9]{4}-[0-9]+", &s.Lot},
+	} {
+		if p.text == "" {
+			continue
 		}
+		if _, err := regexp.Compile(p.text); err != nil {
+			d.Report(err.Error(), fmt.Sprintf("write a regular expression, such as %q", p.such), p.key)
+			continue
+		}
+		*p.to = regexp.MustCompile(`\A(?:` + p.text + `)\z`)
 	}
 	words, kinds := asked()
 	s.Ask = kinds

@@ -73,6 +73,9 @@ func (l *Language) Texts() map[string]string {
 		all["quantity "+string(q)] = o.name
 		all["quantity "+string(q)+", low"], all["quantity "+string(q)+", high"] = o.low, o.high
 	}
+	for c, s := range l.retorts {
+		all["retort "+string(c)] = s[0] + " / " + s[1]
+	}
 	for r, text := range l.because {
 		all["reason "+string(r)] = text
 	}
@@ -175,6 +178,20 @@ func (l *Language) OwnTexts() []string {
 		l.unreadable(shift.Input{Fault: Fault{NoUTF8, 0xE4}, Text: "ABCDEFGHIJKLMNOPQRSTUVWXYZ"}, false),
 		w.scannerLost, w.scannerBack, w.noLabelOpen, w.noted,
 		l.settings(shift.Settings{WorkOrder: "WO-2026-00417", Quantity: 300, WindowLot: "W-2025-11", GasketLot: "G-2025-08", EmitterLot: "E-2025-31"})}
+}
+
+// Refusals are the block letters of what is not taken.
+func (l *Language) Refusals(nest, bin string) map[string][2]string {
+	all := map[string][2]string{}
+	for _, m := range station.Codes() {
+		if c, ok := l.refusal(station.Message{Code: m.Code, Args: station.Args{Nest: nest, Bin: bin}}); ok {
+			all[string(m.Code)] = c.lines
+		}
+	}
+	for code, lines := range l.retorts {
+		all[string(code)] = [2]string{capitals(lines[0]), capitals(lines[1])}
+	}
+	return all
 }
 
 // Questions are the block letters of questions.

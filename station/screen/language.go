@@ -18,7 +18,8 @@ import (
 type Language struct {
 	name       string
 	codes      map[station.Code]saying
-	calls      map[station.Code][2]string // the block letters of codes of class Guide
+	calls      map[station.Code][2]string // the block letters of codes of class Guide, and of scans that were refused
+	retorts    map[shift.Code][2]string   // the block letters of replies that refuse an entry
 	steps      map[station.Step]string    // at most 16 cells
 	pages      map[shift.PageKind]pageText
 	words      words
@@ -45,6 +46,7 @@ type words struct {
 	pass, fail, hold                            string // verdicts: short, for block letters
 	release, rework, aside, scrap               string // dispositions
 	bin, shownAgain, record                     string
+	last, lastUnits, from                       string // of the unit before in a nest, the newest results, "out of {nest}" in block letters
 	unit, units, firstPass, perHour, takt       string // counters
 	failed, onHold, openHolds, reasons          string
 	unsigned, audit, check, study, engineered   string // header
@@ -57,7 +59,8 @@ type words struct {
 	nothingToSkip, skipAgain, busy              string
 	leaveCall, skipCall                         string // questions in block letters, two lines apart by " / "
 	pageEntry, pageKeys                         string // footer of a page
-	badBadge, badNumber, pageFirst, noLabelOpen string // what a page or a command label refuses
+	badBadge, badNumber, pageFirst, noLabelOpen string
+	badOrder, badLot, unitLabel                 string // what a page or a command label refuses
 	unknownCommand, noted, reworked             string
 	scannerLost, scannerBack, notRecorded       string
 	notMeasured, outOfLimits, between, seen     string // what a sentence may name

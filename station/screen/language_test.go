@@ -220,6 +220,13 @@ func TestBlockLettersFit(t *testing.T) {
 				}
 			}
 		}
+		for what, lines := range l.Refusals("nest 4", "12") {
+			for _, line := range lines {
+				if !term.Five().Has(line) || term.Five().Width(line) > 76 {
+					t.Errorf("%s: %s: %q takes %d of 76 columns", name, what, line, term.Five().Width(line))
+				}
+			}
+		}
 		for _, line := range l.Questions() {
 			if !term.Five().Has(line) || term.Five().Width(line) > 76 {
 				t.Errorf("%s: %q takes %d of 76 columns", name, line, term.Five().Width(line))

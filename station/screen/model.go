@@ -78,10 +78,14 @@ func (m *model) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 		m.page, m.stale = msg.page, true
 		if msg.reply.Code != "" {
 			m.tell(m.lang.reply(msg.reply))
+			m.retort(m.lang.retorts[msg.reply.Code], m.own.text)
 		}
 	case fresh:
 		if m.ring != nil && m.ready && newVerdict(&m.snap, &msg.snap) {
 			m.ring()
+		}
+		if m.ready {
+			m.interrupt(&m.snap, &msg.snap)
 		}
 		m.snap, m.ready, m.stale = msg.snap, true, true
 		if m.ask.key != NoKey && m.snap.At.Sub(m.askedAt) > askFor {
@@ -127,6 +131,7 @@ func (m *model) View() string {
 func (m *model) take(entries []Entry, at time.Time) tea.Cmd {
 	for _, e := range entries {
 		asked := m.ask
+		m.instead, m.stale = interlude{}, true
 		m.say("")
 		m.question(question{}, "")
 		switch e.Key {
@@ -162,6 +167,9 @@ func (m *model) label(e Entry, at time.Time) {
 			in.Text = ""
 		}
 		m.say(m.lang.unreadable(in, m.ascii))
+		if m.page == nil {
+			m.retort(m.lang.calls[station.RefusedLabel], m.own.text)
+		}
 	}
 	m.pass(in)
 	before := len(m.hints)

@@ -63,6 +63,9 @@ func (v *view) drawPage(c *canvas) {
 		hands := rect{0, 1, c.w, 2*font.Rows() + 1 + 2*pad}
 		v.drawHeader(c)
 		show := call{lines: text.call, tone: tone}
+		if v.instead.call.lines[0] != "" {
+			show = v.instead.call
+		}
 		if v.asked.lines[0] != "" {
 			show = v.asked
 		}

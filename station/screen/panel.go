@@ -189,6 +189,11 @@ func (v *view) drawProgress(c *canvas, a rect, n *station.NestView) {
 	if n.Purpose == station.Check && v.snap.Purpose != station.Check {
 		line(term.Strong, v.lang.words.checkUnit)
 	}
+	if n.Last != nil && n.Verdict == nil && n.Step != station.Stopped {
+		r := &n.Last.Verdict
+		line(term.Strong, squeeze(r.Args.Label, a.w, c.ascii))
+		y += c.paragraph(rect{a.x, y, a.w, a.y + a.h - y}, term.Plain, v.lang.mark(r).word+" "+v.lang.boxNamed(r))
+	}
 	stop := v.stopOf(n)
 	if t := v.lang.tries(n); t != "" && stop == nil {
 		line(term.Plain, t)

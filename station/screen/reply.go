@@ -28,6 +28,12 @@ func (l *Language) replied(r shift.Reply) string {
 		return fill(w.badBadge, "text", short)
 	case shift.BadNumber:
 		return fill(w.badNumber, "text", short)
+	case shift.BadOrder:
+		return fill(w.badOrder, "text", short)
+	case shift.BadLot:
+		return fill(w.badLot, "text", short)
+	case shift.UnitLabel:
+		return fill(w.unitLabel, "text", short)
 	case shift.PageFirst:
 		return fill(w.pageFirst, "text", short)
 	case shift.NoLabelOpen:

@@ -28,10 +28,11 @@ type view struct {
 	page  *shift.Page // takes the place of the nests, nil for none
 	takt  float64     // units an hour that are wanted, 0 for none
 
-	typed string // characters entered so far
-	own   said   // what the screen itself has to say, no text when nothing
-	asked call   // what it asked, instead of the hands' sentence; no lines when nothing
-	hints []Hint // labels to type
+	typed   string    // characters entered so far
+	own     said      // what the screen itself has to say, no text when nothing
+	instead interlude // what the letters say for a while
+	asked   call      // what it asked, instead of the hands' sentence; no lines when nothing
+	hints   []Hint    // labels to type
 }
 
 // draw makes the picture of w x h cells.
@@ -164,6 +165,9 @@ func (v *view) held(code station.Code, n *station.NestView) station.Code {
 // sentence stands there in words.
 func (v *view) drawHands(c *canvas, a rect, font term.Font, pad int) {
 	hands, words := v.called()
+	if v.instead.call.lines[0] != "" {
+		hands, words = v.instead.call, v.instead.words
+	}
 	if v.asked.lines[0] != "" {
 		hands, words = v.asked, v.own.text
 	}

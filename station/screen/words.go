@@ -53,9 +53,19 @@ func (l *Language) call(code station.Code, nest, bin string) call {
 	}
 	c := call{tone: tone}
 	for i, line := range l.calls[code] {
-		c.lines[i] = strings.ToUpper(fill(line, "nest", nest, "bin", bin))
+		c.lines[i] = capitals(fill(line, "nest", nest, "bin", bin))
 	}
 	return c
+}
+
+// capitals writes a text as block letters have it: without marks on letters.
+func capitals(s string) string {
+	return strings.ToUpper(strings.Map(func(r rune) rune {
+		if p := term.Plainest(r); p != '?' {
+			return p
+		}
+		return r // the letters have it, or the words are shown
+	}, term.Spell(s)))
 }
 
 // captures tells whether a nest in this step captures, so that its progress is

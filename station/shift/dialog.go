@@ -13,8 +13,17 @@ type Rules struct {
 	// Badge is what a badge says, the whole of it. Nil: people are known by
 	// other means, nobody is asked.
 	Badge *regexp.Regexp
-	Ask   []PageKind // what is asked after sign-on: OrderPage to EmitterPage
-	Takt  float64    // units an hour that are wanted, 0 for none
+	// Order and Lot are what a work order and a lot say, the whole of them. Nil:
+	// anything but a unit's label.
+	Order, Lot *regexp.Regexp
+	Unit       func(text string) bool // tells a unit's label; nil: none is known
+	Ask        []PageKind             // what is asked after sign-on: OrderPage to EmitterPage
+	Takt       float64                // units an hour that are wanted, 0 for none
+}
+
+// whole tells whether a pattern, nil for any, is the whole of a text.
+func whole(p *regexp.Regexp, text string) bool {
+	return p == nil || p.FindString(text) == text && text != ""
 }
 
 // dialog leads the people at the station through their shift, from the badge to
@@ -146,8 +155,7 @@ func command(in Input) (string, bool) {
 }
 
 func (d *dialog) isBadge(text string) bool {
-	text = strings.TrimSpace(text)
-	return d.rules.Badge != nil && d.rules.Badge.FindString(text) == text && text != ""
+	return d.rules.Badge != nil && whole(d.rules.Badge, strings.TrimSpace(text))
 }
 
 // relieve is a badge in the middle of the shift: its own signs off, another
@@ -214,8 +222,10 @@ func (d *dialog) heed(k PageKind, in Input, snap station.Snapshot) []deed {
 		d.ask(d.rules.Ask)
 		return []deed{signedOn{d.person, d.cautions}}
 	case OrderPage, QuantityPage, WindowPage, GasketPage, EmitterPage:
-		if in.Kind == Label && !d.set.take(k, text) {
-			return []deed{Reply{Code: BadNumber, Text: text}}
+		if in.Kind == Label {
+			if no := d.set.take(k, text, &d.rules); no != "" {
+				return []deed{Reply{Code: no, Text: text}}
+			}
 		}
 		if len(d.pages) > 1 {
 			return next()

@@ -102,6 +102,12 @@ func TestDialog(t *testing.T) {
 				"done settled", 0}},
 		{"change of lots", options{}, vacant(2), []string{"CMD ORDER", "", "", "W2", "", ""},
 			want{"set {WorkOrder: Quantity:0 WindowLot:W2 GasketLot: EmitterLot:}|done settled", 0}},
+		{"what is no order, quantity or lot", options{Rules: Rules{Ask: allSettings, Order: regexp.MustCompile(`\AWO-[0-9]+\z`), Lot: regexp.MustCompile(`\A[WGE][0-9]\z`),
+			Unit: func(s string) bool { return s == hopper }}}, vacant(2),
+			[]string{"CMD ORDER", hopper, "WO-", "WO-7", "+5", "0", "1000000", "3 00", hopper, "300", hopper, "WO-7", "W1", "", ""},
+			want{"said unit-label " + hopper + "|said bad-order WO-|said bad-number +5|said bad-number 0|said bad-number 1000000|said bad-number 3 00|" +
+				"said bad-number " + hopper + "|said unit-label " + hopper + "|said bad-lot WO-7|" +
+				"set {WorkOrder:WO-7 Quantity:300 WindowLot:W1 GasketLot: EmitterLot:}|done settled", 0}},
 		{"own badge again", options{Rules: Rules{Badge: badges}}, vacant(2), []string{"4711", "", "4711"}, want{first + "|off 4711", HandOverPage}},
 		{"the next badge at hand-over", options{Rules: Rules{Badge: badges}}, vacant(2), []string{"4711", "", "CMD OFF", "4712", ""},
 			want{first + "|off 4711|on 4712, 4 cautions", 0}},

@@ -8,6 +8,9 @@ type Code string
 const (
 	BadBadge       Code = "bad-badge"       // Text is no badge
 	BadNumber      Code = "bad-number"      // Text is no number of units
+	BadOrder       Code = "bad-order"       // Text is no work order
+	BadLot         Code = "bad-lot"         // Text is no lot
+	UnitLabel      Code = "unit-label"      // Text is a unit's label, and neither order nor lot
 	PageFirst      Code = "page-first"      // a page is up: Text was not taken
 	NoLabelOpen    Code = "no-label-open"   // a rework code without a unit
 	UnknownCommand Code = "unknown-command" // Text
@@ -23,7 +26,7 @@ const (
 
 // Codes returns every code. The slice is the caller's.
 func Codes() []Code {
-	return []Code{BadBadge, BadNumber, PageFirst, NoLabelOpen, UnknownCommand, NothingToSkip, SkipAgain, Settled, Noted, Reworked,
+	return []Code{BadBadge, BadNumber, BadOrder, BadLot, UnitLabel, PageFirst, NoLabelOpen, UnknownCommand, NothingToSkip, SkipAgain, Settled, Noted, Reworked,
 		NotRecorded, ScannerLost, ScannerBack}
 }
 

@@ -1,6 +1,9 @@
 package shift
 
-import "strconv"
+import (
+	"strconv"
+	"strings"
+)
 
 // Settings are what the units that follow are made for and of. Empty is not
 // known.
@@ -29,17 +32,29 @@ func (s Settings) Of(k PageKind) string {
 	return ""
 }
 
-// take takes what a page asked for, and false where it cannot be that.
-func (s *Settings) take(k PageKind, text string) bool {
+// mostUnits is the largest quantity of a work order.
+const mostUnits = 999_999
+
+// take takes what a page asked for, and says why it cannot be that: "" where it
+// is. A unit's label is neither order nor lot, whatever their patterns are.
+func (s *Settings) take(k PageKind, text string, r *Rules) Code {
+	switch {
+	case k == QuantityPage:
+		n, err := strconv.Atoi(text)
+		if err != nil || n <= 0 || n > mostUnits || strings.Trim(text, "0123456789") != "" {
+			return BadNumber
+		}
+		s.Quantity = n
+	case r.Unit != nil && r.Unit(text):
+		return UnitLabel
+	case k == OrderPage && !whole(r.Order, text):
+		return BadOrder
+	case k != OrderPage && !whole(r.Lot, text):
+		return BadLot
+	}
 	switch k {
 	case OrderPage:
 		s.WorkOrder = text
-	case QuantityPage:
-		n, err := strconv.Atoi(text)
-		if err != nil || n <= 0 {
-			return false
-		}
-		s.Quantity = n
 	case WindowPage:
 		s.WindowLot = text
 	case GasketPage:
@@ -47,5 +62,5 @@ func (s *Settings) take(k PageKind, text string) bool {
 	case EmitterPage:
 		s.EmitterLot = text
 	}
-	return true
+	return ""
 }

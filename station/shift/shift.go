@@ -97,6 +97,9 @@ func New(o Options) *Shift {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
+	if o.Intake != nil && o.Rules.Unit == nil {
+		o.Rules.Unit = func(text string) bool { _, _, err := o.Intake.Read(text); return err == nil }
+	}
 	return &Shift{o: o, dialog: newDialog(o.Rules, o.Operator, o.Settings, o.Cautions, o.Now())}
 }
 
