@@ -34,11 +34,16 @@ type Report struct {
 // progress, if not nil, is told the bytes of segments done and in all. The
 // error is about what kept it from looking; ErrNoStore where there is none.
 func Check(dir string, progress func(done, total int64)) (Report, error) {
+	return CheckBeside(dir, Beside{}, progress)
+}
+
+// CheckBeside is Check, and holds the log against what stands beside it too.
+func CheckBeside(dir string, beside Beside, progress func(done, total int64)) (Report, error) {
 	held := notHeld(dir)
 	if held != nil && !errors.Is(held, ErrHeld) {
 		return Report{}, fmt.Errorf("checking the store %s: %w", dir, held)
 	}
-	c := &checker{disk: osDisk{}, dir: dir, progress: progress}
+	c := &checker{disk: osDisk{}, dir: dir, progress: progress, others: beside}
 	if err := c.check(held == nil); err != nil {
 		return c.report, fmt.Errorf("checking the store %s: %w", dir, err)
 	}
@@ -57,6 +62,7 @@ type checker struct {
 	mark     mark
 	store    record.Hash
 	known    bool // store and report.Station are set
+	others   Beside
 }
 
 func (c *checker) problem(file string, offset int64, what string) {
@@ -135,12 +141,17 @@ func (c *checker) check(derived bool) error {
 	}, func(uint32) error { return nil }); err != nil {
 		return err
 	}
-	chain := &chainCheck{checker: c}
+	beside := &besideCheck{checker: c}
+	if marked {
+		beside.begin(c.others)
+	}
+	chain := &chainCheck{checker: c, beside: beside}
 	if err := c.kind(journalKind, journal, c.mark.Journal, c.mark.JournalEnd, chain.record, chain.segmentEnd); err != nil {
 		return err
 	}
 	if marked {
 		chain.end()
+		beside.end()
 	}
 	if chain.other > 0 {
 		c.note(fmt.Sprintf("%d files of columns: %s; the next start makes them anew", chain.other, errOutdated))
@@ -318,6 +329,7 @@ func findFrame(r io.ReaderAt, offset, end int64) (int64, bool, error) {
 // chainCheck proves that each record follows from the one before.
 type chainCheck struct {
 	*checker
+	beside   *besideCheck
 	sequence uint64
 	hash     record.Hash
 	atMark   record.Hash // of the record that the head file names
@@ -354,6 +366,7 @@ func (c *chainCheck) record(file string, offset int64, content []byte) error {
 	case e.Previous != c.hash:
 		c.badRecord(file, e.Ref.Sequence, offset, fmt.Sprintf("record %d does not follow from record %d as it stands", e.Ref.Sequence, c.sequence))
 	}
+	c.beside.record(e.Ref)
 	c.sequence, c.hash = e.Ref.Sequence, e.Ref.Hash
 	if e.Ref.Sequence == c.mark.Sequence && e.Ref.Generation == c.mark.Generation {
 		c.atMark = e.Ref.Hash

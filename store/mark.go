@@ -24,6 +24,11 @@ type mark struct {
 	// Copy says that the store is a copy: it is read, and only the next
 	// generation of the log may follow from it.
 	Copy bool `json:"copy,omitempty"`
+	// Memory is the folder outside the store that remembers the log, Path and
+	// Host where the store was when it last was told: only there is it missed.
+	Memory string `json:"memory,omitempty"`
+	Path   string `json:"path,omitempty"`
+	Host   string `json:"host,omitempty"`
 }
 
 const (

@@ -21,6 +21,9 @@ type Problem struct {
 	DamageError
 }
 
+// Error says place and damage. A Problem is returned by pointer.
+func (p *Problem) Error() string { return p.DamageError.Error() }
+
 // Witness is somebody outside the log's own chain who remembers a record of
 // it, and whether the log agrees.
 type Witness struct {

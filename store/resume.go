@@ -41,7 +41,7 @@ func (s *Store) resume(o Options) error {
 	if p.Newest > record.Version {
 		return fmt.Errorf("%w: it has records of schema %d, this program writes %d", ErrNewer, p.Newest, record.Version)
 	}
-	if err := s.askWitness(p); err != nil {
+	if err := s.memory.ask(s.index, s.dir, p, m); err != nil {
 		return err
 	}
 	h := header{Store: p.Store, Station: p.Station, Generation: p.Generation}
@@ -54,6 +54,9 @@ func (s *Store) resume(o Options) error {
 	s.marked = m
 	s.acked = mark{Schema: markSchema, Store: p.Store, Station: p.Station, Generation: p.Generation, Sequence: p.Sequence, Hash: p.Hash,
 		Journal: p.Segment, JournalEnd: p.Offset, CaptureSegment: capture, CaptureEnd: end}
+	if s.memory.folder != "" {
+		s.acked.Memory, s.acked.Path, s.acked.Host = absolute(s.memory.folder), absolute(s.dir), thisHost()
+	}
 	s.index.limit = s.acknowledged
 	// An earlier program kept the rows of all attempts in one file.
 	if err := o.disk.Remove(filepath.Join(s.dir, "rows")); err == nil {
@@ -61,7 +64,8 @@ func (s *Store) resume(o Options) error {
 	} else if !errors.Is(err, os.ErrNotExist) {
 		return err
 	}
-	return errors.Join(s.refresh(), s.tellWitness())
+	// The memory before the head file, which says that there is one.
+	return errors.Join(s.memory.tell(s.acked), s.refresh())
 }
 
 // holds says whether the log has the record that m says was acknowledged.

@@ -23,10 +23,12 @@ type Options struct {
 	// Reserve is how many bytes must be free for an attempt to begin: an
 	// attempt intent is refused with ErrFull below it, all else may use it.
 	Reserve uint64
-	// Witness, if not "", is a folder outside the store that also remembers how
+	// Memory, if not "", is a folder outside the store that also remembers how
 	// far its log was acknowledged, so that an older copy of the whole store is
-	// not taken for the log. Many stores may share it.
-	Witness string
+	// not taken for the log. It is told, durably, before Append returns what may
+	// be shown: an attempt, a change of disposition. Where that fails, the next
+	// attempt intent is refused with ErrMemory. Many stores may share it.
+	Memory string
 	// Panicked, if not nil, is told of a panic while something is written, from
 	// the goroutine that writes; nothing more is written then.
 	Panicked func(what any, stack []byte)
@@ -53,7 +55,7 @@ type Store struct {
 	Reader
 	lock     *hold.Hold
 	reserve  uint64
-	witness  string
+	memory   *memory // of the start, then of the journal worker, then of the end
 	journal  *journal
 	captures *writer
 	pack     *zstd.Encoder
@@ -69,7 +71,6 @@ type Store struct {
 
 	// The index worker's:
 	marked mark // what the head file says
-	told   mark // what the witness was told
 	settle columns
 	// settled is the last segment that is known to have its columns.
 	settled uint32
@@ -107,7 +108,7 @@ func openStore(dir string, o Options) (_ *Store, err error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Store{lock: l, reserve: o.Reserve, witness: o.Witness, wake: make(chan struct{}, 1)}
+	s := &Store{lock: l, reserve: o.Reserve, memory: &memory{disk: o.disk, folder: o.Memory}, wake: make(chan struct{}, 1)}
 	s.Reader = Reader{disk: o.disk, dir: dir, view: s.look, columns: columns{disk: o.disk, dir: dir}, acknowledged: s.acknowledged}
 	s.settle = columns{disk: o.disk, dir: dir, own: dir}
 	s.index = &index{disk: o.disk, segments: dir, dir: dir, own: true}
@@ -165,11 +166,6 @@ func (s *Store) refresh() error {
 			return fmt.Errorf("writing the head file: %w", err)
 		}
 		s.marked = m
-	}
-	if s.marked.Sequence >= s.told.Sequence+witnessStep {
-		if err := s.tellWitness(); err != nil {
-			return err
-		}
 	}
 	if err := s.index.catchUp(); err != nil {
 		return err
@@ -231,6 +227,11 @@ func (s *Store) Append(body record.Body) (record.Ref, error) {
 		if err := s.room(body); err != nil {
 			return err
 		}
+		if body != nil && body.Kind() == record.KindAttemptIntent && s.memory.failed != nil {
+			if err := s.memory.tell(s.acknowledged()); err != nil {
+				return err
+			}
+		}
 		if err := stillHeld(s.lock); err != nil {
 			return errors.Join(&DamageError{File: lockName, Offset: -1, What: "the lock is lost"}, err)
 		}
@@ -240,6 +241,9 @@ func (s *Store) Append(body record.Body) (record.Ref, error) {
 			s.acknowledge(func(m *mark) {
 				m.Sequence, m.Hash, m.Journal, m.JournalEnd = j.sequence, j.hash, j.number, j.end
 			})
+			if shown(body) {
+				_ = s.memory.tell(s.acknowledged()) // a failure keeps the next attempt from beginning
+			}
 		}
 		return err
 	}))
@@ -317,7 +321,7 @@ func (s *Store) Close() error {
 		err := s.refresh()
 		for n := 0; n < settleAtEnd && s.settleNext(); n++ {
 		}
-		err = errors.Join(err, s.tellWitness(), s.disk.SyncDir(s.dir), s.index.close())
+		err = errors.Join(err, s.memory.tell(s.marked), s.disk.SyncDir(s.dir), s.index.close())
 		s.closed = true
 		return err
 	})

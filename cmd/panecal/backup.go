@@ -45,6 +45,9 @@ where the log is damaged: nothing is copied then.`,
 			if err != nil {
 				return fmt.Errorf("copying the log: %w", err)
 			}
+			if err := where.remembered(folder, c.ErrOrStderr()); err != nil {
+				return err
+			}
 			ref, err := store.Backup(folder, into, time.Now(), tellProgress(c.ErrOrStderr(), "copying"))
 			if err != nil {
 				return logError("copying the log", folder, err)

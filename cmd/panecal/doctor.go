@@ -91,7 +91,7 @@ func examine(where place) []finding {
 	if folder, err := where.storeFolder(); err != nil {
 		say("bad", "store", "mend the configuration", "%v", err)
 	} else {
-		examineStore(folder, config, now, say)
+		examineStore(where, folder, config, now, say)
 	}
 	terminal := os.Getenv("TERM")
 	if runtime.GOOS != "windows" && (terminal == "" || terminal == "dumb") {

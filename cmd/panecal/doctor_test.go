@@ -89,7 +89,7 @@ func TestDoctorOfTheLog(t *testing.T) {
 	}
 	config := configuration{rules: rules{checkEvery: 8 * time.Hour}}
 	look := func(at time.Time) string {
-		return heardBy(func(say sayer) { examineStore(folder, config, at, say) })
+		return heardBy(func(say sayer) { examineStore(place{data: filepath.Dir(folder)}, folder, config, at, say) })
 	}
 	expect := func(when string, got string, want ...string) {
 		t.Helper()
@@ -121,7 +121,7 @@ func TestDoctorOfTheLog(t *testing.T) {
 	}
 	add(station.Passed)
 	expect("not copied", look(now), "ok log head: generation 1, record 1", "look last backup: never -> run `panecal log backup")
-	if _, err := checkLog(folder, new(strings.Builder)); err != nil {
+	if _, err := checkLog(folder, store.Beside{}, new(strings.Builder)); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := store.Backup(folder, filepath.Join(home, "copy"), now, nil); err != nil {

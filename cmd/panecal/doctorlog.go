@@ -24,7 +24,7 @@ const (
 )
 
 // examineStore looks at a station's log without touching it.
-func examineStore(folder string, config configuration, now time.Time, say sayer) {
+func examineStore(where place, folder string, config configuration, now time.Time, say sayer) {
 	f, err := store.Follow(folder, followerCache())
 	if err != nil {
 		mend := "copy the folder as it is, then run `panecal log check`"
@@ -41,6 +41,15 @@ func examineStore(folder string, config configuration, now time.Time, say sayer)
 		return
 	}
 	say("ok", "store", "", "%s", folder)
+	if problem, note, err := store.Ask(folder, where.beside()); problem != nil {
+		say("bad", "memory", "keep the folder as it is, and put the newest log back; `panecal log check` shows all of it", "%s: %v", problem.Fault, problem)
+	} else if err != nil {
+		say("look", "memory", "see who may read it", "%v", err)
+	} else if note != "" {
+		say("look", "memory", "take the newest copy for what counts", "%s", note)
+	} else {
+		say("ok", "memory", "", "the log is the one that is remembered outside it, or nothing is remembered here")
+	}
 	say("ok", "log head", "", "generation %d, record %d, %.16s…", head.Generation, head.Sequence, head.Hash)
 	examineSpace(folder, say)
 	examineLogCheck(folder, head.Sequence, now, say)

@@ -107,6 +107,7 @@ func initStation(where place, name, continues string) (made, error) {
 station = %q
 %ssheet = "station.sheet.toml"
 products = [%s]   # a unit's label decides which of them is for it
+memory = %q   # remembers how far the log went, apart from it; who reads the log should be able to read it
 
 # The operator's shift. All of it may stay out.
 #language = "en"            # en, es or de: the operator's texts
@@ -120,7 +121,7 @@ products = [%s]   # a unit's label decides which of them is for it
 #check_units = []           # labels of check units: measured and judged, never written or counted
 #check_every = "8h"         # from one check unit that passed to the next
 #grace_ms = 50              # added to the 100 ms in which a unit answers: slow adapters, busy computers
-`, name, data, `"`+strings.Join(products, `", "`)+`"`)
+`, name, data, `"`+strings.Join(products, `", "`)+`"`, memoryFolder())
 	if err := files.WriteNew(path, []byte(text)); err != nil {
 		return made{}, err
 	}
@@ -133,6 +134,9 @@ func makeStore(folder, name, continues string) (string, error) {
 	if continues != "" {
 		from, err := (place{data: continues}).storeFolder()
 		if err != nil {
+			return "", err
+		}
+		if err := (place{data: continues}).remembered(from, os.Stderr); err != nil {
 			return "", err
 		}
 		ref, err := store.Continue(from, folder, store.Options{Station: name})

@@ -73,7 +73,7 @@ written: copy the store's folder as it is before anybody mends it.`,
 			if err != nil {
 				return err
 			}
-			report, err := checkLog(folder, c.ErrOrStderr())
+			report, err := checkLog(folder, where.beside(), c.ErrOrStderr())
 			if err != nil {
 				return err
 			}
@@ -92,8 +92,8 @@ written: copy the store's folder as it is before anybody mends it.`,
 	return c
 }
 
-func checkLog(folder string, talk io.Writer) (logReport, error) {
-	r, err := store.Check(folder, tellProgress(talk, "checking"))
+func checkLog(folder string, beside store.Beside, talk io.Writer) (logReport, error) {
+	r, err := store.CheckBeside(folder, beside, tellProgress(talk, "checking"))
 	if err != nil {
 		return logReport{}, logError("checking the log", folder, err)
 	}

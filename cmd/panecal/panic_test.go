@@ -19,6 +19,7 @@ import (
 	"example.org/panecal/station"
 	"example.org/panecal/station/batch"
 	"example.org/panecal/station/runner"
+	"example.org/panecal/store"
 )
 
 // TestFaultOfTheProgram lets the station itself fail when it has a verdict to
@@ -66,7 +67,7 @@ func TestFaultOfTheProgram(t *testing.T) {
 			t.Errorf("the file does not say %q:\n%s", want, text)
 		}
 	}
-	report, err := checkLog(filepath.Join(d.folder, "store"), talk)
+	report, err := checkLog(filepath.Join(d.folder, "store"), store.Beside{}, talk)
 	if err != nil || len(report.Problems) > 0 || report.Records == 0 {
 		t.Errorf("the log: %+v, %v", report, err)
 	}

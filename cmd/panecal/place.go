@@ -32,7 +32,8 @@ type configuration struct {
 	Bridge   string   `toml:"bridge"` // program between the station and nests at tcp:…, as records name it
 	Products []string `toml:"products" need:"add products = [\"hopper-54.product.toml\"], the product files this station may run"`
 
-	Keys string `toml:"keys"` // public keys of the people whose notes the station takes up
+	Memory string `toml:"memory"` // folder outside the store that remembers how far its log went
+	Keys   string `toml:"keys"`   // public keys of the people whose notes the station takes up
 
 	// The operator's shift; see readRules.
 	Language     string   `toml:"language"`      // of the operator's texts

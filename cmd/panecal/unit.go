@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
@@ -31,12 +32,17 @@ index. Exit code 1 where the log knows no such unit.`,
 				return fmt.Errorf("reading the log: %w", err)
 			}
 			if !h.Found {
+				if err := where.remembered(folder, c.ErrOrStderr()); err != nil {
+					return err
+				}
 				return fmt.Errorf("the log of station %s has nothing about %q: check the serial, or the station", folder, args[0])
 			}
 			if asJSON {
-				return cli.PrintJSON(c.OutOrStdout(), h)
+				err = cli.PrintJSON(c.OutOrStdout(), h)
+			} else {
+				err = h.WriteText(c.OutOrStdout())
 			}
-			return h.WriteText(c.OutOrStdout())
+			return errors.Join(err, where.remembered(folder, c.ErrOrStderr()))
 		},
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")

@@ -67,12 +67,12 @@ func openWorkplace(o workplaceOptions) (*workplace, error) {
 	if err != nil {
 		return nil, cli.RefusedError("disk_full", err)
 	}
-	witness := witnessFolder()
+	memory := o.config.memory()
 	if o.temporary {
-		witness = ""
+		memory = ""
 	}
 	caught := crash.New(filepath.Dir(o.folder), "panecal "+version)
-	s, err := store.Open(o.folder, store.Options{Station: o.config.Station, Command: o.command, Reserve: reserve, Witness: witness, Panicked: caught.Caught})
+	s, err := store.Open(o.folder, store.Options{Station: o.config.Station, Command: o.command, Reserve: reserve, Memory: memory, Panicked: caught.Caught})
 	if err != nil {
 		return nil, openError(o.folder, err)
 	}
@@ -94,6 +94,12 @@ func openError(folder string, err error) error {
 		return cli.RefusedError("store_is_copy", fmt.Errorf("%w: `panecal init --continues %s` makes it", err, folder))
 	case errors.Is(err, store.ErrNewer):
 		return cli.RefusedError("newer_program", fmt.Errorf("%w: use a program as new as that one; this one may read it", err))
+	case errors.Is(err, store.ErrRolledBack):
+		return cli.RefusedError(string(store.RolledBack), fmt.Errorf("%w: put the newest log back; `panecal log check` shows what is wrong", err))
+	case errors.Is(err, store.ErrMemoryMissing):
+		return cli.RefusedError(string(store.MemoryMissing), fmt.Errorf("%w: put it back; where its disk is lost, hold the log against a backup, a checkpoint or shipped units, then `panecal init --continues`", err))
+	case errors.Is(err, store.ErrMemory):
+		return cli.RefusedError("memory_not_written", fmt.Errorf("%w: let the station write there, or name another folder: memory = \"…\" in the configuration", err))
 	case errors.Is(err, store.ErrDamaged):
 		return cli.RefusedError("store_damaged", fmt.Errorf("%w: keep the folder as it is; `panecal log check` shows what is wrong, `panecal log rebuild` saves what is left", err))
 	case errors.Is(err, syscall.EROFS), errors.Is(err, os.ErrPermission):
@@ -101,10 +107,6 @@ func openError(folder string, err error) error {
 	}
 	return err
 }
-
-// witnessFolder is where this computer remembers how far each log was written,
-// apart from any store, whose folder may be put back as it was a week ago.
-func witnessFolder() string { return filepath.Join(xdg.StateHome, "panecal", "witness") }
 
 func (w *workplace) setUp(o workplaceOptions) error {
 	logger, closer, err := openLog()

@@ -1,0 +1,160 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"example.org/panecal/store/record"
+)
+
+// Ask holds the log in dir against what is remembered of it outside, in a few
+// reads: the problem that there is, if any, and what is worth knowing. A log
+// whose head file cannot be read has other troubles, which others tell.
+func Ask(dir string, beside Beside) (*Problem, string, error) {
+	p, note, err := ask(osDisk{}, dir, beside)
+	if err != nil {
+		err = fmt.Errorf("asking what is remembered of the store %s: %w", dir, err)
+	}
+	return p, note, err
+}
+
+func ask(d disk, dir string, beside Beside) (*Problem, string, error) {
+	m, err := readMark(d, dir)
+	if err != nil {
+		if errors.Is(err, os.ErrNotExist) || errors.Is(err, ErrDamaged) {
+			err = nil
+		}
+		return nil, "", err
+	}
+	r, path, problem, note := recall(d, dir, beside.Memory, m)
+	if r == nil {
+		return problem, note, nil
+	}
+	head := record.Ref{Station: m.Station, Generation: m.Generation, Sequence: m.Sequence, Hash: m.Hash}
+	var got record.Ref
+	if r.Sequence > m.Sequence {
+		head, got, err = walkOn(d, dir, m, head, r.Sequence)
+	} else {
+		got, err = recordEndingAt(d, dir, r.Journal, r.JournalEnd)
+	}
+	if err != nil {
+		return nil, "", err
+	}
+	problem, note = r.judge(path, dir, m.Journal, head, got)
+	return problem, note, nil
+}
+
+// walkOn follows the log from its head file on, and returns its last record and
+// the one with the sequence wanted, zero if there is none.
+func walkOn(d disk, dir string, m mark, head record.Ref, wanted uint64) (last, got record.Ref, err error) {
+	w := walk{disk: d, dir: dir, pos: position{Store: m.Store, Station: m.Station, Generation: m.Generation,
+		Segment: m.Journal, Offset: m.JournalEnd, Sequence: m.Sequence, Hash: m.Hash}}
+	for {
+		e, _, err := w.record()
+		if err != nil {
+			if errors.Is(err, io.EOF) || errors.Is(err, errConflict) || errors.Is(err, ErrDamaged) {
+				err = nil
+			}
+			return head, got, errors.Join(err, w.close())
+		}
+		if head = e.Ref; head.Sequence == wanted {
+			got = head
+		}
+	}
+}
+
+// recordEndingAt returns the record whose frame ends at that byte of a segment
+// of the journal, zero if none does.
+func recordEndingAt(d disk, dir string, number uint32, end int64) (record.Ref, error) {
+	s, err := openSegment(d, dir, journalKind, number)
+	if errors.Is(err, os.ErrNotExist) || errors.Is(err, ErrDamaged) {
+		return record.Ref{}, nil
+	}
+	if err != nil {
+		return record.Ref{}, err
+	}
+	defer s.Close()
+	for at := s.start; at < end; {
+		var h [frameHead]byte
+		if _, err := s.ReadAt(h[:], at); err != nil || little.Uint32(h[8:]) != crc(h[:8]) {
+			return record.Ref{}, nil
+		}
+		next := at + frameHead + int64(little.Uint32(h[:]))
+		if next == end {
+			content, _, err := readFrame(s, at, end)
+			if err == nil {
+				content, err = unpackRecord(content)
+			}
+			if err != nil {
+				return record.Ref{}, nil
+			}
+			e, err := record.Decode(content)
+			if err != nil {
+				return record.Ref{}, nil
+			}
+			return e.Ref, nil
+		}
+		at = next
+	}
+	if s.start == end { // the record before is the last of the segment before
+		return record.Ref{Station: s.header.Station, Generation: s.header.Generation, Sequence: s.header.Sequence, Hash: s.header.Hash}, nil
+	}
+	return record.Ref{}, nil
+}
+
+// recall finds what is remembered of the log in dir, whose head file is m.
+func recall(d disk, dir string, folders []string, m mark) (r *recollection, path string, problem *Problem, note string) {
+	missing := func(path, what string) *Problem {
+		return &Problem{MemoryMissing, m.Sequence, DamageError{path, -1, what}}
+	}
+	for _, folder := range append(folders[:len(folders):len(folders)], m.Memory) {
+		if folder == "" {
+			continue
+		}
+		path := memoryFile(folder, m.Store)
+		r, err := readRecollection(d, path)
+		switch {
+		case errors.Is(err, os.ErrNotExist):
+		case errors.Is(err, os.ErrPermission):
+			return nil, "", nil, "what is remembered of the log outside the store cannot be read: " + err.Error()
+		case err != nil:
+			return nil, "", missing(path, err.Error()), ""
+		default:
+			return &r, path, nil, ""
+		}
+	}
+	if m.keptBy(absolute(dir), thisHost()) {
+		return nil, "", missing(memoryFile(m.Memory, m.Store), "this computer remembered how far the log went, and what it remembered is gone"), ""
+	}
+	return nil, "", nil, ""
+}
+
+// judge holds the log in dir, which ends at head and has got where the record
+// stood that is remembered, against what is remembered. A copy elsewhere may be
+// older; the store itself may not.
+func (r *recollection) judge(path, dir string, journal uint32, head, got record.Ref) (*Problem, string) {
+	tell := func(f Fault, at uint64, what string) (*Problem, string) {
+		return &Problem{f, at, DamageError{journalKind.name(max(1, journal)), -1, what}}, ""
+	}
+	same := got.Generation == r.Generation && got.Sequence == r.Sequence
+	older := r.Generation > head.Generation || r.Generation == head.Generation && r.Sequence > head.Sequence
+	here := r.Path == absolute(dir)
+	switch {
+	case r.Sequence == 0 || same && got.Hash == r.Hash:
+		return nil, ""
+	case older && here:
+		return tell(RolledBack, head.Sequence+1, fmt.Sprintf("an older copy: the log ends at record %d of generation %d; this computer remembers record %d of generation %d (%s)",
+			head.Sequence, head.Generation, r.Sequence, r.Generation, path))
+	case older:
+		return nil, fmt.Sprintf("older_copy: it ends at record %d; the store %s went on to record %d (%s)", head.Sequence, r.Path, r.Sequence, path)
+	case r.Generation < head.Generation && !same:
+		return nil, fmt.Sprintf("generation %d of this log went on to record %d in %s", r.Generation, r.Sequence, r.Path)
+	case same || here:
+		return tell(Rewritten, r.Sequence, fmt.Sprintf("record %d is not the one that this computer remembers (%s): the log was rewritten, or went on from a copy", r.Sequence, path))
+	}
+	// A copy whose segments begin elsewhere, as of a store made anew.
+	return nil, fmt.Sprintf("%s: what is remembered of %s was not found here at the same place", filepath.Base(path), r.Path)
+}
