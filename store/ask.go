@@ -38,7 +38,10 @@ func ask(d disk, dir string, beside Beside) (*Problem, string, error) {
 	if r.Sequence > m.Sequence {
 		head, got, err = walkOn(d, dir, m, head, r.Sequence)
 	} else {
-		got, err = recordEndingAt(d, dir, r.Journal, r.JournalEnd)
+		var readable bool
+		if got, readable, err = recordEndingAt(d, dir, r.Journal, r.JournalEnd); !readable {
+			return nil, "", err // damage, as the head file says: others tell
+		}
 	}
 	if err != nil {
 		return nil, "", err
@@ -67,20 +70,24 @@ func walkOn(d disk, dir string, m mark, head record.Ref, wanted uint64) (last, g
 }
 
 // recordEndingAt returns the record whose frame ends at that byte of a segment
-// of the journal, zero if none does.
-func recordEndingAt(d disk, dir string, number uint32, end int64) (record.Ref, error) {
+// of the journal, zero if none does; not readable where damage hides it.
+func recordEndingAt(d disk, dir string, number uint32, end int64) (ref record.Ref, readable bool, err error) {
 	s, err := openSegment(d, dir, journalKind, number)
 	if errors.Is(err, os.ErrNotExist) || errors.Is(err, ErrDamaged) {
-		return record.Ref{}, nil
+		return record.Ref{}, false, nil
 	}
 	if err != nil {
-		return record.Ref{}, err
+		return record.Ref{}, false, err
 	}
 	defer s.Close()
 	for at := s.start; at < end; {
 		var h [frameHead]byte
 		if _, err := s.ReadAt(h[:], at); err != nil || little.Uint32(h[8:]) != crc(h[:8]) {
-			return record.Ref{}, nil
+			next, err := openSegment(d, dir, journalKind, number+1)
+			if err != nil {
+				return record.Ref{}, false, nil
+			}
+			return record.Ref{}, next.header.PrevEnd == at, next.Close() // another log ended here, and went on in the next
 		}
 		next := at + frameHead + int64(little.Uint32(h[:]))
 		if next == end {
@@ -89,20 +96,20 @@ func recordEndingAt(d disk, dir string, number uint32, end int64) (record.Ref, e
 				content, err = unpackRecord(content)
 			}
 			if err != nil {
-				return record.Ref{}, nil
+				return record.Ref{}, false, nil
 			}
 			e, err := record.Decode(content)
 			if err != nil {
-				return record.Ref{}, nil
+				return record.Ref{}, false, nil
 			}
-			return e.Ref, nil
+			return e.Ref, true, nil
 		}
 		at = next
 	}
 	if s.start == end { // the record before is the last of the segment before
-		return record.Ref{Station: s.header.Station, Generation: s.header.Generation, Sequence: s.header.Sequence, Hash: s.header.Hash}, nil
+		return record.Ref{Station: s.header.Station, Generation: s.header.Generation, Sequence: s.header.Sequence, Hash: s.header.Hash}, true, nil
 	}
-	return record.Ref{}, nil
+	return record.Ref{}, true, nil
 }
 
 // recall finds what is remembered of the log in dir, whose head file is m.
