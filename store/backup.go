@@ -66,6 +66,9 @@ func continueIn(tmp, backup string, o Options) (record.Ref, error) {
 	if err := c.copy(tmp); err != nil {
 		return fail(err)
 	}
+	if simulated, err := isSimulated(o.disk, tmp); err != nil || simulated {
+		return fail(errors.Join(err, ErrSimulated))
+	}
 	m := c.mark
 	if o.Station != "" && o.Station != m.Station {
 		return fail(fmt.Errorf("it belongs to station %q, not %q", m.Station, o.Station))

@@ -1,9 +1,9 @@
 package store
 
 import (
-	"crypto/rand"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -22,7 +22,7 @@ func create(dir string, o Options) error {
 	if strings.TrimSpace(o.Station) == "" {
 		return errors.New("the station has no name")
 	}
-	return makeFolder(dir, o.disk, func(tmp string) error { return fill(tmp, o) })
+	return makeFolder(dir, o.disk, func(tmp string) error { return fillFolder(tmp, o, false) })
 }
 
 // makeFolder makes the folder dir, which must not exist or be empty, with what
@@ -62,10 +62,10 @@ func makeFolder(dir string, d disk, fill func(tmp string) error) (err error) {
 	return d.SyncDir(parent)
 }
 
-// fill makes the files of an empty store.
-func fill(dir string, o Options) error {
-	h := header{Kind: journalKind, Station: o.Station, Generation: 1, Number: 1, Created: o.Now().UTC()}
-	if _, err := rand.Read(h.Store[:]); err != nil {
+// fillFolder makes the files of an empty store.
+func fillFolder(dir string, o Options, simulated bool) error {
+	h := header{Kind: journalKind, Station: o.Station, Generation: 1, Number: 1, Created: o.Now().UTC(), Simulated: simulated}
+	if _, err := io.ReadFull(o.Random, h.Store[:]); err != nil {
 		return err
 	}
 	f, end, _, err := createSegment(o.disk, dir, h)

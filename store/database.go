@@ -82,10 +82,10 @@ func createDatabase(d disk, path string) error {
 // openBolt opens or makes a database. An existing one must be proven first
 // (provePages), so that no damage leads bbolt astray. The settings are those under which no
 // power cut lost a commit; a page size of its own keeps files alike on all
-// machines.
+// machines, and a list of free pages in order keeps them alike from run to run.
 func openBolt(path string) (*bbolt.DB, error) {
 	return bbolt.Open(path, fileMode, &bbolt.Options{
-		Timeout: 2 * time.Second, FreelistType: bbolt.FreelistMapType,
+		Timeout: 2 * time.Second, FreelistType: bbolt.FreelistArrayType,
 		PageSize: pageSize, NoStatistics: true,
 	})
 }

@@ -19,6 +19,8 @@ var (
 	ErrNewer = errors.New("the log is of a later program")
 	// ErrCopy: the store is a copy of a log that may have gone on; see Continue.
 	ErrCopy = errors.New("the store is a copy, which the next generation of the log may continue")
+	// ErrSimulated: the store holds an invented history; see Build.
+	ErrSimulated = errors.New("the store holds a simulated history, to which no station may write")
 	// ErrFull: the space that is left is kept for the results of attempts that
 	// have begun.
 	ErrFull = errors.New("the disk is too full for another attempt")

@@ -55,6 +55,7 @@ type header struct {
 	Hash       record.Hash `json:"hash"`     // of that record
 	PrevEnd    int64       `json:"prev_end"` // where segment Number-1 ends
 	Created    time.Time   `json:"created"`
+	Simulated  bool        `json:"simulated,omitempty"` // see Build
 }
 
 // segments returns the numbers of the segments of kind k in dir, ascending.

@@ -1,8 +1,10 @@
 package store
 
 import (
+	"crypto/rand"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -32,6 +34,8 @@ type Options struct {
 	// Panicked, if not nil, is told of a panic while something is written, from
 	// the goroutine that writes; nothing more is written then.
 	Panicked func(what any, stack []byte)
+	// Random gives a new store its identity; nil is the system's own.
+	Random io.Reader
 
 	disk disk
 }
@@ -42,6 +46,9 @@ func (o Options) withDefaults() Options {
 	}
 	if o.Command == "" {
 		o.Command = filepath.Base(os.Args[0])
+	}
+	if o.Random == nil {
+		o.Random = rand.Reader
 	}
 	if o.disk == nil {
 		o.disk = osDisk{}
@@ -79,7 +86,8 @@ type Store struct {
 
 // Open opens the store in dir for writing: ErrNoStore, ErrHeld (with a
 // HeldError that names the holder), or ErrDamaged if the log ends before what
-// it has acknowledged, or is not what was written. The caller closes it.
+// it has acknowledged, or is not what was written; ErrSimulated for what Build
+// made. The caller closes it.
 func Open(dir string, o Options) (*Store, error) {
 	s, err := openStore(dir, o.withDefaults())
 	if err != nil {
@@ -99,6 +107,9 @@ func openStore(dir string, o Options) (_ *Store, err error) {
 	h := first.header
 	if err := first.Close(); err != nil {
 		return nil, err
+	}
+	if h.Simulated {
+		return nil, ErrSimulated
 	}
 	if o.Station != "" && o.Station != h.Station {
 		return nil, fmt.Errorf("it belongs to station %q, not %q", h.Station, o.Station)

@@ -20,7 +20,11 @@ type envelope struct {
 	Time       time.Time       `cbor:"6,keyasint"`
 	Previous   Hash            `cbor:"7,keyasint"`
 	Body       cbor.RawMessage `cbor:"8,keyasint"`
+	Simulated  bool            `cbor:"9,keyasint,omitempty" since:"3"`
 }
+
+// simulatedSince is the version that brought the envelope's last key.
+const simulatedSince = 3
 
 type modes struct {
 	enc cbor.EncMode
@@ -76,13 +80,16 @@ func Encode(e Entry) ([]byte, Ref, error) {
 	}
 	kind := e.Body.Kind()
 	f := form{version: kinds[kind].since}
+	if e.Simulated {
+		f.version = max(f.version, simulatedSince)
+	}
 	if err := f.whole(body, shapes().bodies[kind]); err != nil {
 		return fail(fmt.Errorf("%s: %w", kind, err))
 	}
 	data, err := codec().enc.Marshal(envelope{
 		Version: f.version, Kind: kind,
 		Station: e.Ref.Station, Generation: e.Ref.Generation, Sequence: e.Ref.Sequence,
-		Time: e.Time.UTC(), Previous: e.Previous, Body: body,
+		Time: e.Time.UTC(), Previous: e.Previous, Body: body, Simulated: e.Simulated,
 	})
 	if err != nil {
 		return fail(err)
@@ -133,7 +140,7 @@ func decode(data []byte) (Entry, error) {
 	}
 	e := Entry{
 		Ref:     Ref{Station: v.Station, Generation: v.Generation, Sequence: v.Sequence, Hash: HashOf(data)},
-		Version: v.Version, Time: v.Time, Previous: v.Previous,
+		Version: v.Version, Time: v.Time, Previous: v.Previous, Simulated: v.Simulated,
 	}
 	if !v.Kind.known() {
 		e.Body, e.Later = &Unknown{Number: v.Kind, Raw: bytes.Clone(v.Body)}, true

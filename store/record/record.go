@@ -11,7 +11,7 @@ import (
 // Version is the newest schema that this package reads in full. A record says
 // the lowest version that can express it, so that an older program reads all
 // that it can.
-const Version = 2
+const Version = 3
 
 // MaxSize bounds the encoded size of a record in bytes.
 const MaxSize = 4 << 20
@@ -63,6 +63,9 @@ type Entry struct {
 	Time     time.Time // UTC, when the record was appended
 	Previous Hash      // of the record before; zero for the first of all
 	Body     Body
+	// Simulated says that nobody measured anything: the record is part of an
+	// invented history.
+	Simulated bool
 	// Later says that the record holds what this program does not know: keys,
 	// a kind, or a version. Body is what it can read, an *Unknown if nothing.
 	Later bool

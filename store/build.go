@@ -1,0 +1,298 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"github.com/klauspost/compress/zstd"
+	"go.etcd.io/bbolt"
+
+	"example.org/panecal/store/record"
+)
+
+// Builder takes the records of an invented history; see Build. One goroutine
+// uses it.
+type Builder struct {
+	journal  journal
+	captures writer
+	pack     *zstd.Encoder
+	first    header
+
+	// What follows the caller, in order: packing and writing, then what is
+	// derived.
+	encoded chan encoded
+	written chan built
+	done    sync.WaitGroup
+	mu      sync.Mutex
+	failed  error // the first that went wrong behind the caller
+
+	// The last one's:
+	index   *index
+	columns columns
+	pos     position
+	list    []found
+	rows    []Row
+	changes []change
+}
+
+// encoded is a record and its bytes.
+type encoded struct {
+	entry record.Entry
+	data  []byte
+}
+
+// built is a record and where it was written.
+type built struct {
+	found
+	previous mark // before it
+}
+
+// Build makes a store in dir, which must not exist or be empty, of what fill
+// appends: whole or not at all, and the same bytes for the same records, times
+// and o.Random. Its records and segments say that they are simulated, and it is
+// read like any other; no station writes to it. Nothing is synced before the
+// end, which makes it quick: it is not for what was measured.
+func Build(dir string, o Options, fill func(*Builder) error) error {
+	o = o.withDefaults()
+	d := o.disk
+	err := makeFolder(dir, d, func(tmp string) error {
+		o := o
+		o.disk = unsynced{d}
+		if err := build(tmp, o, fill); err != nil {
+			return err
+		}
+		return syncAll(d, tmp)
+	})
+	if err != nil {
+		return fmt.Errorf("building the store %s: %w", dir, err)
+	}
+	return nil
+}
+
+// buffered is how many records may wait for the next hand.
+const buffered = 64
+
+func build(dir string, o Options, fill func(*Builder) error) (err error) {
+	if err := fillFolder(dir, o, true); err != nil {
+		return err
+	}
+	first, err := openSegment(o.disk, dir, journalKind, 1)
+	if err != nil {
+		return err
+	}
+	h, start := first.header, first.start
+	if err := first.Close(); err != nil {
+		return err
+	}
+	b := &Builder{first: h, encoded: make(chan encoded, buffered), written: make(chan built, buffered),
+		index:   &index{disk: o.disk, segments: dir, dir: dir, own: true},
+		columns: columns{disk: o.disk, dir: dir, own: dir}}
+	base := writer{disk: o.disk, dir: dir, panicked: o.Panicked,
+		header: header{Store: h.Store, Station: h.Station, Generation: h.Generation, Simulated: true}}
+	b.journal = journal{writer: base, station: h.Station, generation: h.Generation}
+	b.journal.kind = journalKind
+	b.captures = base
+	b.captures.kind = captureKind
+	b.pos = position{Store: h.Store, Station: h.Station, Generation: h.Generation, Segment: 1, Offset: start}
+	// The first segment is there: the writer goes on in it.
+	if b.journal.f, err = o.disk.Update(filepath.Join(dir, journalKind.name(1))); err != nil {
+		return err
+	}
+	b.journal.number, b.journal.end = 1, start
+	if b.pack, err = zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithWindowSize(1<<18), zstd.WithLowerEncoderMem(true)); err != nil {
+		return err
+	}
+	w := &writer{} // of its own: the journal's belongs to one hand only
+	*w = b.journal.writer
+	b.done.Add(2)
+	go b.write(w)
+	go b.derive()
+	err = guarded(func() error { return fill(b) })
+	close(b.encoded)
+	b.done.Wait()
+	if err = errors.Join(err, b.err(), w.give(), b.captures.give(), b.pack.Close()); err != nil {
+		return errors.Join(err, b.index.close())
+	}
+	m := mark{Schema: markSchema, Store: h.Store, Station: h.Station, Generation: h.Generation, Sequence: b.pos.Sequence, Hash: b.pos.Hash,
+		Journal: b.pos.Segment, JournalEnd: b.pos.Offset, CaptureSegment: b.captures.number, CaptureEnd: b.captures.end}
+	return errors.Join(b.index.close(), writeMark(o.disk, dir, m))
+}
+
+func (b *Builder) fail(err error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.failed == nil {
+		b.failed = err
+	}
+}
+
+func (b *Builder) err() error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.failed
+}
+
+// Append makes body the next record, of the time at, and returns its name. The
+// body is the builder's from now on.
+func (b *Builder) Append(at time.Time, body record.Body) (record.Ref, error) {
+	if err := b.err(); err != nil {
+		return record.Ref{}, err
+	}
+	j := &b.journal
+	e := record.Entry{Ref: record.Ref{Station: j.station, Generation: j.generation, Sequence: j.sequence + 1},
+		Time: at.UTC(), Previous: j.hash, Body: body, Simulated: true}
+	data, ref, err := record.Encode(e)
+	if err != nil {
+		return record.Ref{}, err
+	}
+	j.sequence, j.hash = ref.Sequence, ref.Hash
+	e.Ref = ref
+	b.encoded <- encoded{e, data}
+	return ref, nil
+}
+
+// AppendCapture keeps a raw capture of the time at, and returns what names it
+// in a record.
+func (b *Builder) AppendCapture(at time.Time, c record.Capture) (record.CaptureRef, error) {
+	data, err := c.Encode()
+	if err != nil {
+		return record.CaptureRef{}, err
+	}
+	b.captures.now = func() time.Time { return at }
+	ref := record.CaptureRef{Name: c.Name, Hash: record.HashOf(data)}
+	ref.Segment, ref.Offset, ref.Length, _, err = b.captures.append(b.pack.EncodeAll(data, nil), b.journal.sequence, b.journal.hash)
+	return ref, err
+}
+
+// write packs and writes what was encoded.
+func (b *Builder) write(w *writer) {
+	defer b.done.Done()
+	defer close(b.written)
+	at := mark{Sequence: 0, Journal: w.number, JournalEnd: w.end}
+	for r := range b.encoded {
+		if b.err() != nil {
+			continue // the caller is told at its next record
+		}
+		err := guarded(func() error {
+			w.now = func() time.Time { return r.entry.Time }
+			number, offset, length, _, err := w.append(pack(r.data), at.Sequence, at.Hash)
+			if err != nil {
+				return err
+			}
+			b.written <- built{found{r.entry, location{number, offset, length}}, at}
+			at.Sequence, at.Hash, at.Journal, at.JournalEnd = r.entry.Ref.Sequence, r.entry.Ref.Hash, number, w.end
+			return nil
+		})
+		if err != nil {
+			b.fail(err)
+		}
+	}
+}
+
+// derive makes the database, and the columns of each segment that is full.
+func (b *Builder) derive() {
+	defer b.done.Done()
+	for r := range b.written {
+		if b.err() != nil {
+			continue
+		}
+		if err := guarded(func() error { return b.take(r) }); err != nil {
+			b.fail(err)
+		}
+	}
+	if b.err() == nil && len(b.list) > 0 {
+		if err := guarded(b.commit); err != nil {
+			b.fail(err)
+		}
+	}
+}
+
+func (b *Builder) take(r built) error {
+	if r.at.segment != b.pos.Segment {
+		part := stands{Store: b.first.Store, Segment: b.pos.Segment, End: r.previous.JournalEnd, Sequence: r.previous.Sequence, Hash: r.previous.Hash}
+		if err := b.columns.keep(part, b.rows, b.changes); err != nil {
+			return err
+		}
+		b.rows, b.changes = b.rows[:0], b.changes[:0]
+	}
+	e := r.entry
+	switch body := e.Body.(type) {
+	case *record.Attempt:
+		row, err := rowOf(e, body)
+		if err != nil {
+			return err
+		}
+		b.rows = append(b.rows, row)
+	case *record.DispositionChange:
+		b.changes = append(b.changes, changeOf(e, body))
+	}
+	p := &b.pos
+	p.Segment, p.Last, p.Offset, p.Sequence, p.Hash = r.at.segment, r.at.offset, r.at.offset+r.at.length, e.Ref.Sequence, e.Ref.Hash
+	p.Newest = record.Version
+	b.list = append(b.list, r.found)
+	if len(b.list) < batchRecords {
+		return nil
+	}
+	return b.commit()
+}
+
+// commit takes what was gathered into the database.
+func (b *Builder) commit() error {
+	if err := b.index.open(); err != nil {
+		return err
+	}
+	b.index.db.NoSync = true
+	err := b.index.db.Update(func(tx *bbolt.Tx) error { return put(tx, &b.pos, b.list) })
+	clear(b.list)
+	b.list = b.list[:0]
+	return err
+}
+
+// unsynced is a disk that makes nothing durable.
+type unsynced struct{ disk }
+
+type unsyncedFile struct{ file }
+
+func (unsyncedFile) Sync() error { return nil }
+
+func (u unsynced) Create(path string) (file, error) { return loose(u.disk.Create(path)) }
+func (u unsynced) Update(path string) (file, error) { return loose(u.disk.Update(path)) }
+func (unsynced) SyncDir(string) error               { return nil }
+func (unsynced) Linked(string, file) error          { return nil }
+
+func loose(f file, err error) (file, error) {
+	if err != nil {
+		return nil, err
+	}
+	return unsyncedFile{f}, nil
+}
+
+// syncAll makes durable what stands in a folder.
+func syncAll(d disk, dir string) error {
+	names, err := d.List(dir)
+	if err != nil {
+		return err
+	}
+	for _, name := range names {
+		f, err := d.Update(filepath.Join(dir, name))
+		if err != nil {
+			return err
+		}
+		if err := errors.Join(f.Sync(), f.Close()); err != nil {
+			return err
+		}
+	}
+	return d.SyncDir(dir)
+}
+
+// isSimulated says whether the store in dir was built.
+func isSimulated(d disk, dir string) (bool, error) {
+	s, err := openSegment(d, dir, journalKind, 1)
+	if err != nil {
+		return false, err
+	}
+	return s.header.Simulated, s.Close()
+}
