@@ -10,7 +10,7 @@ import (
 
 // intendWrite makes durable what is about to be written.
 func (m *Machine) intendWrite(n *nest) {
-	block, err := n.newBlock()
+	block, err := n.files.Block(n.serial, n.unit.Rows, n.unit.Cols, n.att.constants)
 	if err != nil {
 		m.broken(n, BrokenEstimate, err.Error())
 		return

@@ -5,6 +5,8 @@ import (
 	"strings"
 
 	"example.org/panecal/limits"
+	"example.org/panecal/limits/quantity"
+	"example.org/panecal/station/estimate"
 	"example.org/panecal/store/record"
 )
 
@@ -35,7 +37,7 @@ func (m *Machine) attemptRecord(n *nest) *record.Attempt {
 	a := &n.att
 	r := &record.Attempt{
 		Run: m.run(n), Intent: a.intent, WriteIntent: a.writeIntent, Outcome: n.outcome(), Problems: m.problemsRecord(n),
-		Judgement: judgementRecord(a.result, n.files.Limits), Captures: a.refs, Wire: a.wire,
+		Judgement: JudgementRecord(a.result, n.files.Limits), Captures: a.refs, Wire: a.wire,
 		Started: a.began.UTC(), Finished: m.now.UTC(), Stages: slices.Clone(a.stages), UnitTempCel: a.tempCel,
 	}
 	// A quantity without a definition would be a mistake of the estimator; the
@@ -82,17 +84,28 @@ func (m *Machine) problemsRecord(n *nest) []record.Problem {
 // zonesRecord is what was found in each zone.
 func (n *nest) zonesRecord() record.Zones {
 	a := &n.att
-	z := record.Zones{Rows: n.unit.Rows, Cols: n.unit.Cols}
-	if a.leakage != nil {
-		for _, l := range a.leakage.Zones {
+	var verified []quantity.Value
+	if a.verification != nil {
+		verified = a.quantities[quantity.VerifyError].Zones
+	}
+	return ZonesRecord(n.unit.Rows, n.unit.Cols, a.leakage, a.offsets, a.unitRanges, verified)
+}
+
+// ZonesRecord is what was found in each zone, as a record has it: of the empty
+// field, of the target, of the unit's own ranges and after writing; each may be
+// nil.
+func ZonesRecord(rows, cols int, leakage *estimate.Leakage, offsets *estimate.Offsets, unitRanges *estimate.Summary, verified []quantity.Value) record.Zones {
+	z := record.Zones{Rows: rows, Cols: cols}
+	if leakage != nil {
+		for _, l := range leakage.Zones {
 			z.Leakage, z.LeakageU = append(z.Leakage, l.Leakage), append(z.LeakageU, l.LeakageU)
 			z.Ambient, z.AmbientU = append(z.Ambient, l.Ambient), append(z.AmbientU, l.AmbientU)
 			z.LeakageDistanceMM = append(z.LeakageDistanceMM, l.DistanceMM)
 			z.Flags = append(z.Flags, l.Flags.Names())
 		}
 	}
-	if a.offsets != nil {
-		for i, o := range a.offsets.Zones {
+	if offsets != nil {
+		for i, o := range offsets.Zones {
 			z.RangeMM, z.RangeUMM = append(z.RangeMM, o.RangeMM), append(z.RangeUMM, o.RangeUMM)
 			z.OffsetMM, z.OffsetUMM = append(z.OffsetMM, o.OffsetMM), append(z.OffsetUMM, o.OffsetUMM)
 			z.Signal, z.SignalU = append(z.Signal, o.Signal), append(z.SignalU, o.SignalU)
@@ -102,20 +115,19 @@ func (n *nest) zonesRecord() record.Zones {
 			}
 		}
 	}
-	if a.unitRanges != nil {
-		for _, u := range a.unitRanges.Zones {
+	if unitRanges != nil {
+		for _, u := range unitRanges.Zones {
 			z.UnitRangeMM = append(z.UnitRangeMM, u.RangeMM)
 		}
 	}
-	if a.verification != nil {
-		for _, v := range a.quantities["verify.error"].Zones {
-			z.VerifyMM = append(z.VerifyMM, v.V)
-		}
+	for _, v := range verified {
+		z.VerifyMM = append(z.VerifyMM, v.V)
 	}
 	return z
 }
 
-func judgementRecord(j limits.Judgement, f *limits.File) record.Judgement {
+// JudgementRecord is a judgement by the limits f, as a record has it.
+func JudgementRecord(j limits.Judgement, f *limits.File) record.Judgement {
 	r := record.Judgement{Passed: j.Passed, SoftBin: j.SoftBin, SoftName: j.SoftName, Code: j.Code, HardBin: j.HardBin,
 		Disposition: Disposition(j.Disposition), Instruction: j.Instruction.Plain}
 	for _, l := range j.Lines {

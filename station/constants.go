@@ -8,16 +8,15 @@ import (
 	"example.org/panecal/station/estimate"
 )
 
-// newBlock puts the constants into the form the unit keeps.
-func (n *nest) newBlock() (*protocol.Block, error) {
-	c := n.att.constants
-	b := &protocol.Block{Serial: n.serial, Rows: n.unit.Rows, Cols: n.unit.Cols, State: protocol.Written,
-		ProductRev: revision16(n.files.Product.Revision), LimitsRev: revision16(n.files.Limits.Revision)}
+// Block puts constants into the form that a unit keeps, but for the witness.
+func (f *Files) Block(serial string, rows, cols int, c estimate.Constants) (*protocol.Block, error) {
+	b := &protocol.Block{Serial: serial, Rows: rows, Cols: cols, State: protocol.Written,
+		ProductRev: revision16(f.Product.Revision), LimitsRev: revision16(f.Limits.Revision)}
 	if err := b.SetLeakage(c.LeakageRate, c.FirstBin, c.LeakageBins); err != nil {
 		return nil, err
 	}
 	offsets := c.OffsetMM
-	if n.files.Product.Setup.Offsets == estimate.OffsetsOne && len(offsets) > 0 {
+	if f.Product.Setup.Offsets == estimate.OffsetsOne && len(offsets) > 0 {
 		offsets = offsets[:1]
 	}
 	if err := b.SetOffsets(offsets); err != nil {

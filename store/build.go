@@ -239,13 +239,28 @@ func (b *Builder) take(r built) error {
 	return b.commit()
 }
 
-// commit takes what was gathered into the database.
+// commit takes what was gathered into the database, a bucket at a time: of
+// several in one transaction the library writes now one first, now another.
 func (b *Builder) commit() error {
 	if err := b.index.open(); err != nil {
 		return err
 	}
-	b.index.db.NoSync = true
-	err := b.index.db.Update(func(tx *bbolt.Tx) error { return put(tx, &b.pos, b.list) })
+	db := b.index.db
+	db.NoSync = true
+	err := db.Update(func(tx *bbolt.Tx) error {
+		for _, f := range b.list {
+			if err := putRecord(tx, f); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err == nil {
+		err = db.Update(func(tx *bbolt.Tx) error { return putKeys(tx, &b.pos, b.list) })
+	}
+	if err == nil {
+		err = db.Update(func(tx *bbolt.Tx) error { return writePosition(tx, b.pos) })
+	}
 	clear(b.list)
 	b.list = b.list[:0]
 	return err

@@ -253,6 +253,9 @@ func (c *checker) identity(s *segment) {
 	h := s.header
 	if !c.known {
 		c.store, c.report.Station, c.known = h.Store, h.Station, true
+		if h.Simulated {
+			c.note("a simulated history: nobody measured anything")
+		}
 		if c.mark.Sequence > 0 && c.mark.Store != h.Store {
 			c.problem(markName, -1, "it belongs to another store")
 		}

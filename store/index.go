@@ -239,11 +239,21 @@ type found struct {
 }
 
 func put(tx *bbolt.Tx, p *position, list []found) error {
-	chain := tx.Bucket([]byte(bucketIndex))
 	for _, f := range list {
 		if err := putRecord(tx, f); err != nil {
 			return err
 		}
+	}
+	if err := putKeys(tx, p, list); err != nil {
+		return err
+	}
+	return writePosition(tx, *p)
+}
+
+// putKeys files records in the index.
+func putKeys(tx *bbolt.Tx, p *position, list []found) error {
+	chain := tx.Bucket([]byte(bucketIndex))
+	for _, f := range list {
 		for _, key := range indexKeys(f.entry) {
 			if err := link(chain, key, f.entry.Ref.Hash); err != nil {
 				return err
@@ -251,5 +261,5 @@ func put(tx *bbolt.Tx, p *position, list []found) error {
 			p.Entries++
 		}
 	}
-	return writePosition(tx, *p)
+	return nil
 }

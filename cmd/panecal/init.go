@@ -68,7 +68,16 @@ type made struct {
 }
 
 func initStation(where place, name, continues string) (made, error) {
-	if name == "" && continues == "" || strings.ContainsAny(name, "\"\\\n") {
+	if name == "" && continues == "" {
+		return made{}, cli.UsageError(errors.New("the station has no name: use letters, digits and dashes"))
+	}
+	return setUp(where, name, func(folder string) (string, error) { return makeStore(folder, name, continues) })
+}
+
+// setUp makes a station's files; store makes its store and returns the
+// station's name.
+func setUp(where place, name string, store func(folder string) (string, error)) (made, error) {
+	if strings.ContainsAny(name, "\"\\\n") {
 		return made{}, cli.UsageError(fmt.Errorf("station name %q: use letters, digits and dashes", name))
 	}
 	path, err := filepath.Abs(where.configPath())
@@ -96,7 +105,7 @@ func initStation(where place, name, continues string) (made, error) {
 	if err := os.MkdirAll(filepath.Dir(folder), 0o750); err != nil {
 		return made{}, fmt.Errorf("making the store's folder: %w", err)
 	}
-	if name, err = makeStore(folder, name, continues); err != nil {
+	if name, err = store(folder); err != nil {
 		return made{}, err
 	}
 	products, err := writeSamples(filepath.Dir(path), name)

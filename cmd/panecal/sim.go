@@ -9,8 +9,10 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/history"
 	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/simunit"
+	"example.org/panecal/station/shift"
 )
 
 // simulated is one line of `panecal sim`: a unit on its port. With --nests, an
@@ -32,6 +34,7 @@ func newSim() *cobra.Command {
 	units, nests, product := 1, 0, "hopper-54"
 	var seed uint64
 	speed, still := 1.0, false
+	var past history.Flags
 	c := &cobra.Command{
 		Use:   "sim",
 		Short: "Simulate units on pseudo-terminals, for trying the station without hardware",
@@ -46,11 +49,17 @@ names. A label on standard input is your hand that puts that unit into the first
 empty nest, "LABEL B" into nest B, and "B" takes out what lies in B. Simulated
 hands bring the target, and take out what is done.
 
+` + history.Help + `
+
 The units and all their numbers are invented.`,
 		Example: "  panecal sim --units 3 --seed 1\n  panecal sim --units 3 --seed 1 > units.jsonl &  panecal run --list units.jsonl\n" +
-			"  panecal sim --still   a unit for panecal conform\n  panecal sim --nests 3 --units 20   in one terminal, panecal shift in another",
+			"  panecal sim --still   a unit for panecal conform\n  panecal sim --nests 3 --units 20   in one terminal, panecal shift in another\n" +
+			"  panecal sim --history past --attempts 10000 --captures 20 --truth truth.jsonl",
 		Args: cli.Args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
+			if past.Folder != "" {
+				return past.Run(c, version, seed, filesOnly)
+			}
 			if units < 1 || units > 1000 {
 				return cli.UsageError(fmt.Errorf("--units %d: give 1 to 1000", units))
 			}
@@ -97,8 +106,24 @@ The units and all their numbers are invented.`,
 	c.Flags().StringVar(&product, "product", product, "hopper-54 (histograms) or hopper-1 (summaries only)")
 	c.Flags().Float64Var(&speed, "speed", speed, "run exposures so many times faster than life")
 	c.Flags().IntVar(&nests, "nests", nests, "so many empty nests; labels on standard input put units into them")
+	past.AddTo(c)
 	c.Flags().BoolVar(&still, "still", false, "no hands: units stay seated before a target")
 	return c
+}
+
+// filesOnly makes a station's files without a store, and reads them.
+func filesOnly(folder, station string) (shift.Catalogue, string, error) {
+	where := place{data: folder}
+	m, err := setUp(where, station, func(string) (string, error) { return station, nil })
+	if err != nil {
+		return nil, "", err
+	}
+	config, err := where.readConfig()
+	if err != nil {
+		return nil, "", err
+	}
+	all, err := config.catalogue()
+	return all, m.Store, err
 }
 
 // unitError tells a product that is not simulated from what went wrong.

@@ -90,6 +90,8 @@ func openError(folder string, err error) error {
 		return cli.RefusedError("no_store", fmt.Errorf("no store at %s: run `panecal init` first, or name its folder with --data", folder))
 	case errors.Is(err, store.ErrHeld):
 		return cli.RefusedError("store_held", fmt.Errorf("%w: end that one, or wait for it", err))
+	case errors.Is(err, store.ErrSimulated):
+		return cli.RefusedError("store_simulated", fmt.Errorf("%w: `panecal init` in another folder makes a store for a station", err))
 	case errors.Is(err, store.ErrCopy):
 		return cli.RefusedError("store_is_copy", fmt.Errorf("%w: `panecal init --continues %s` makes it", err, folder))
 	case errors.Is(err, store.ErrNewer):

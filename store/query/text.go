@@ -33,6 +33,9 @@ func (u *Unit) WriteText(w io.Writer) error {
 		line("unit %s: not in the log", u.Serial)
 	} else {
 		line("unit %s: %s", u.Serial, orDash(string(u.Disposition)))
+		if u.Simulated {
+			line("  SIMULATED\tan invented history: nobody measured anything")
+		}
 		line("  identity\t%s", orDash(strings.Join(u.UnitIDs, ", ")))
 		if len(u.AlsoSeenAs) > 0 {
 			line("  ALSO SEEN AS\t%s", strings.Join(u.AlsoSeenAs, ", "))

@@ -22,6 +22,7 @@ type Unit struct {
 	AlsoSeenAs  []string           `json:"also_seen_as"`
 	Attempts    []Attempt          `json:"attempts"`
 	Events      []Event            `json:"events"` // everything else, in log order
+	Simulated   bool               `json:"simulated,omitempty"` // an invented history: nobody measured anything
 }
 
 // Ref names a record.
@@ -243,6 +244,7 @@ func History(src Source, serial string) (*Unit, error) {
 		UnitIDs: []string{}, AlsoSeenAs: []string{}, Attempts: []Attempt{}, Events: []Event{}}
 	finished := map[record.Ref]bool{}
 	for _, e := range list {
+		u.Simulated = u.Simulated || e.Simulated
 		if id := e.Body.Subject().UnitID; id != "" && !slices.Contains(u.UnitIDs, id) {
 			u.UnitIDs = append(u.UnitIDs, id)
 		}
