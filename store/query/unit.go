@@ -21,7 +21,7 @@ type Unit struct {
 	UnitIDs     []string           `json:"unit_ids"`    // identities that answered under this serial
 	AlsoSeenAs  []string           `json:"also_seen_as"`
 	Attempts    []Attempt          `json:"attempts"`
-	Events      []Event            `json:"events"` // everything else, in log order
+	Events      []Event            `json:"events"`              // everything else, in log order
 	Simulated   bool               `json:"simulated,omitempty"` // an invented history: nobody measured anything
 }
 
