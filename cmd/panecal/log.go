@@ -137,6 +137,8 @@ func logError(doing, folder string, err error) error {
 		return cli.RefusedError("store_held", fmt.Errorf("%s: %w: end that one first", doing, err))
 	case errors.Is(err, store.ErrExists):
 		return cli.RefusedError("folder_not_empty", fmt.Errorf("%s: %w: name a folder that is empty or not there", doing, err))
+	case errors.Is(err, store.ErrSimulated):
+		return cli.RefusedError("store_simulated", fmt.Errorf("%s: %w", doing, err))
 	case errors.Is(err, store.ErrDamaged):
 		return &cli.CodedError{Code: cli.ExitFailed, Err: fmt.Errorf("%s: %w; `panecal log check` shows all of it", doing, err)}
 	}

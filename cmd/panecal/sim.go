@@ -12,7 +12,7 @@ import (
 	"example.org/panecal/cmd/panecal/history"
 	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/simunit"
-	"example.org/panecal/station/shift"
+	"example.org/panecal/station/papers"
 )
 
 // simulated is one line of `panecal sim`: a unit on its port. With --nests, an
@@ -112,7 +112,7 @@ The units and all their numbers are invented.`,
 }
 
 // filesOnly makes a station's files without a store, and reads them.
-func filesOnly(folder, station string) (shift.Catalogue, string, error) {
+func filesOnly(folder, station string) (papers.Catalogue, string, error) {
 	where := place{data: folder}
 	m, err := setUp(where, station, func(string) (string, error) { return station, nil })
 	if err != nil {

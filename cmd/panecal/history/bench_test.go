@@ -10,12 +10,12 @@ import (
 	"example.org/panecal/cmd/panecal/sample"
 	"example.org/panecal/limits"
 	"example.org/panecal/station"
+	"example.org/panecal/station/papers"
 	"example.org/panecal/station/product"
-	"example.org/panecal/station/shift"
 )
 
 // files are the samples, as a station reads them.
-func files(t testing.TB) shift.Catalogue {
+func files(t testing.TB) papers.Catalogue {
 	t.Helper()
 	read := func(name string) []byte {
 		data, err := fs.ReadFile(sample.Files, name)
@@ -28,7 +28,7 @@ func files(t testing.TB) shift.Catalogue {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var all shift.Catalogue
+	var all papers.Catalogue
 	for _, name := range strings.Fields("hopper-54 hopper-1") {
 		p, err := product.Read(name, read(name+".product.toml"))
 		if err != nil {

@@ -12,7 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
-	"example.org/panecal/station/shift"
+	"example.org/panecal/station/papers"
 )
 
 // Flags are those of `panecal sim` that ask for a history.
@@ -45,7 +45,7 @@ func (f *Flags) AddTo(c *cobra.Command) {
 
 // Setup makes a station's files in a folder, but no store, and reads them; it
 // returns where the store belongs.
-type Setup func(folder, station string) (files shift.Catalogue, store string, err error)
+type Setup func(folder, station string) (files papers.Catalogue, store string, err error)
 
 // Run writes the history that the flags ask for.
 func (f *Flags) Run(c *cobra.Command, software string, seed uint64, setup Setup) error {
@@ -55,7 +55,7 @@ func (f *Flags) Run(c *cobra.Command, software string, seed uint64, setup Setup)
 		return cli.UsageError(err)
 	}
 	if entries, err := os.ReadDir(f.Folder); err == nil && len(entries) > 0 {
-		return cli.RefusedError(fmt.Errorf("%s is not empty: a history wants a new folder", f.Folder))
+		return cli.RefusedError("folder_not_empty", fmt.Errorf("%s is not empty: a history wants a new folder", f.Folder))
 	} else if err != nil && !errors.Is(err, os.ErrNotExist) {
 		return fmt.Errorf("writing a history: %w", err)
 	}

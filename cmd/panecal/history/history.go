@@ -9,7 +9,7 @@ import (
 	"math/rand/v2"
 	"time"
 
-	"example.org/panecal/station/shift"
+	"example.org/panecal/station/papers"
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
 )
@@ -26,9 +26,9 @@ type Options struct {
 	Captures int    // of these, the last ones that are simulated down to their photons
 	Days     int    // over which they are spread; 0: 1,200 a day
 	Seed     uint64
-	End      time.Time       // of the last day; the zero value is a day of its own
-	Files    shift.Catalogue // of both products, for this station
-	Truth    io.Writer       // a line an attempt; nil for none
+	End      time.Time        // of the last day; the zero value is a day of its own
+	Files    papers.Catalogue // of both products, for this station
+	Truth    io.Writer        // a line an attempt; nil for none
 	Progress func(attempts int)
 }
 

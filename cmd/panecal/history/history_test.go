@@ -18,7 +18,7 @@ import (
 	"example.org/panecal/limits"
 	"example.org/panecal/limits/quantity"
 	"example.org/panecal/protocol"
-	"example.org/panecal/station/shift"
+	"example.org/panecal/station/papers"
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
 )
@@ -174,7 +174,7 @@ func bears(t *testing.T, e record.Entry, a *record.Attempt, intents map[record.R
 	}
 }
 
-func label(t *testing.T, c shift.Catalogue, r *record.Run) {
+func label(t *testing.T, c papers.Catalogue, r *record.Run) {
 	t.Helper()
 	f, l, err := c.Read(r.Label)
 	if err != nil || f == nil || f.Product.Name != r.Product.Name || l.Serial != r.Serial {

@@ -10,7 +10,7 @@ import (
 
 	"example.org/panecal/limits/quantity"
 	"example.org/panecal/station"
-	"example.org/panecal/station/shift"
+	"example.org/panecal/station/papers"
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
 )
@@ -162,7 +162,7 @@ func (l *line) begins() time.Time {
 
 // work makes the whole history.
 func (l *line) work(ctx context.Context) error {
-	if err := shift.Catalogue(l.o.Files).PutOnRecord(l, nil); err != nil {
+	if err := papers.Catalogue(l.o.Files).PutOnRecord(l, nil); err != nil {
 		return err
 	}
 	for i := 0; i < l.o.Attempts; {
