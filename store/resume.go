@@ -33,7 +33,10 @@ func (s *Store) resume(o Options) error {
 	var p position
 	err = s.index.look(func(v *view) error {
 		p = v.pos
-		return v.holds(m)
+		if err := v.holds(m); err != nil {
+			return err
+		}
+		return v.newestStand()
 	})
 	if err != nil {
 		return err
