@@ -15,7 +15,7 @@ import (
 func TestUncertaintyInTwoParts(t *testing.T) {
 	const units = 60
 	c := scene{name: "nest", leak: 1, photons: 1000, uD: 0.4, tempCel: 31, setup: with(hopper(2, 3), func(s *estimate.Setup) {
-		s.Budget.DirectionU, s.Budget.MultipathShare = 0.002, 0.005
+		s.Budget.DirectionU, s.Budget.MultipathShare, s.Budget.UnseenShare = 0.002, 0.005, 0.01
 		s.Budget.TempCoeff, s.Budget.TempCoeffU, s.Budget.TempU, s.Budget.TempRefCel = 0.1, 0.02, 0.3, 25
 		s.Checks.PulseWidth, s.Grid.SecU = -1, []float64{1e-3, 1e-3, 1e-3, 1e-3, 1e-3, 1e-3}
 	})}.withDefaults()
@@ -35,7 +35,7 @@ func TestUncertaintyInTwoParts(t *testing.T) {
 			t.Fatalf("own %g and common %g do not make %g", v.Own(), v.Common, v.U)
 		}
 		// What the lines say is alike for all units of the nest and product.
-		lines := map[string]bool{estimate.LineDistance: true, estimate.LineDirection: true, estimate.LineZoneMean: true, estimate.LineMultipath: true}
+		lines := map[string]bool{estimate.LineDistance: true, estimate.LineDirection: true, estimate.LineZoneMean: true, estimate.LineMultipath: true, estimate.LineUnseen: true}
 		sum := (0.02 * 6) * (0.02 * 6) // the temperature's coefficient, 6 K from the reference
 		for _, l := range o.Budget {
 			if lines[l.Line] {

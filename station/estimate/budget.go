@@ -20,6 +20,7 @@ const (
 	LineBinEdge      = "bin edges"
 	LineTimeBase     = "time base"
 	LineMultipath    = "multipath"
+	LineUnseen       = "unseen return"
 	LineQuantisation = "quantisation"
 )
 
@@ -37,6 +38,7 @@ const (
 	inBinEdge
 	inTimeBase
 	inMultipath
+	inUnseen
 	inQuantisation
 )
 
@@ -44,7 +46,7 @@ const (
 // is alike for all units of a nest or a product. A line common to the zones
 // adds linearly, with its sign, in a mean over zones; another adds in squares.
 // What units have alike shifts them together: the target's distance and the
-// paths beside the direct one belong to the nest, directions and the spread
+// paths and returns beside the direct one belong to the nest, directions and the spread
 // over a zone to the product. Of the temperature's line the coefficient is the
 // product's, the thermometer the unit's. The allowances for pulse and bins say
 // how units differ.
@@ -56,7 +58,7 @@ var lines = [...]struct {
 	inDistance: {LineDistance, true, true}, inDirection: {LineDirection, true, true}, inZoneMean: {LineZoneMean, true, true},
 	inTemperature: {LineTemperature, true, false}, inPulseShape: {LinePulseShape, true, false}, inBinWidth: {LineBinWidth, true, false},
 	inBinEdge: {LineBinEdge, true, false}, inTimeBase: {LineTimeBase, true, false},
-	inMultipath: {LineMultipath, true, true}, inQuantisation: {LineQuantisation, true, false},
+	inMultipath: {LineMultipath, true, true}, inUnseen: {LineUnseen, true, true}, inQuantisation: {LineQuantisation, true, false},
 }
 
 // parts are one zone's lines in mm; common ones carry their sign.
@@ -132,6 +134,11 @@ func (e *Estimator) zoneParts(l *Leakage, o *Offsets, z int, tempCel, excess flo
 	}
 	p[inPulseShape] = math.Hypot(t.PulseShapeMM, mmPerPS*f.perWidth*e.widthDoubt(l))
 	p[inBinWidth], p[inMultipath] = mmPerPS*f.binWidth, mmPerPS*f.multiple
+	for j, ms := range f.late {
+		unseen := ms * min(t.UnseenShare, o.leastSeen[j])
+		p[inUnseen] += unseen * unseen / (3 * float64(len(f.late)))
+	}
+	p[inUnseen] = mmPerPS * math.Sqrt(p[inUnseen])
 	p[inBinEdge], p[inTimeBase] = mmPerPS*t.BinEdgePS, d*sec*t.TimeBase
 	p[inQuantisation] = t.QuantisationMM / math.Sqrt(12)
 	return p

@@ -17,6 +17,7 @@ type departures struct {
 	walk               float64 // relative sd of bin widths that add up along the axis, the whole fixed
 	clock              float64 // relative, of the time base
 	multipath          float64 // share of the signal, delayed 200 to 2000 ps
+	second             float64 // the same, of any share up to this
 	distance           float64 // mm, of the true target distance
 	direction          float64 // rad, of the scale of the directions
 	tempCoeff          float64 // mm/K
@@ -122,7 +123,10 @@ func (c scene) make(rng *rand.Rand) unit {
 			edges[b] = k * (s.FirstBinPS + float64(b)*s.BinPS)
 		}
 	}
-	delay := 200 + 1800*rng.Float64()
+	delay, late := 200+1800*rng.Float64(), c.d.multipath
+	if c.d.second > 0 {
+		late += c.d.second * rng.Float64()
+	}
 	common := 10 * rng.NormFloat64()
 	hotter := 0.0
 	if !math.IsNaN(c.tempCel) {
@@ -158,7 +162,7 @@ func (c scene) make(rng *rand.Rand) unit {
 		tr := truth{
 			leak: c.leak * c.photons / nt, leakTau: (3 + off + hotter) / halfC, ambient: c.perBin / nt, ambientTarget: c.perBin / nt,
 			signal: c.photons / nt, tau: (radial + off + hotter) / halfC, gain: gain, width: width, binScale: bins, edges: edges,
-			multipath: c.d.multipath, delay: delay,
+			multipath: late, delay: delay,
 		}
 		if z == u.strayZone {
 			tr.strayTau = 4500 + 14000*rng.Float64()
@@ -390,6 +394,7 @@ func TestAccuracyUnderDepartures(t *testing.T) {
 		{scene{name: "the same, widths known", leak: 1, photons: 1e6, shotsT: 4_000_000, edges: walked, setup: hopperWith(knowWalked)}, estimate.LineCounting},
 		{scene{name: "time base 0.1 %", leak: 1, photons: 1e6, shotsT: 4_000_000, d: departures{clock: 0.001}, setup: hopperWith(func(s *estimate.Setup) { s.Budget.TimeBase = 0.001 })}, estimate.LineTimeBase},
 		{scene{name: "multipath 0.5 %", leak: 1, photons: 1e6, shotsT: 4_000_000, d: departures{multipath: 0.005}, setup: hopperWith(func(s *estimate.Setup) { s.Budget.MultipathShare = 0.005 })}, estimate.LineMultipath},
+		{scene{name: "a second return up to 2 %", leak: 1, photons: 1e6, shotsT: 4_000_000, d: departures{second: 0.02}, setup: hopperWith(func(s *estimate.Setup) { s.Budget.UnseenShare = 0.02 })}, estimate.LineUnseen},
 		{scene{name: "stored to 1 mm", leak: 1, photons: 1e6, shotsT: 4_000_000, quantised: 1, setup: hopperWith(func(s *estimate.Setup) {
 			s.Budget.QuantisationMM = 1
 			s.Offsets, s.Tilt = estimate.OffsetsZones, estimate.TiltUnit

@@ -15,14 +15,16 @@ type Estimator struct {
 	bins   int
 	first  bool // first-photon pile-up
 	pulse  *shape
-	edges  []float64 // left edge of each bin and the end of the last, from that of bin 0
-	wide   []float64 // width of each bin over the nominal one
-	actual []float64 // edges as they are, where the unit does not range with them; else nil
-	combs  []comb    // the pulse binned at several places within a bin
-	steps  int       // how many of them the search for a start needs
-	window [2]int    // bins wholly inside the leakage window
-	unseen [2]int    // bins that leakage may reach that is too weak to be found
-	sure   float64   // a match that a clean capture does not reach by noise
+	edges  []float64   // left edge of each bin and the end of the last, from that of bin 0
+	wide   []float64   // width of each bin over the nominal one
+	actual []float64   // edges as they are, where the unit does not range with them; else nil
+	combs  []comb      // the pulse binned at several places within a bin
+	late   []int       // bins by which late light is late, where it is looked for
+	tails  [][]float64 // what tails hold at these delays
+	steps  int         // how many of them the search for a start needs
+	window [2]int      // bins wholly inside the leakage window
+	unseen [2]int      // bins that leakage may reach that is too weak to be found
+	sure   float64     // a match that a clean capture does not reach by noise
 	pool   sync.Pool
 }
 
@@ -59,6 +61,8 @@ func New(s Setup) (*Estimator, error) {
 		return nil, fmt.Errorf("%w: no bin lies wholly inside the leakage window %g to %g ps", ErrSetup, s.LeakageWindowPS[0], s.LeakageWindowPS[1])
 	}
 	e.combs, e.steps = e.makeCombs(), 1
+	e.late = s.lateBins()
+	e.tails = e.makeTails()
 	if p.sd < s.BinPS {
 		e.steps = phases
 	}

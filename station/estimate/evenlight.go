@@ -107,12 +107,12 @@ func (e *Estimator) evenLight(h Histogram) (evenUnit, error) {
 	u := evenUnit{edge: make([]float64, nb+1), edgeV: make([]float64, nb+1), widthV: make([]float64, nb)}
 	x, risk, rate, vary := make([]float64, nb), make([]float64, nb), make([]float64, nb), make([]float64, nb)
 	sum, sumV, counts := make([]float64, nb), make([]float64, nb), make([]float64, nb)
-	flags := make([]ZoneLeakage, e.zones)
+	flags, ceiling := make([]ZoneLeakage, e.zones), e.ceiling(h.Counts)
 	shares, used := make([][]float64, e.zones), 0
 	for z := range e.zones {
 		c := h.Counts[z*nb : (z+1)*nb]
 		exhausted := e.load(h.Shots, c, x, risk, rate, vary)
-		if flags[z].Flags = e.countFlags(c, exhausted); flags[z].Flags != 0 {
+		if flags[z].Flags = e.countFlags(c, ceiling, exhausted); flags[z].Flags != 0 {
 			continue
 		}
 		used++

@@ -126,13 +126,13 @@ func (e *Estimator) ZoneLoop(empty, target Histogram) func() {
 	return func() {
 		w.misfit.start(e)
 		for z := range e.zones {
-			w.emptyZone(l, z, empty.Counts[z*nb:(z+1)*nb])
+			w.emptyZone(l, z, empty.Counts[z*nb:(z+1)*nb], e.ceiling(empty.Counts))
 			f := &l.fits[z]
 			w.widthStep(f, 1, &back)
 			w.stray.counting(e, &w.z, [3]float64{f.rate, f.tau, f.ambient}, 1)
 			w.stray.roughness(&w.z, f.reached, w.d)
 			w.stray.run(e, &w.z, [3]float64{f.rate, f.tau, f.ambient}, 1, 0, 4e-4, c.PulseWidth, 3)
-			w.targetZone(l, o, z, target.Counts[z*nb:(z+1)*nb])
+			w.targetZone(l, o, z, target.Counts[z*nb:(z+1)*nb], e.ceiling(target.Counts))
 		}
 	}
 }

@@ -78,8 +78,9 @@ func (e *Estimator) Empty(h Histogram) (*Leakage, error) {
 	}
 	w := e.worker()
 	defer e.pool.Put(w)
+	ceiling := e.ceiling(h.Counts)
 	for z := range e.zones {
-		w.emptyZone(l, z, h.Counts[z*nb:(z+1)*nb])
+		w.emptyZone(l, z, h.Counts[z*nb:(z+1)*nb], ceiling)
 	}
 	e.flagHot(l.Zones)
 	fr := e.checkFrames(h, func(z int) bool { return l.Zones[z].Flags&(Dead|Saturated) != 0 })
@@ -92,13 +93,13 @@ func (e *Estimator) Empty(h Histogram) (*Leakage, error) {
 }
 
 // emptyZone measures one zone.
-func (w *worker) emptyZone(l *Leakage, iz int, counts []uint32) {
+func (w *worker) emptyZone(l *Leakage, iz int, counts []uint32, ceiling uint32) {
 	e, z := w.e, &w.z
 	out, fit := &l.Zones[iz], &l.fits[iz]
 	*out = ZoneLeakage{Leakage: math.NaN(), LeakageU: math.NaN(), DistanceMM: math.NaN(), DistanceUMM: math.NaN(), Ambient: math.NaN(), AmbientU: math.NaN()}
 	z.useEmpty = false
 	exhausted := e.load(l.shots, counts, z.y, z.rt, z.ly, z.vy)
-	out.Flags = e.countFlags(counts, exhausted)
+	out.Flags = e.countFlags(counts, ceiling, exhausted)
 	var sum float64
 	for _, y := range z.y {
 		sum += y
@@ -125,21 +126,6 @@ func (w *worker) emptyZone(l *Leakage, iz int, counts []uint32) {
 		return
 	}
 	w.emptyRates(l, iz)
-}
-
-func (e *Estimator) countFlags(counts []uint32, exhausted bool) Flags {
-	var f Flags
-	var top uint32
-	for _, c := range counts {
-		top = max(top, c)
-	}
-	if top == 0 {
-		f |= Dead
-	}
-	if m := e.setup.Checks.CountMax; exhausted || m > 0 && top >= m {
-		f |= Saturated
-	}
-	return f
 }
 
 // fitEmpty fits pulse and ambient; cells are gathered anew where the delay

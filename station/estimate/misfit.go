@@ -13,22 +13,24 @@ import (
 // change of leakage and width of the pulse are fitted along by weighted least
 // chiSquare, the last two with their priors, so that they cannot accuse.
 //
-// It looks in three ways, each at a tenth of the stated family-wise chance,
+// It looks in four ways, each at a tenth of the stated family-wise chance,
 // so that all together stay far below it where several allowances are used up
 // at once: by the chi-square of a zone; by the match of the pulse with what is
-// left of a zone at every place, a further return; and by the chi-square of
+// left of a zone at every place, a further return; by the chi-square of
 // all zones together, bin by bin and once more counted from the pulse, where
-// the allowances add linearly, being common to the zones.
+// the allowances add linearly, being common to the zones; and by the match of
+// all zones together with departures that have a known form.
 type misfitTest struct {
 	r, v, a, w  []float64 // residual rate, counting variance, allowed sd, weight
 	cube        []float64 // third central moment
 	p, dp, q    []float64 // pulse, its derivatives by delay and width, times size
 	pooled      [2]pooled // by bin; by bin behind the pulse
-	score, info float64   // of the width, over zones
-	zoneLimit   float64   // of a zone's chi-square, as a normal deviate
-	allLimit    float64   // of that of all together
-	worst       float64   // largest chi-square over what noise and allowances give
-	zones       []int     // that misfit by themselves
+	departed    departureTest
+	score, info float64 // of the width, over zones
+	zoneLimit   float64 // of a zone's chi-square, as a normal deviate
+	allLimit    float64 // of that of all together
+	worst       float64 // largest chi-square over what noise and allowances give
+	zones       []int   // that misfit by themselves
 
 	// The fitted columns: size, delay, ambient, leakage, width.
 	g     [25]float64 // factor of their Gram matrix, to a unit diagonal
@@ -47,6 +49,7 @@ func newMisfitTest(bins int) misfitTest {
 	for i, n := range [2]int{bins, 2 * bins} {
 		t.pooled[i] = pooled{f(n), f(n), f(n), f(n)}
 	}
+	t.departed = newDepartureTest(bins)
 	return t
 }
 
@@ -58,6 +61,7 @@ func (t *misfitTest) start(e *Estimator) {
 		clear(p.v)
 		clear(p.a)
 	}
+	t.departed.start(e)
 	t.score, t.info, t.worst, t.zones = 0, 0, 0, nil
 	p := e.setup.Checks.FamilyWise / 10
 	t.zoneLimit = mathext.NormalQuantile(1 - p/float64(e.zones))
@@ -198,12 +202,12 @@ func (t *misfitTest) solve(e *Estimator, z *zone, fit *targetResult) bool {
 // zone takes one fitted zone in. It returns whether the zone misfits by
 // itself, and the place of the further return that stands out most, NaN
 // where none does.
-func (t *misfitTest) zone(e *Estimator, z *zone, fit *targetResult) (bad bool, at float64) {
+func (t *misfitTest) zone(e *Estimator, z *zone, fit *targetResult, ambient float64) (bad bool, at float64) {
 	t.load(e, z, fit)
 	if !t.solve(e, z, fit) {
 		return false, math.NaN()
 	}
-	t.pool(e, z, fit)
+	t.pool(e, z, fit, ambient)
 	// From here on the width has its prior.
 	if a := e.setup.Checks.PulseWidth; a > 0 {
 		l := t.g[24]
@@ -312,12 +316,13 @@ func skewedDeviate(z, skew float64) float64 {
 
 // pool adds the zone's residuals, size, delay, ambient and leakage taken off,
 // to the sums over zones.
-func (t *misfitTest) pool(e *Estimator, z *zone, fit *targetResult) {
+func (t *misfitTest) pool(e *Estimator, z *zone, fit *targetResult, ambient float64) {
 	g4, back, cross := [16]float64{}, [4]float64{}, [4]float64{}
 	for i := range 4 {
 		copy(g4[4*i:4*i+4], t.g[5*i:5*i+4])
 		back[i], cross[i] = t.b[i], t.g[20+i]
 	}
+	t.departed.zone(e, z, fit, t, g4[:], back[:], ambient)
 	backward(g4[:], back[:])
 	backward(g4[:], cross[:])
 	l := t.g[24] / t.unit[4]
@@ -397,7 +402,7 @@ func (t *misfitTest) together(e *Estimator, shots int64) bool {
 			bad = bad || sum.deviate() > t.allLimit
 		}
 	}
-	return bad
+	return t.departed.bad(e) || bad
 }
 
 // chiSquare is a sum of chiSquare of counts' departures, with its first three

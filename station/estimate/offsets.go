@@ -47,12 +47,13 @@ type Offsets struct {
 	// product's temperature, one mean for all zones where one is stored.
 	StoredMM []float64
 
-	shots   int64
-	summary bool
-	fits    []targetResult
-	parts   []parts
-	odd     map[int]bool // zones that misfit
-	doubted bool         // the zones see no one plane
+	shots     int64
+	summary   bool
+	fits      []targetResult
+	parts     []parts
+	odd       map[int]bool         // zones that misfit
+	leastSeen [len(latePS)]float64 // the smallest share of a second return that would have been seen
+	doubted   bool                 // the zones see no one plane
 }
 
 // ZoneBudget returns the lines of zone z's offset, nil where the zone was not
@@ -94,15 +95,17 @@ func (e *Estimator) Target(l *Leakage, h Histogram, ref Reference, unit *Summary
 	defer e.pool.Put(w)
 	nb := e.bins
 	w.misfit.start(e)
+	ceiling := e.ceiling(h.Counts)
 	for z := range e.zones {
-		w.targetZone(l, o, z, h.Counts[z*nb:(z+1)*nb])
+		w.targetZone(l, o, z, h.Counts[z*nb:(z+1)*nb], ceiling)
 	}
 	together := w.misfit.together(e, h.Shots)
+	o.leastSeen = w.misfit.departed.least(e)
 	// Each capture answers for its own zones: a dead zone of the empty capture
 	// was told there.
 	own := make([]ZoneLeakage, e.zones)
 	for z := range own {
-		own[z] = ZoneLeakage{Ambient: o.Zones[z].Ambient, Flags: e.countFlags(h.Counts[z*nb:(z+1)*nb], false)}
+		own[z] = ZoneLeakage{Ambient: o.Zones[z].Ambient, Flags: e.countFlags(h.Counts[z*nb:(z+1)*nb], ceiling, false)}
 		if e.first {
 			var sum int64
 			for _, c := range h.Counts[z*nb : (z+1)*nb] {
@@ -130,7 +133,7 @@ func (e *Estimator) Target(l *Leakage, h Histogram, ref Reference, unit *Summary
 }
 
 // targetZone measures one zone.
-func (w *worker) targetZone(l *Leakage, o *Offsets, iz int, counts []uint32) {
+func (w *worker) targetZone(l *Leakage, o *Offsets, iz int, counts []uint32, ceiling uint32) {
 	e, z := w.e, &w.z
 	out, fit := &o.Zones[iz], &o.fits[iz]
 	nan := math.NaN()
@@ -139,7 +142,7 @@ func (w *worker) targetZone(l *Leakage, o *Offsets, iz int, counts []uint32) {
 	e.load(l.shots, l.counts[iz*nb:(iz+1)*nb], z.x, z.re, z.lx, z.vx)
 	exhausted := e.load(o.shots, counts, z.y, z.rt, z.ly, z.vy)
 	z.useEmpty = true
-	out.Flags |= e.countFlags(counts, exhausted)
+	out.Flags |= e.countFlags(counts, ceiling, exhausted)
 	var sum float64
 	for _, y := range z.y {
 		sum += y
@@ -167,7 +170,7 @@ func (w *worker) targetZone(l *Leakage, o *Offsets, iz int, counts []uint32) {
 		out.Flags |= Cut
 		return
 	}
-	if bad, at := w.misfit.zone(e, z, fit); bad {
+	if bad, at := w.misfit.zone(e, z, fit, l.fits[iz].ambient); bad {
 		w.misfit.zones = append(w.misfit.zones, iz)
 		out.Returns = w.split(fit, at)
 	}

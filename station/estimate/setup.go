@@ -72,7 +72,7 @@ type Checks struct {
 	ChangeSigmas float64 // allowed |g − 1| in units of the stated u of g; default 4
 	MaxDeadHot   int     // zones that may be dead, and that may be hot; default 2, below 0: none
 	AmbientMax   float64 // highest ambient, count per shot per bin; 0 = not checked
-	CountMax     uint32  // a count this high is saturated; 0 = not checked
+	CountMax     uint32  // a count this high is saturated; 0 = not stated: counts that pile up at their own maximum are
 	PulseWidth   float64 // relative sd of the unit's pulse width about the product's; default 0.03, below 0: none
 	BinWidth     float64 // relative sd of a bin's width; default 0.02, below 0: none
 	Multipath    float64 // relative signal that may arrive late beside the direct one; default 0.005, below 0: none
@@ -122,6 +122,7 @@ type Terms struct {
 	BinEdgePS      float64 // ps, sd of a bin's place, from widths that add up along the axis (integral non-linearity)
 	TimeBase       float64 // relative, of the clock that the bins are counted with
 	MultipathShare float64 // relative signal that arrives late by a path beside the direct one
+	UnseenShare    float64 // relative signal that a second return may have where the captures would not show it
 	QuantisationMM float64 // mm, step of the stored offset
 }
 
@@ -199,7 +200,7 @@ func (s Setup) validate() error {
 		return fail("%s %q, want one of %q", what, v, ok)
 	}
 	b, c := s.Budget, s.Checks
-	if !nonNegative(b.LeakageChangeU, b.DirectionU, b.TempCoeffU, b.TempU, b.PulseShapeMM, b.BinWidth, b.BinEdgePS, b.TimeBase, b.MultipathShare, b.QuantisationMM, c.AmbientMax) || !finite(b.TempCoeff, b.TempRefCel, c.FamilyWise, c.FrameExcess, c.ChangeSigmas, c.PulseWidth, c.BinWidth, c.Multipath, c.TargetShare, c.ZoneSpreadMM, c.TellApartMM) {
+	if !nonNegative(b.LeakageChangeU, b.DirectionU, b.TempCoeffU, b.TempU, b.PulseShapeMM, b.BinWidth, b.BinEdgePS, b.TimeBase, b.MultipathShare, b.UnseenShare, b.QuantisationMM, c.AmbientMax) || !finite(b.TempCoeff, b.TempRefCel, c.FamilyWise, c.FrameExcess, c.ChangeSigmas, c.PulseWidth, c.BinWidth, c.Multipath, c.TargetShare, c.ZoneSpreadMM, c.TellApartMM) {
 		return fail("a stated uncertainty or threshold is negative or not a number")
 	}
 	if c.FamilyWise >= 1 {

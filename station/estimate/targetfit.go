@@ -8,11 +8,12 @@ type targetResult struct {
 	match              float64 // of the pulse with the counts, in sigmas
 	rate, tau, a, g    float64 // S, τ (ps), target ambient less g times the empty one, gain
 	rateU, tauU, gU    float64
-	counting, leakage  float64 // ps: parts of tauU
-	change             float64 // ps, signed: as tau goes with g
-	perGain            float64 // ps per unit of g
-	perWidth           float64 // ps per unit of relative pulse width
-	binWidth, multiple float64 // ps: stated unequal bins, stated multipath
+	counting, leakage  float64              // ps: parts of tauU
+	change             float64              // ps, signed: as tau goes with g
+	perGain            float64              // ps per unit of g
+	perWidth           float64              // ps per unit of relative pulse width
+	binWidth, multiple float64              // ps: stated unequal bins, stated multipath
+	late               [len(latePS)]float64 // ps per unit of relative signal at each delay of late light
 }
 
 // fitTarget fits one zone, w.z loaded with both captures.
@@ -179,8 +180,6 @@ func (w *worker) shapeTerms(out *targetResult, infl [4]float64) {
 		single--
 	}
 	var ms float64
-	late := [5]float64{200, 600, 1000, 1500, 2000} // ps behind the direct path
-	var lateSum [5]float64
 	for i := range single {
 		b := c.bin[i]
 		v := c.mu[i]/c.rt[i] + out.g*out.g*c.m[i]/c.re[i]
@@ -194,18 +193,18 @@ func (w *worker) shapeTerms(out *targetResult, infl [4]float64) {
 		out.perWidth += k * out.rate * (x0*f0 - x1*f1)
 		d := k * t.BinWidth * (out.rate*c.p[i] + out.a*c.k[i])
 		ms += d * d
-		if t.MultipathShare > 0 {
-			for j, l := range late {
+		if t.MultipathShare > 0 || t.UnseenShare > 0 {
+			for j, l := range latePS {
 				G0, _ := e.pulse.at(x0 - l)
 				G1, _ := e.pulse.at(x1 - l)
-				lateSum[j] += k * out.rate * t.MultipathShare * (G1 - G0 - (F1 - F0))
+				out.late[j] += k * out.rate * (G1 - G0 - (F1 - F0))
 			}
 		}
 	}
 	out.binWidth = math.Sqrt(ms)
 	s := 0.0
-	for _, l := range lateSum {
-		s += l * l / float64(len(late))
+	for _, l := range out.late {
+		s += l * l / float64(len(out.late))
 	}
-	out.multiple = math.Sqrt(s)
+	out.multiple = t.MultipathShare * math.Sqrt(s)
 }

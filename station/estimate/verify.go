@@ -110,11 +110,12 @@ func (e *Estimator) verifyHistogram(c Constants, h Histogram, o *Offsets, v *Ver
 	}
 	net, vary := make([]float64, e.bins), make([]float64, e.bins)
 	var fit targetResult
+	ceiling := e.ceiling(h.Counts)
 	for iz := range e.zones {
 		counts := h.Counts[iz*e.bins : (iz+1)*e.bins]
 		z := &w.z
 		exhausted := e.load(h.Shots, counts, z.y, z.rt, z.ly, z.vy)
-		own[iz].Flags = e.countFlags(counts, exhausted)
+		own[iz].Flags = e.countFlags(counts, ceiling, exhausted)
 		if own[iz].Flags != 0 {
 			continue
 		}

@@ -21,7 +21,7 @@ func (r reader) setup(t *productTable) estimate.Setup {
 			LeakageChangeU: t.Budget.LeakageChangeU, DirectionU: t.Budget.DirectionURad,
 			TempCoeff: t.Temperature.CoefficientMMPerK, TempCoeffU: t.Temperature.CoefficientUMMPerK,
 			TempU: t.Temperature.UK, TempRefCel: *t.Temperature.ReferenceCel,
-			PulseShapeMM: t.Budget.PulseShapeMM, MultipathShare: t.Budget.MultipathShare, QuantisationMM: t.Budget.QuantisationMM,
+			PulseShapeMM: t.Budget.PulseShapeMM, MultipathShare: t.Budget.MultipathShare, UnseenShare: t.Budget.UnseenShare, QuantisationMM: t.Budget.QuantisationMM,
 			BinEdgePS: t.Spread.BinEdgePS, TimeBase: t.Budget.TimeBase,
 		},
 	}
@@ -36,7 +36,7 @@ func (r reader) setup(t *productTable) estimate.Setup {
 		table, key string
 	}{
 		{t.Budget.LeakageChangeU, "budget", "leakage_change_u"}, {t.Budget.DirectionURad, "budget", "direction_u_rad"},
-		{t.Budget.PulseShapeMM, "budget", "pulse_shape_mm"}, {t.Budget.MultipathShare, "budget", "multipath_share"},
+		{t.Budget.PulseShapeMM, "budget", "pulse_shape_mm"}, {t.Budget.MultipathShare, "budget", "multipath_share"}, {t.Budget.UnseenShare, "budget", "unseen_share"},
 		{t.Budget.QuantisationMM, "budget", "quantisation_mm"}, {t.Budget.TimeBase, "budget", "time_base"},
 		{t.Spread.BinEdgePS, "spread", "bin_edge_ps"}, {t.Temperature.CoefficientUMMPerK, "temperature", "coefficient_u_mm_per_k"},
 		{t.Temperature.UK, "temperature", "u_k"},
@@ -208,6 +208,11 @@ func (r reader) checks(t *productTable) estimate.Checks {
 	from(t.Checks.ChangeSigmas, true, &c.ChangeSigmas, "checks", "change_sigmas")
 	from(t.Checks.AmbientMax, true, &c.AmbientMax, "checks", "ambient_max")
 	from(t.Checks.TellApartMM, true, &c.TellApartMM, "checks", "tell_apart_mm")
+	from(t.Checks.TargetShare, false, &c.TargetShare, "checks", "target_share")
+	if c.TargetShare > 1 {
+		r.d.Report(fmt.Sprintf("target_share of %v", c.TargetShare), "write the share of the zones that must see the target, such as 0.9", "checks", "target_share")
+	}
+	from(t.Spread.ZoneMM, false, &c.ZoneSpreadMM, "spread", "zone_spread_mm")
 	from(t.Spread.PulseWidth, false, &c.PulseWidth, "spread", "pulse_width")
 	from(t.Spread.BinWidth, false, &c.BinWidth, "spread", "bin_width")
 	if m := t.Budget.MultipathShare; m > 0 {

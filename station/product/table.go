@@ -83,6 +83,7 @@ type budgetTable struct {
 	DirectionURad  float64 `toml:"direction_u_rad"`
 	PulseShapeMM   float64 `toml:"pulse_shape_mm"`
 	MultipathShare float64 `toml:"multipath_share"`
+	UnseenShare    float64 `toml:"unseen_share"` // of a second return that the captures would not show
 	QuantisationMM float64 `toml:"quantisation_mm"`
 	TimeBase       float64 `toml:"time_base"` // relative, of the clock that bins are counted with
 }
@@ -90,8 +91,9 @@ type budgetTable struct {
 // spreadTable holds what both the checks and the budget must allow for.
 type spreadTable struct {
 	PulseWidth *float64 `toml:"pulse_width"`
-	BinWidth   *float64 `toml:"bin_width"`   // relative sd of a width: differential non-linearity
-	BinEdgePS  float64  `toml:"bin_edge_ps"` // sd of a bin's place: integral non-linearity
+	BinWidth   *float64 `toml:"bin_width"`      // relative sd of a width: differential non-linearity
+	BinEdgePS  float64  `toml:"bin_edge_ps"`    // sd of a bin's place: integral non-linearity
+	ZoneMM     *float64 `toml:"zone_spread_mm"` // sd of the offsets of a unit's zones
 }
 
 type checksTable struct {
@@ -101,6 +103,7 @@ type checksTable struct {
 	MaxDeadHot   *int     `toml:"max_dead_hot"`
 	AmbientMax   *float64 `toml:"ambient_max"`
 	TellApartMM  *float64 `toml:"tell_apart_mm"`
+	TargetShare  *float64 `toml:"target_share"` // of the live zones, that must see the target
 }
 
 type captureTable struct {
