@@ -49,6 +49,7 @@ type field struct {
 	dark   scene      // what it looked like without a target
 	looks  sceneWatch // watching it change
 	target *protocol.Capture
+	place  place
 }
 
 // measured is what the captures gave.
@@ -84,7 +85,7 @@ type conclusion struct {
 
 // begin starts the account of an attempt.
 func (m *Machine) begin(n *nest) {
-	n.att = attempt{began: m.now, crew: m.crew, tempCel: math.NaN(), measured: measured{quantities: quantity.Set{}}}
+	n.att = attempt{began: m.now, crew: m.crew, tempCel: math.NaN(), field: field{place: place{shift: math.NaN()}}, measured: measured{quantities: quantity.Set{}}}
 	if n.next != nil && n.files != n.next {
 		n.files, n.stood = n.next, scene{}
 		m.announce(n.index, NoticeFiles, Args{Nest: n.sheet.Name})

@@ -44,6 +44,9 @@ func (m *Machine) bad(n *nest, c Code, chain string, faults []estimate.Fault) {
 	switch {
 	case c == BadLeakage: // the target stands there: it must go before the field is empty again
 		m.retake(n, EmptyCapture, true)
+	case c == BadPlace || c == BadUnsure: // hands see to the target's stop, and may find it in its place
+		m.retake(n, TargetCapture, true)
+		n.att.looks.until = m.now.Add(m.placeTime())
 	case s == EmptyCapture || s == EmptyEstimate:
 		m.retake(n, EmptyCapture, c == BadStray)
 	case s == VerifyCapture || s == VerifyEstimate:

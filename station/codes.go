@@ -168,6 +168,8 @@ const (
 	BadLeakage   Code = "leakage_changed"
 	BadMisfit    Code = "misfit"
 	BadMissing   Code = "target_missing"
+	BadPlace     Code = "target_misplaced"
+	BadUnsure    Code = "not_told_apart"
 	BadEnd       Code = "capture_cut_short"
 )
 

@@ -2,6 +2,7 @@ package station
 
 import (
 	"bytes"
+	"slices"
 	"strconv"
 
 	"example.org/panecal/limits"
@@ -84,6 +85,13 @@ func (n *nest) bearsMark() bool {
 }
 
 func (n *nest) outcome() Outcome { return Outcome(n.att.result.Outcome) }
+
+// fails reports whether the limit of a quantity fails.
+func (m *Machine) fails(n *nest, q quantity.Name) bool {
+	return slices.ContainsFunc(n.files.Limits.Judge(n.att.quantities).Lines, func(l limits.Line) bool {
+		return l.Name == q && l.Measured && !l.Passed
+	})
+}
 
 // failsAlready reports whether a limit fails on what has been measured; what
 // has not been measured yet accuses nobody.

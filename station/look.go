@@ -84,6 +84,7 @@ type sceneWatch struct {
 	stood  scene // what the last good target added to the dark in this nest, empty where none has
 	last   scene
 	change bool      // the field must differ from base
+	until  time.Time // only that long; zero: for ever
 	hurry  bool      // the operator says that it is as it should be
 	still  int       // looks in a row that agree
 	since  time.Time // the first of them
@@ -114,7 +115,7 @@ func (w *sceneWatch) ready(now scene, at time.Time) (ready, soon bool) {
 	switch {
 	case w.hurry:
 		return true, false
-	case w.change && !now.differs(w.base):
+	case w.change && !now.differs(w.base) && (w.until.IsZero() || at.Before(w.until)):
 		return false, false
 	case w.change && now.above(w.dark).like(w.stood):
 		return w.still > 0 && at.Sub(w.since) >= stillFor, true

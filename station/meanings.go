@@ -76,6 +76,8 @@ var meanings = []Meaning{
 	{BadLeakage, CaptureBad, "{nest}: the leakage changed between the captures.", "Do not touch the window; take the target away.", LiftItself},
 	{BadMisfit, CaptureBad, "{nest}: the unit sees something beside the target.", "Take everything else out of the field; set the target straight.", LiftItself},
 	{BadMissing, CaptureBad, "{nest}: too few zones see the target.", "Put the whole target before the unit.", LiftItself},
+	{BadPlace, CaptureBad, "{nest}: the target is not where it belongs.", "Push the target against its stop.", LiftItself},
+	{BadUnsure, CaptureBad, "{nest}: the unit or the target is off by a distance.", "Check the target's stop; wait for the next try.", LiftItself},
 	{BadEnd, CaptureBad, "{nest}: the unit ended the capture early: {detail}.", "Wait for the next try.", LiftItself},
 
 	{BrokenCapture, Broken, "No good capture after {detail} tries.", "Put the unit on hold, bin {bin}.", LiftNobody},

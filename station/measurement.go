@@ -153,6 +153,9 @@ func (m *Machine) targetEstimated(n *nest, f Fact) {
 		m.accuse(n, t.Offsets.Faults)
 		return
 	}
+	if m.doubtPlace(n) {
+		return
+	}
 	fails := m.failsAlready(n)
 	if !fails { // a target that stood where it should
 		n.stood = sceneOf(n.att.target).above(n.att.dark)

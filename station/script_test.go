@@ -172,6 +172,15 @@ func (p *player) do(t *testing.T, args []string) {
 			t.Fatal(err)
 		}
 		p.values[quantity.Name(args[0])] = v
+	case "apart": // HOW [MM]: what tells the target's place from the offset, and how far it is off
+		p.apart = estimate.Apart{How: strings.ReplaceAll(args[0], "_", " ")}
+		if len(args) > 1 {
+			v, err := strconv.ParseFloat(args[1], 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			p.apart.MM, p.apart.U, p.apart.Doubt = v, 1.5, true
+		}
 	case "deny":
 		p.denies = strings.Join(args, " ")
 	case "go":

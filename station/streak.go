@@ -1,15 +1,11 @@
 package station
 
-import (
-	"math"
-
-	"example.org/panecal/limits/quantity"
-)
+import "math"
 
 // streak is what the nest's last results have in common.
 type streak struct {
 	silent    int       // units in a row that did not answer
-	offsets   []float64 // mean offsets in a row out of limits, mm
+	offsets   []float64 // shifts in a row that may be the target's place, mm
 	same      string    // how the last units failed
 	sameUnits int       // how many in a row did
 	checks    int       // runs of check units in a row that did not pass
@@ -53,19 +49,19 @@ func (m *Machine) followLine(n *nest) {
 const sameOffsetMM = 1.0 // offsets that far apart count as the same distance
 
 // followOffset watches for units that are all off by the same distance, where
-// no end stop tells the target's place from the units' offsets.
+// that may be the target's place.
 func (m *Machine) followOffset(n *nest) {
-	o, measured := n.att.quantities["offset.mean"]
-	if n.att.code != FailedLimits || n.att.result.Decided != quantity.OffsetMean || !measured || n.sheet.EndStop {
+	shift, ok := n.shifted()
+	if !ok {
 		if n.outcome() == Passed {
 			n.streak.offsets = nil
 		}
 		return
 	}
-	if k := len(n.streak.offsets); k > 0 && math.Abs(n.streak.offsets[k-1]-o.V) > sameOffsetMM {
+	if k := len(n.streak.offsets); k > 0 && math.Abs(n.streak.offsets[k-1]-shift) > sameOffsetMM {
 		n.streak.offsets = nil
 	}
-	n.streak.offsets = append(n.streak.offsets, o.V)
+	n.streak.offsets = append(n.streak.offsets, shift)
 	if len(n.streak.offsets) >= m.cfg.InARow && n.stop == nil {
 		n.stop = &Stop{Nest: n.index, Code: StopOffset, Since: m.now,
 			Args: Args{Nest: n.sheet.Name, Detail: Count(len(n.streak.offsets))}}

@@ -77,7 +77,7 @@ func (w *world) answer(e station.Effect) station.Fact {
 	case station.EstimateEmpty:
 		return station.EmptyEstimated{Leakage: &estimate.Leakage{Quantities: w.quantities(quantity.LeakageMax), Faults: w.accuse("empty")}}
 	case station.EstimateTarget:
-		return station.TargetEstimated{Offsets: &estimate.Offsets{Quantities: w.quantities(quantity.OffsetMean), Faults: w.accuse("target")},
+		return station.TargetEstimated{Offsets: &estimate.Offsets{Quantities: w.quantities(quantity.OffsetMean), Faults: w.accuse("target"), Apart: w.apart},
 			Constants:    estimate.Constants{LeakageRate: []float64{0.01, 0.02}, OffsetMM: []float64{1.5, 1.5}, TempRefCel: 25},
 			ProjectionMM: []float64{0.25}}
 	case station.EstimateVerify:

@@ -49,6 +49,7 @@ type world struct {
 	fails   map[string][]station.Failure          // by "nest/job"
 	faults  map[string][]estimate.FaultCode       // of captures, by name
 	values  map[quantity.Name]float64             // what measurements give
+	apart   estimate.Apart                        // what tells the target's place from the offset
 	denies  string                                // why the gate does not let a unit start
 	trace   func(string, ...any)                  // of effects, nil for none
 	fail    func(station.Effect) *station.Failure // fails an effect, nil for none

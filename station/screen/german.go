@@ -82,6 +82,8 @@ func german() *Language {
 		station.BadLeakage:   {"{nest}: die Leckage änderte sich zwischen den Aufnahmen.", "Fenster nicht berühren; Ziel wegnehmen."},
 		station.BadMisfit:    {"{nest}: das Gerät sieht außer dem Ziel noch etwas.", "Alles andere aus dem Feld nehmen; Ziel gerade stellen."},
 		station.BadMissing:   {"{nest}: zu wenige Zonen sehen das Ziel.", "Das ganze Ziel vor das Gerät stellen."},
+		station.BadPlace:     {"{nest}: das Ziel steht nicht an seinem Platz.", "Ziel gegen seinen Anschlag schieben."},
+		station.BadUnsure:    {"{nest}: Gerät oder Ziel liegt um eine Strecke daneben.", "Anschlag des Ziels prüfen; nächsten Versuch abwarten."},
 		station.BadEnd:       {"{nest}: das Gerät brach die Aufnahme ab: {detail}.", "Nächsten Versuch abwarten."},
 
 		station.BrokenCapture:  {"Nach {detail} Versuchen keine gute Aufnahme.", "Gerät sperren, Box {bin}."},

@@ -82,6 +82,8 @@ func spanish() *Language {
 		station.BadLeakage:   {"{nest}: la luz parásita cambió entre las capturas.", "No toque la ventana; quite el objetivo."},
 		station.BadMisfit:    {"{nest}: la unidad ve algo más que el objetivo.", "Retire todo lo demás del campo; ponga recto el objetivo."},
 		station.BadMissing:   {"{nest}: muy pocas zonas ven el objetivo.", "Ponga el objetivo entero ante la unidad."},
+		station.BadPlace:     {"{nest}: el objetivo no está en su sitio.", "Empuje el objetivo contra su tope."},
+		station.BadUnsure:    {"{nest}: la unidad o el objetivo está desplazado.", "Compruebe el tope del objetivo; espere otro intento."},
 		station.BadEnd:       {"{nest}: la unidad cortó la captura: {detail}.", "Espere el próximo intento."},
 
 		station.BrokenCapture:  {"Ninguna captura buena en {detail} intentos.", "Retenga la unidad, caja {bin}."},
