@@ -8,24 +8,27 @@ import (
 	"path/filepath"
 	"strings"
 
-	"github.com/charmbracelet/x/term"
+	xterm "github.com/charmbracelet/x/term"
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
+	"example.org/panecal/station/screen/term"
 	"example.org/panecal/station/shift"
 )
 
 // screenFlags are how the station is shown.
 type screenFlags struct {
 	plain, ascii bool
+	fullBlocks   bool
 	language     string
 }
 
 func (f *screenFlags) register(c *cobra.Command) {
 	c.Flags().BoolVar(&f.plain, "plain", false, "line by line, without boxes and redraw")
 	c.Flags().BoolVar(&f.ascii, "ascii", false, "write nothing but ASCII")
+	c.Flags().BoolVar(&f.fullBlocks, "full-blocks", false, "letters of full blocks, for terminals that show half blocks with gaps")
 	c.Flags().StringVar(&f.language, "language", "", "of the operator's texts: "+strings.Join(screen.Languages(), ", ")+" (default: from the configuration, else en)")
 }
 
@@ -137,8 +140,13 @@ func (w *workplace) withScreen(c *cobra.Command, show screenFlags, at shiftOf) (
 		}
 		return nil
 	})
+	letters := term.HalfBlocks
+	if show.fullBlocks {
+		letters = term.FullCells
+	}
 	o := screen.Options{
-		In: c.InOrStdin(), Out: c.OutOrStdout(), Snapshots: box, Hints: at.hints, ASCII: show.ascii,
+		Letters: letters,
+		In:      c.InOrStdin(), Out: c.OutOrStdout(), Snapshots: box, Hints: at.hints, ASCII: show.ascii,
 		Language: lang, Bell: at.config.Bell, Takt: at.config.rules.Takt,
 		Send:  people.Enter,
 		Leave: func() { leave(errLeft) }, Panicked: w.crashes.Caught,
@@ -188,5 +196,5 @@ func (w *workplace) draw(ctx context.Context, o screen.Options, show screenFlags
 
 func isTerminal(v any) bool {
 	f, ok := v.(*os.File)
-	return ok && term.IsTerminal(f.Fd())
+	return ok && xterm.IsTerminal(f.Fd())
 }

@@ -40,7 +40,7 @@ func english() *Language {
 		station.RefusedLayout:      {"WRONG KEYBOARD", "CALL THE LEAD"},
 		station.RefusedLabelBusy:   {"THIS LABEL IS", "IN {nest}"},
 		station.RefusedNest:        {"NO SUCH NEST", "SCAN AGAIN"},
-		station.RefusedNestBusy:    {"{nest} NOT EMPTY", "TAKE UNIT OUT"},
+		station.RefusedNestBusy:    {"{nest} IS FULL", "TAKE UNIT OUT"},
 		station.RefusedNoNest:      {"NO EMPTY NEST", "TAKE ONE OUT"},
 		station.RefusedLabelReject: {"NOT THAT UNIT", "SCAN THE OTHER"},
 	}

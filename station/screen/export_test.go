@@ -9,14 +9,14 @@ import (
 	tea "github.com/charmbracelet/bubbletea"
 
 	"example.org/panecal/station"
+	"example.org/panecal/station/screen/term"
 	"example.org/panecal/station/shift"
 )
 
 // Picture is one drawn screen, for tests.
 type Picture struct {
-	Text    string
-	Cut     int // characters outside, texts shortened
-	Overlap int // characters over others
+	Text string
+	Cut  int // texts shortened, rows left out
 }
 
 // Draw draws a snapshot without colour.
@@ -27,14 +27,17 @@ func Draw(s station.Snapshot, w, h int, ascii bool, typed, own string, hints ...
 // DrawIn is Draw in a language.
 func DrawIn(l *Language, s station.Snapshot, w, h int, ascii bool, typed, own string, hints ...Hint) Picture {
 	v := view{snap: s, ready: true, ascii: ascii, typed: typed, own: said{text: own}, hints: hints, lang: l}
-	c := v.draw(w, h)
-	return Picture{c.render(0), c.cut, c.overlap}
+	return v.picture(w, h)
+}
+
+func (v *view) picture(w, h int) Picture {
+	p := v.draw(term.Renderer(term.Colourless), w, h)
+	return Picture{p.text, p.cut}
 }
 
 // DrawNothing draws the screen before the first snapshot.
 func DrawNothing(w, h int) Picture {
-	c := (&view{lang: english()}).draw(w, h)
-	return Picture{c.render(0), c.cut, c.overlap}
+	return (&view{lang: english()}).picture(w, h)
 }
 
 // Phase is phase.
@@ -147,15 +150,13 @@ func (l *Language) Bin(n int) string { return fill(l.words.bin, "bin", n) }
 // DrawPage draws a page.
 func DrawPage(l *Language, s station.Snapshot, p shift.Page, w, h int, own string) Picture {
 	v := view{snap: s, ready: true, own: said{text: own}, lang: l, page: &p}
-	c := v.draw(w, h)
-	return Picture{c.render(0), c.cut, c.overlap}
+	return v.picture(w, h)
 }
 
 // DrawTyped draws a page on which something was typed.
 func DrawTyped(l *Language, s station.Snapshot, p shift.Page, w, h int, typed string) Picture {
 	v := view{snap: s, ready: true, typed: typed, lang: l, page: &p}
-	c := v.draw(w, h)
-	return Picture{c.render(0), c.cut, c.overlap}
+	return v.picture(w, h)
 }
 
 // Replied is replied.

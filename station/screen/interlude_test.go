@@ -27,7 +27,13 @@ func left(v station.Verdict, at time.Time, shown time.Duration) station.Snapshot
 
 // letters tells whether a line stands in block letters in what was written.
 func letters(out, line string) bool {
-	return strings.Contains(out, strings.TrimRight(term.Five().Lines(line, '█')[0], " "))
+	for _, rows := range []int{6, 4} {
+		f, ok := term.HalfBlocks.Fitting(line, 76, rows)
+		if ok && strings.Contains(out, strings.TrimRight(f.Lines(line, '█')[0], " ")) {
+			return true
+		}
+	}
+	return false
 }
 
 // A result that nobody could read stays in the letters until a key, a scan or

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	tea "github.com/charmbracelet/bubbletea"
+	"github.com/charmbracelet/lipgloss"
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
@@ -33,7 +34,7 @@ type (
 // model is the screen's state, driven by the loop and by it alone.
 type model struct {
 	view
-	depth     term.Depth
+	renderer  *lipgloss.Renderer
 	collector Collector
 	w, h      int
 	ask       question
@@ -122,7 +123,7 @@ func (m *model) View() string {
 		return ""
 	}
 	if m.stale || m.picture == "" {
-		m.picture, m.stale = m.draw(m.w, m.h).render(m.depth), false
+		m.picture, m.stale = m.draw(m.renderer, m.w, m.h).text, false
 	}
 	return m.picture
 }

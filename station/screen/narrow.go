@@ -4,38 +4,38 @@ import (
 	"fmt"
 	"strings"
 
+	"github.com/charmbracelet/lipgloss"
+
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
 )
 
 // drawPlain is the picture for a small window, or for more nests than stand
 // side by side: the sentence, the verdict and one row a nest, in words.
-func (v *view) drawPlain(c *canvas) {
+func (v *view) drawPlain(s *sheet, w, h int) string {
 	hands, words := v.called()
-	a := rect{0, 0, c.w, c.h - 1}
-	y := c.paragraph(a, hands.tone, words)
-	c.fill(rect{0, 0, c.w, y}, hands.tone)
-	bottom := a.y + a.h
+	if v.instead.words != "" {
+		hands, words = v.instead.call, v.instead.words
+	}
+	c := s.column(w, h-1, 0)
+	c.paragraph(hands.tone, words, 0)
 	rows := len(v.snap.Nests)
 	if n := v.handsNest(); n != nil && n.Verdict != nil {
 		m := v.lang.mark(n.Verdict)
-		c.text(0, y, m.tone, strings.TrimRight(fmt.Sprintf("%s  %s %s", m.word, v.lang.box(n.Verdict), v.lang.disposed(n.Verdict)), " "))
-		c.fill(rect{0, y, c.w, 1}, m.tone)
-		y++
-		if text := v.lang.instruction(n.Verdict, argsOf(n)); text != "" {
-			y += c.paragraph(rect{0, y, c.w, max(bottom-y-rows, 1)}, term.Strong, text)
-		}
+		c.line(m.tone, strings.TrimRight(fmt.Sprintf("%s  %s %s", m.word, v.lang.box(n.Verdict), v.lang.disposed(n.Verdict)), " "))
+		c.paragraph(term.Strong, v.lang.instruction(n.Verdict, argsOf(n)), min(rows, max(c.room()-1, 0)))
 	}
-	if v.own.text != "" && y < bottom {
-		y += v.sayOwn(c, rect{1, y, c.w - 2, max(bottom-y-rows, 1)})
+	if v.own.text != "" {
+		c.pad = 1
+		v.sayOwn(c, min(rows, max(c.room()-1, 0)))
+		c.pad = 0
 	}
 	for i := range v.snap.Nests {
-		if y >= bottom {
+		if c.room() <= 0 {
 			break
 		}
-		if i == bottom-y-1 && i < rows-1 && y == bottom-1 {
-			c.text(0, y, term.Plain, fill(v.lang.words.more, "n", rows-i))
-			y++
+		if c.room() == 1 && i < rows-1 {
+			c.line(term.Plain, fill(v.lang.words.more, "n", rows-i))
 			break
 		}
 		n := &v.snap.Nests[i]
@@ -43,50 +43,57 @@ func (v *view) drawPlain(c *canvas) {
 		if n.Verdict != nil {
 			tone = v.lang.mark(n.Verdict).tone
 		}
-		c.text(0, y, tone, v.lang.nestRow(n, c.w, c.ascii))
-		y++
+		c.line(tone, v.lang.nestRow(s, n, w))
 	}
+	hints := v.hintLines(s, w, 1)
+	c.pad = 1
 	news := v.news()
 	if n := v.handsNest(); n != nil && n.Verdict == nil && n.Trouble != nil {
 		news = append([]station.Message{*n.Trouble}, news...)
 	}
 	for _, m := range news {
-		text := v.lang.sentence(m.Code, m.Args)
-		if len(wrap("! "+text, c.w-2)) > bottom-y {
-			text = v.lang.say(m.Code, m.Args)
-		}
-		if len(wrap("! "+text, c.w-2)) > bottom-y {
-			break
-		}
 		tone := term.Plain
 		if alarming(m.Code) {
 			tone = term.Hold
 		}
-		y += v.say(c, rect{1, y, c.w - 2, bottom - y}, tone, text)
+		text := v.lang.sentence(m.Code, m.Args)
+		if c.rowsOf(tone, text) > c.room() {
+			text = v.lang.say(m.Code, m.Args)
+		}
+		if c.rowsOf(tone, text) > c.room() {
+			break
+		}
+		c.say(tone, text, 0)
 	}
-	if hints := v.hintLines(c.w, 1); len(hints) > 0 && y < bottom {
-		c.text(0, bottom-1, term.Plain, shorten(hints[0], c.w, c.ascii))
+	c.pad = 0
+	if len(hints) > 0 && c.room() > 0 {
+		c.down(1)
+		c.line(term.Plain, shorten(hints[0], w, s.ascii))
 	}
-	v.drawEntry(c, c.h-1)
+	return lipgloss.JoinVertical(lipgloss.Left, c.render(), v.drawEntry(s, w))
 }
 
 // drawEntry shows the label being entered, without the keys.
-func (v *view) drawEntry(c *canvas, y int) {
+func (v *view) drawEntry(s *sheet, w int) string {
 	text := v.lang.words.entry + v.typed + "_"
 	if v.typed == "" && v.snap.Label != "" {
 		text = v.lang.words.open + v.snap.Label
 	}
-	c.text(0, y, term.Plain, squeeze(text, c.w, c.ascii))
+	return s.row(w, 0, term.Plain, squeeze(s.clean(text), w, s.ascii))
 }
 
 // nestRow says a nest in one row of w cells, the less important parts only
 // where there is room.
-func (l *Language) nestRow(n *station.NestView, w int, ascii bool) string {
+func (l *Language) nestRow(s *sheet, n *station.NestView, w int) string {
 	row := l.aloud(n.Name) + ": "
 	var more []string
 	switch {
 	case n.Verdict != nil:
 		row += fmt.Sprintf("%s  %s", l.mark(n.Verdict).word, l.box(n.Verdict))
+	case n.Last != nil:
+		r := &n.Last.Verdict
+		row += fmt.Sprintf("%s  %s %s", l.phase(n.Step), l.mark(r).word, l.box(r))
+		more = append(more, "  "+r.Args.Label)
 	case n.Total > 0 && captures(n.Step):
 		row += fmt.Sprintf("%s %d %%", l.phase(n.Step), percent(n))
 		more = append(more, l.remaining(n.Remaining))
@@ -97,9 +104,9 @@ func (l *Language) nestRow(n *station.NestView, w int, ascii bool) string {
 		more = append(more, "  "+n.Label)
 	}
 	for _, part := range more {
-		if width(row+part) <= w {
+		if width(s.clean(row+part)) <= w {
 			row += part
 		}
 	}
-	return squeeze(row, w, ascii)
+	return squeeze(s.clean(row), w, s.ascii)
 }

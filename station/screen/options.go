@@ -55,6 +55,7 @@ type Options struct {
 	Bell     bool             // ring the terminal's bell at each verdict
 	Takt     float64          // units an hour that are wanted, shown beside what is; 0 for none
 	ASCII    bool             // nothing but ASCII is written
+	Letters  term.Letters     // of full cells where the terminal shows half blocks badly
 	Colour   *term.Depth      // nil: as the environment and Out say
 	Now      func() time.Time // nil: time.Now; only differences count
 }

@@ -3,6 +3,8 @@ package screen
 import (
 	"strings"
 
+	"github.com/charmbracelet/lipgloss"
+
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
 	"example.org/panecal/station/shift"
@@ -47,65 +49,72 @@ func (l *Language) table(rows [][]station.Arg) []string {
 }
 
 // drawPage draws the page over the whole picture but its header and footer.
-func (v *view) drawPage(c *canvas) {
+func (v *view) drawPage(s *sheet, w, h int) string {
 	text := v.lang.pages[v.page.Kind]
-	full := c.w >= fullWidth && c.h >= fullHeight
-	a := rect{1, 0, c.w - 2, c.h - 1}
+	if w < fullWidth || h < fullHeight {
+		return lipgloss.JoinVertical(lipgloss.Left, v.pageWords(s, w, h-1, false), v.pageEntry(s, w))
+	}
 	tone := term.Action
 	if v.page.Kind == shift.CautionPage {
 		tone = term.Hold
 	}
-	if full {
-		font, pad := term.Five(), 0
-		if c.w >= largeWidth && c.h >= largeHeight {
-			font, pad = term.Seven(), 1
-		}
-		hands := rect{0, 1, c.w, 2*font.Rows() + 1 + 2*pad}
-		v.drawHeader(c)
-		show := call{lines: text.call, tone: tone}
-		if v.instead.call.lines[0] != "" {
-			show = v.instead.call
-		}
-		if v.asked.lines[0] != "" {
-			show = v.asked
-		}
-		v.drawCall(c, hands, font, pad, show, text.say)
-		a.y = hands.y + hands.h + 1
-		a.h -= a.y
+	show := call{lines: text.call, tone: tone}
+	if v.instead.call.lines[0] != "" {
+		show = v.instead.call
 	}
-	bottom := a.y + a.h
-	gap := 0
-	if full && a.h > 14 {
-		gap = 1
+	if v.asked.lines[0] != "" {
+		show = v.asked
+	}
+	hands := callHeight(w, h)
+	return lipgloss.JoinVertical(lipgloss.Left, v.header(s, w), drawCall(s, w, hands, show, text.say), v.pageWords(s, w, h-2-hands, true), v.pageEntry(s, w))
+}
+
+// pageWords are the sentences of a page, in h rows; letters says it already
+// where they stand above.
+func (v *view) pageWords(s *sheet, w, h int, letters bool) string {
+	text := v.lang.pages[v.page.Kind]
+	c := s.column(w, h, 1)
+	gap := letters && h > 14
+	space := func() {
+		if gap {
+			c.line(term.Plain, " ")
+		}
+	}
+	if letters {
+		c.line(term.Plain, " ")
 	}
 	if v.own.text != "" {
-		a.y += v.sayOwn(c, rect{a.x, a.y, a.w, bottom - a.y})
+		v.sayOwn(c, 0)
 	}
-	used := c.paragraph(rect{a.x, a.y, a.w, bottom - a.y}, term.Strong, text.say)
-	if !full {
-		c.fill(rect{0, a.y, c.w, used}, tone)
+	tone := term.Strong
+	if !letters {
+		tone = term.Action
+		if v.page.Kind == shift.CautionPage {
+			tone = term.Hold
+		}
 	}
-	a.y += used + gap
+	c.paragraph(tone, text.say, 0)
+	space()
 	for _, row := range v.lang.table(v.page.Rows) {
-		if a.y >= bottom {
-			c.cut++
+		if c.room() == 0 {
+			s.cut++
 			break
 		}
-		c.text(a.x, a.y, term.Plain, shorten(row, a.w, c.ascii))
-		a.y++
+		c.line(term.Plain, row)
 	}
 	lines := v.lang.lines(v.page)
-	if !full { // what is long is read where there is room, its beginning here
-		lines = heads(lines, a.w, bottom-a.y)
+	if !letters { // what is long is read where there is room, its beginning here
+		lines = heads(lines, c.w-2, c.room())
 	}
 	for _, line := range lines {
-		if a.y >= bottom {
-			c.cut++
+		if c.room() <= 0 {
+			s.cut++
 			break
 		}
-		a.y += c.paragraph(rect{a.x, a.y, a.w, bottom - a.y}, term.Plain, line) + gap
+		c.paragraph(term.Plain, line, 0)
+		space()
 	}
-	v.drawPageEntry(c, c.h-1)
+	return c.render()
 }
 
 // heads shortens lines to their first sentence where all of them do not fit
@@ -128,17 +137,15 @@ func heads(lines []string, w, h int) []string {
 	return short
 }
 
-// drawPageEntry shows what is being entered.
-func (v *view) drawPageEntry(c *canvas, y int) {
-	const leastEntry = 24
-	keys := fewer(v.lang.words.pageKeys, c.w-leastEntry, true)
-	if c.w < fullWidth {
-		keys = ""
-	}
-	c.text(c.w-width(keys)-1, y, term.Plain, keys)
+// pageEntry shows what is being entered.
+func (v *view) pageEntry(s *sheet, w int) string {
 	typed := v.typed
 	if v.page.Masked {
 		typed = strings.Repeat("*", width(typed))
 	}
-	c.text(1, y, term.Strong, squeeze(v.lang.words.pageEntry+typed+"_", c.w-width(keys)-4, c.ascii))
+	keys := v.lang.words.pageKeys
+	if w < fullWidth {
+		keys = ""
+	}
+	return v.entry(s, w, term.Strong, v.lang.words.pageEntry+typed+"_", keys)
 }

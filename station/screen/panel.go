@@ -5,26 +5,32 @@ import (
 	"strings"
 	"time"
 
+	"github.com/charmbracelet/lipgloss"
+
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
 )
 
 // drawNests draws the nests side by side, in the order in which they stand on
 // the bench.
-func (v *view) drawNests(c *canvas, a rect) {
+func (v *view) drawNests(s *sheet, w, h int) string {
 	n := len(v.snap.Nests)
-	hands, _ := v.called()
-	for i := range v.snap.Nests {
-		x := a.x + a.w*i/n
-		called := v.snap.Hands.Nest == i && hands.tone != term.Plain
-		v.drawNest(c, rect{x, a.y, a.x + a.w*(i+1)/n - x, a.h}, &v.snap.Nests[i], called)
+	if n == 0 {
+		return s.column(w, h, 0).render()
 	}
+	hands, _ := v.called()
+	var boxes []string
+	for i := range v.snap.Nests {
+		called := v.snap.Hands.Nest == i && hands.tone != term.Plain
+		boxes = append(boxes, v.drawNest(s, w*(i+1)/n-w*i/n, h, &v.snap.Nests[i], called))
+	}
+	return lipgloss.JoinHorizontal(lipgloss.Top, boxes...)
 }
 
 // drawNest draws one nest: name and bin in its upper edge, the label in its
 // lower one, in between the verdict, or what it does. The nest the hands are
 // called to has a pointer.
-func (v *view) drawNest(c *canvas, a rect, n *station.NestView, called bool) {
+func (v *view) drawNest(s *sheet, w, h int, n *station.NestView, called bool) string {
 	tone := term.Plain
 	name, title := v.lang.aloud(n.Name), ""
 	var m mark
@@ -38,105 +44,82 @@ func (v *view) drawNest(c *canvas, a rect, n *station.NestView, called bool) {
 	case called:
 		tone = term.Action
 	}
-	border(c, a, tone)
 	if called {
-		title = pointer(c) + name + title
+		title = pointer(s) + name + title
 	} else {
 		title = name + title
 	}
-	if width(title) > a.w-6 { // the bare name rather than a cut one
+	if width(s.clean(title)) > w-6 { // the bare name rather than a cut one
 		title = strings.Replace(title, name, n.Name, 1)
 	}
-	edge := rect{a.x + 2, a.y, a.w - 4, 1}
-	onEdge(c, edge, title, tone)
-	edge.y = a.y + a.h - 1
-	if n.Label != "" {
-		onEdge(c, edge, n.Label, tone)
-	} else if n.UnitID != "" {
-		onEdge(c, edge, n.UnitID, tone)
+	foot := n.Label
+	if foot == "" {
+		foot = n.UnitID
 	}
-
-	inner := rect{a.x + 1, a.y + 1, a.w - 2, a.h - 2}
-	if n.Verdict != nil {
-		v.drawVerdict(c, inner, n, m)
-	} else {
-		v.drawProgress(c, rect{inner.x + 1, inner.y, inner.w - 2, inner.h}, n)
+	shape, ground := border(s, tone), term.Plain
+	var inside string
+	switch {
+	case n.Verdict != nil:
+		ground, inside = tone, v.drawVerdict(s, w-2, h-2, n, m)
+	case n.Step == station.Stopped:
+		ground, inside = tone, v.drawProgress(s, w-2, h-2, n)
+	default:
+		inside = v.drawProgress(s, w-2, h-2, n)
 	}
-	if n.Verdict != nil || n.Step == station.Stopped {
-		c.fill(inner, tone)
-	}
+	rim := s.style(tone)
+	inside = s.style(ground).Border(shape, false, true).BorderForeground(rim.GetForeground()).BorderBackground(rim.GetBackground()).Render(inside)
+	return lipgloss.JoinVertical(lipgloss.Left, rim.Render(edge(s, w, shape.TopLeft, shape.Top, shape.TopRight, title)), inside,
+		rim.Render(edge(s, w, shape.BottomLeft, shape.Bottom, shape.BottomRight, foot)))
 }
 
-func pointer(c *canvas) string {
-	if c.ascii {
+func pointer(s *sheet) string {
+	if s.ascii {
 		return ">"
 	}
 	return "►"
 }
 
-// onEdge writes s into an edge, over the border.
-func onEdge(c *canvas, a rect, s string, tone term.Tone) {
-	s = " " + squeeze(s, a.w-2, c.ascii) + " "
-	for i := range width(s) { // make room in the border
-		c.cells[a.y*c.w+a.x+i] = cell{' ', tone}
+// edge is an upper or lower edge of w cells with a text in it, if there is one.
+func edge(s *sheet, w int, left, line, right, text string) string {
+	if text != "" {
+		text = " " + squeeze(s.clean(text), w-6, s.ascii) + " "
 	}
-	c.text(a.x, a.y, tone, s)
+	first := string([]rune(line)[0])
+	return left + first + s.r.PlaceHorizontal(w-3, lipgloss.Left, text, lipgloss.WithWhitespaceChars(line)) + right
 }
 
-// border draws the edge of a nest. Its shape tells the state without colour:
-// solid passed, hatched failed, dashed hold or stopped, double called, thin
-// the rest.
-func border(c *canvas, a rect, tone term.Tone) {
-	across, down, corners := '─', '│', [4]rune{'┌', '┐', '└', '┘'}
-	if c.ascii {
-		across, down, corners = '-', '|', [4]rune{'+', '+', '+', '+'}
+// border is the edge of a nest. Its shape tells the state without colour: solid
+// passed, hatched failed, dashed hold or stopped, double called, thin the rest.
+func border(s *sheet, tone term.Tone) lipgloss.Border {
+	all := func(r string) lipgloss.Border {
+		return lipgloss.Border{Top: r, Bottom: r, Left: r, Right: r, TopLeft: r, TopRight: r, BottomLeft: r, BottomRight: r}
 	}
-	all := func(r rune) {
-		across, down, corners = r, r, [4]rune{r, r, r, r}
+	switch {
+	case tone == term.Passed:
+		return all(s.block())
+	case tone == term.Failed:
+		return all(hatch(s))
+	case tone == term.Hold:
+		b := all(s.block())
+		b.Top, b.Left = b.Top+b.Top+" ", " "+b.Left
+		b.Bottom, b.Right = b.Top, b.Left
+		return b
+	case tone == term.Action && s.ascii:
+		b := all(`"`)
+		b.Top, b.Bottom = "=", "="
+		return b
+	case tone == term.Action:
+		return lipgloss.DoubleBorder()
+	case s.ascii:
+		return lipgloss.ASCIIBorder()
 	}
-	dashed := false
-	switch tone {
-	case term.Passed:
-		all(c.block())
-	case term.Failed:
-		all(hatch(c))
-	case term.Hold:
-		all(c.block())
-		dashed = true
-	case term.Action:
-		across, down, corners = '═', '║', [4]rune{'╔', '╗', '╚', '╝'}
-		if c.ascii {
-			across, down, corners = '=', '"', [4]rune{'"', '"', '"', '"'}
-		}
-	}
-	right, bottom := a.x+a.w-1, a.y+a.h-1
-	for x := a.x; x <= right; x++ {
-		if dashed && (x-a.x)%3 == 2 {
-			continue
-		}
-		c.put(x, a.y, tone, across)
-		c.put(x, bottom, tone, across)
-	}
-	for y := a.y + 1; y < bottom; y++ {
-		if dashed && (y-a.y)%2 == 1 {
-			continue
-		}
-		c.put(a.x, y, tone, down)
-		c.put(right, y, tone, down)
-	}
-	for i, p := range [4][2]int{{a.x, a.y}, {right, a.y}, {a.x, bottom}, {right, bottom}} {
-		c.cells[p[1]*c.w+p[0]] = cell{corners[i], tone}
-	}
-	c.fill(rect{a.x, a.y, a.w, 1}, tone)
-	c.fill(rect{a.x, bottom, a.w, 1}, tone)
-	c.fill(rect{a.x, a.y, 1, a.h}, tone)
-	c.fill(rect{right, a.y, 1, a.h}, tone)
+	return lipgloss.NormalBorder()
 }
 
-// drawVerdict writes the verdict's word as large as it fits, and under it, if
-// there is room, what to do with the unit.
-func (v *view) drawVerdict(c *canvas, a rect, n *station.NestView, m mark) {
-	word, text := m.word, v.lang.disposition(n.Verdict.Disposition)+", "+v.lang.box(n.Verdict)
+// drawVerdict writes the verdict's word as large as it fits, and under it, as
+// far as there is room, what to do with the unit.
+func (v *view) drawVerdict(s *sheet, w, h int, n *station.NestView, m mark) string {
+	text := v.lang.disposition(n.Verdict.Disposition) + ", " + v.lang.boxNamed(n.Verdict)
 	if n.Verdict.Purpose == station.Check {
 		text = v.lang.box(n.Verdict)
 	}
@@ -146,65 +129,70 @@ func (v *view) drawVerdict(c *canvas, a rect, n *station.NestView, m mark) {
 	if do := v.lang.instruction(n.Verdict, argsOf(n)); do != "" {
 		text += ". " + do
 	}
-	under := wrap(text, a.w-2)
-	font := term.Five()
-	if f := term.Seven(); f.Width(word) <= a.w && f.Rows()+1+len(under) <= a.h {
-		font = f
+	under := s.wrapped(text, w-2)
+	if name := s.wrapped(v.lang.boxNamed(n.Verdict), w-2); len(under) > h-4 && len(name) == 1 {
+		under = name // the sentence says the rest
 	}
-	if signed := string(m.sign) + " " + word; font.Width(signed) <= a.w {
-		word = signed
+	for _, rows := range []int{7, 6, 5, 4} {
+		if rows > h || rows > 4 && rows+1+len(under) > h {
+			continue
+		}
+		word, ok := s.written(w-2, rows, string(m.sign)+" "+m.word)
+		if !ok {
+			word, ok = s.written(w-2, rows, m.word)
+		}
+		if !ok {
+			continue
+		}
+		blocks := []string{word}
+		switch room := h - lipgloss.Height(word) - len(under); {
+		case room > 0 && h > 5:
+			blocks = append(blocks, "", strings.Join(under, "\n"))
+		case room >= 0:
+			blocks = append(blocks, strings.Join(under, "\n"))
+		}
+		return s.r.Place(w, h, lipgloss.Center, lipgloss.Center, lipgloss.JoinVertical(lipgloss.Center, blocks...))
 	}
-	top := a
-	if font.Rows()+len(under) < a.h {
-		top.y += (a.h - font.Rows() - len(under) - 1) / 2
-	}
-	if !c.letters(top, font, m.tone, word) {
-		c.text(a.x+(a.w-width(m.word))/2, a.y+a.h/2, m.tone, m.word)
-		return
-	}
-	if rest := a.h - (top.y - a.y) - font.Rows(); rest > len(under) {
-		c.paragraph(rect{a.x + 1, top.y + font.Rows() + 1, a.w - 2, rest - 1}, m.tone, text)
-	}
+	return s.r.Place(w, h, lipgloss.Center, lipgloss.Center, s.clean(m.word))
 }
 
-// drawProgress says what a nest does or waits for.
-func (v *view) drawProgress(c *canvas, a rect, n *station.NestView) {
-	y := a.y
-	line := func(tone term.Tone, s string) {
-		if y < a.y+a.h && s != "" {
-			c.text(a.x, y, tone, shorten(s, a.w, c.ascii))
-		}
-		y++
+// drawProgress says what a nest does or waits for, or the result of the unit
+// that has gone.
+func (v *view) drawProgress(s *sheet, w, h int, n *station.NestView) string {
+	c := s.column(w, h, 1)
+	strong, plain := term.Strong, term.Plain
+	if n.Step == station.Stopped { // the nest's own colours
+		strong = term.Plain
 	}
-	line(term.Strong, v.lang.phase(n.Step))
+	c.line(strong, v.lang.phase(n.Step))
 	counting := n.Total > 0 && captures(n.Step)
 	if counting {
-		full := int(int64(a.w) * percent(n) / 100)
-		line(term.Plain, strings.Repeat(string(c.block()), full)+strings.Repeat(rest(c), a.w-full))
-		line(term.Plain, fmt.Sprintf("%d %%%s", percent(n), v.lang.remaining(n.Remaining)))
+		bar := w - 2
+		full := int(int64(bar) * percent(n) / 100)
+		c.line(plain, strings.Repeat(s.block(), full)+strings.Repeat(rest(s), bar-full))
+		c.line(plain, fmt.Sprintf("%d %%%s", percent(n), v.lang.remaining(n.Remaining)))
 	}
 	if n.Waiting {
-		line(term.Plain, v.lang.words.waits)
+		c.line(plain, v.lang.words.waits)
 	}
 	if n.Purpose == station.Check && v.snap.Purpose != station.Check {
-		line(term.Strong, v.lang.words.checkUnit)
+		c.line(strong, v.lang.words.checkUnit)
 	}
-	if n.Last != nil && n.Verdict == nil && n.Step != station.Stopped {
+	if n.Last != nil && n.Step != station.Stopped {
 		r := &n.Last.Verdict
-		line(term.Strong, squeeze(r.Args.Label, a.w, c.ascii))
-		y += c.paragraph(rect{a.x, y, a.w, a.y + a.h - y}, term.Plain, v.lang.mark(r).word+" "+v.lang.boxNamed(r))
+		c.line(strong, squeeze(s.clean(r.Args.Label), w-2, s.ascii))
+		c.paragraph(plain, v.lang.mark(r).word+" "+v.lang.boxNamed(r), 0)
 	}
 	stop := v.stopOf(n)
-	if t := v.lang.tries(n); t != "" && stop == nil {
-		line(term.Plain, t)
+	if stop == nil {
+		c.line(plain, v.lang.tries(n))
 	}
-	room := rect{a.x, y, a.w, a.y + a.h - y}
 	switch {
 	case stop != nil:
-		y += c.paragraph(room, term.Plain, v.lang.do(stop.Code, stop.Args))
+		c.paragraph(plain, v.lang.do(stop.Code, stop.Args), 0)
 	case n.Trouble != nil:
-		if text := v.lang.do(n.Trouble.Code, n.Trouble.Args); len(wrap(text, a.w)) <= room.h {
-			y += c.paragraph(room, term.Plain, text)
+		if text := v.lang.do(n.Trouble.Code, n.Trouble.Args); c.rowsOf(plain, text) <= c.room() {
+			c.paragraph(plain, text, 0)
 		}
 	}
 	// Where there is room, what is left to wait for is readable at a distance.
@@ -213,8 +201,14 @@ func (v *view) drawProgress(c *canvas, a rect, n *station.NestView) {
 		if n.Remaining >= 0 {
 			big = fill(v.lang.words.seconds, "n", fmt.Sprintf("%.0f", n.Remaining.Seconds()))
 		}
-		c.letters(rect{a.x, y + 1, a.w, a.y + a.h - y - 1}, term.Five(), term.Plain, big)
+		if text, ok := s.written(w-2, min(c.room()-1, 5), big); ok {
+			c.line(plain, " ")
+			for _, line := range strings.Split(text, "\n") {
+				c.add(s.r.PlaceHorizontal(w, lipgloss.Center, line))
+			}
+		}
 	}
+	return c.render()
 }
 
 // percent is how far the capture in hand has come.
@@ -237,8 +231,8 @@ func (v *view) stopOf(n *station.NestView) *station.Stop {
 }
 
 // rest is the part of a bar that is still to come.
-func rest(c *canvas) string {
-	if c.ascii {
+func rest(s *sheet) string {
+	if s.ascii {
 		return "."
 	}
 	return "░"

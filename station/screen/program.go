@@ -42,10 +42,10 @@ func Run(ctx context.Context, o Options) error {
 	outbox := make(chan shift.Input, waiting)
 	keyCame := make(chan struct{}, 1)
 	m := &model{
-		view:  view{ascii: o.ASCII, hints: slices.Clone(o.Hints), lang: o.Language, takt: o.Takt},
-		depth: *o.Colour,
-		w:     fullWidth,
-		h:     fullHeight,
+		view:     view{ascii: o.ASCII, letters: o.Letters, hints: slices.Clone(o.Hints), lang: o.Language, takt: o.Takt},
+		renderer: term.Renderer(*o.Colour),
+		w:        fullWidth,
+		h:        fullHeight,
 		send: func(in shift.Input) bool {
 			select {
 			case outbox <- in:

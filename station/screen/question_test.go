@@ -23,15 +23,14 @@ func TestLeaveQuestionIsSeenAtOnce(t *testing.T) {
 		time.Sleep(screen.Silence + 5*time.Millisecond + 110*time.Millisecond)
 		synctest.Wait()
 		out := s.glass.since()
-		letters := strings.TrimRight(term.Five().Lines("CTRL-Q AGAIN", '█')[0], " ")
-		if !strings.Contains(out, "Press Ctrl-Q again to leave.") || !strings.Contains(out, letters) {
+		if !strings.Contains(out, "Press Ctrl-Q again to leave.") || !letters(out, "CTRL-Q AGAIN") {
 			t.Errorf("not seen: %q", out)
 		}
 		later := bench(3)
 		later.At = noon.Add(9 * time.Second)
 		s.box.Put(later)
 		s.settle()
-		if out := s.glass.since(); !strings.Contains(out, strings.TrimRight(term.Five().Lines("SCAN THE", '█')[0], " ")) {
+		if out := s.glass.since(); !letters(out, "SCAN THE") {
 			t.Errorf("the question stands: %q", out)
 		}
 		s.key("\x11")

@@ -139,12 +139,14 @@ func everyStepAndTroubleFits(t *testing.T, l *screen.Language) {
 			if m.Class == station.Guide {
 				continue
 			}
+			// What a nest says besides is laid out alike in all steps that
+			// count shots, in all others, and in a stop.
+			usualStep := step == station.EmptyCapture || step == station.Clearing || step == station.Stopped
 			for _, size := range sizes {
 				for _, nests := range []int{1, 4} {
-					if size[0] != 80 || nests != 4 { // the tightest place is tried with every step
-						if step != station.EmptyCapture && step != station.Stopped {
-							continue
-						}
+					tightest := size[0] == 80 && nests == 4
+					if !usualStep && (!tightest || m.Code != station.BadMisfit) || step == station.Clearing && !tightest {
+						continue
 					}
 					s := counting(bench(nests), 0, step, 50)
 					s.Nests[0].Attempt, s.Nests[0].Try = 2, 3
@@ -178,9 +180,6 @@ func TestEverySize(t *testing.T) {
 				if screen.Width(line) > w {
 					t.Fatalf("%dx%d: a line of %d", w, h, screen.Width(line))
 				}
-			}
-			if p.Overlap > 0 {
-				t.Fatalf("%dx%d: %d overlapping\n%s", w, h, p.Overlap, p.Text)
 			}
 			if w >= 40 && h >= 12 && !strings.Contains(spoken(p), "Take") {
 				t.Fatalf("%dx%d: the sentence is missing\n%s", w, h, p.Text)

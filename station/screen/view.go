@@ -1,9 +1,12 @@
 package screen
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"time"
+
+	"github.com/charmbracelet/lipgloss"
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
@@ -21,12 +24,13 @@ const (
 
 // view is everything a picture is made of.
 type view struct {
-	snap  station.Snapshot
-	ready bool // a snapshot has come
-	ascii bool
-	lang  *Language
-	page  *shift.Page // takes the place of the nests, nil for none
-	takt  float64     // units an hour that are wanted, 0 for none
+	snap    station.Snapshot
+	ready   bool // a snapshot has come
+	ascii   bool
+	letters term.Letters
+	lang    *Language
+	page    *shift.Page // takes the place of the nests, nil for none
+	takt    float64     // units an hour that are wanted, 0 for none
 
 	typed   string    // characters entered so far
 	own     said      // what the screen itself has to say, no text when nothing
@@ -35,69 +39,88 @@ type view struct {
 	hints   []Hint    // labels to type
 }
 
-// draw makes the picture of w x h cells.
-func (v *view) draw(w, h int) *canvas {
-	c := newCanvas(w, h, v.ascii)
-	switch {
-	case w < leastWidth || h < leastHeight:
-		v.drawRoom(c)
-	case v.page != nil:
-		v.drawPage(c)
-	case w < fullWidth || h < fullHeight || len(v.snap.Nests)*leastPanel > w:
-		v.drawPlain(c)
-	default:
-		v.drawFull(c)
+// picture is what was drawn: the text for the terminal, and how much of what
+// there was to say had no room.
+type picture struct {
+	text string
+	cut  int
+}
+
+// draw makes the picture of w x h cells, styled by r.
+func (v *view) draw(r *lipgloss.Renderer, w, h int) picture {
+	s := &sheet{r: r, ascii: v.ascii, letters: v.letters}
+	if v.ascii {
+		s.letters = term.FullCells
 	}
-	return c
+	var text string
+	switch {
+	case w <= 0 || h <= 0:
+		return picture{}
+	case w < leastWidth || h < leastHeight:
+		text = v.drawRoom(s, w, h)
+	case v.page != nil:
+		text = v.drawPage(s, w, h)
+	case w < fullWidth || h < fullHeight || len(v.snap.Nests)*leastPanel > w:
+		text = v.drawPlain(s, w, h)
+	default:
+		text = v.drawFull(s, w, h)
+	}
+	lines := strings.Split(text, "\n")
+	for i, line := range lines {
+		lines[i] = strings.TrimRight(line, " ")
+	}
+	return picture{strings.Join(lines, "\n"), s.cut}
 }
 
 // drawRoom asks for a larger window.
-func (v *view) drawRoom(c *canvas) {
-	text := fill(v.lang.words.enlarge, "w", leastWidth, "h", leastHeight)
-	for y, line := range wrap(text, max(c.w, 1)) {
-		if y < c.h {
-			c.text(0, y, term.Plain, shorten(line, c.w, c.ascii))
-		}
+func (v *view) drawRoom(s *sheet, w, h int) string {
+	c := s.column(w, h, 0)
+	lines := s.wrapped(fill(v.lang.words.enlarge, "w", leastWidth, "h", leastHeight), w)
+	for _, line := range lines[:min(len(lines), h)] {
+		c.line(term.Plain, line)
 	}
+	return c.render()
 }
 
 // drawFull has all parts: header, hands, nests, words, footer.
-func (v *view) drawFull(c *canvas) {
-	font, pad := term.Five(), 0
-	if c.w >= largeWidth && c.h >= largeHeight {
-		font, pad = term.Seven(), 1
-	}
-	hands := rect{0, 1, c.w, 2*font.Rows() + 1 + 2*pad}
-	left := c.h - 2 - hands.h // header and footer take a row each
+func (v *view) drawFull(s *sheet, w, h int) string {
+	hands := callHeight(w, h)
+	left := h - 2 - hands // header and footer take a row each
 	// Of what is left the nests get their least, then the words theirs, then
 	// both share.
-	const leastNests, leastWords, mostNests = 7, 4, 13
-	nests := rect{0, hands.y + hands.h, c.w, min(leastNests+max(left-leastNests-leastWords, 0)*2/3, mostNests)}
-	words := rect{0, nests.y + nests.h, c.w, left - nests.h}
-
-	v.drawHeader(c)
-	v.drawHands(c, hands, font, pad)
-	v.drawNests(c, nests)
-	v.drawWords(c, words)
-	v.drawFooter(c, c.h-1)
+	const leastNests, leastWords, mostNests = 7, 4, 11
+	nests := min(leastNests+max(left-leastNests-leastWords, 0)*2/3, mostNests)
+	return lipgloss.JoinVertical(lipgloss.Left, v.header(s, w), v.drawHands(s, w, hands), v.drawNests(s, w, nests),
+		v.drawWords(s, w, left-nests, large(w, h)), v.footer(s, w))
 }
 
-// drawHeader says where and for what the station works, and how it goes.
-func (v *view) drawHeader(c *canvas) {
-	right := fewer(v.lang.counted(v.snap.Counters, v.takt), c.w-2, false)
+// large tells whether there is room for the largest letters.
+func large(w, h int) bool { return w >= largeWidth && h >= largeHeight }
+
+// callHeight is how many rows the hands' field has.
+func callHeight(w, h int) int {
+	if large(w, h) {
+		return 17
+	}
+	return 11
+}
+
+// header says where and for what the station works, and how it goes.
+func (v *view) header(s *sheet, w int) string {
+	right := fewer(s.clean(v.lang.counted(v.snap.Counters, v.takt)), w-2, false)
 	if !v.ready {
 		right = ""
 	}
-	x := c.w - width(right) - 1
-	c.text(x, 0, term.Plain, right)
-	at := 1
+	left := ""
 	for _, part := range v.setting() {
-		if at+width(part) > x-2 {
+		part = s.clean(part)
+		if 1+width(left)+width(part) > w-width(right)-3 {
 			break
 		}
-		c.text(at, 0, term.Plain, part)
-		at += width(part) + 2
+		left += part + "  "
 	}
+	left = strings.TrimRight(left, " ")
+	return s.row(w, 0, term.Plain, " "+left+strings.Repeat(" ", w-2-width(left)-width(right))+right)
 }
 
 // setting names product, purpose, station and operator, what matters most
@@ -163,7 +186,7 @@ func (v *view) held(code station.Code, n *station.NestView) station.Code {
 // drawHands says in block letters what the hands do now. Where the letters do
 // not fit (a long name of a nest, a letter that the font has not), the
 // sentence stands there in words.
-func (v *view) drawHands(c *canvas, a rect, font term.Font, pad int) {
+func (v *view) drawHands(s *sheet, w, h int) string {
 	hands, words := v.called()
 	if v.instead.call.lines[0] != "" {
 		hands, words = v.instead.call, v.instead.words
@@ -171,114 +194,138 @@ func (v *view) drawHands(c *canvas, a rect, font term.Font, pad int) {
 	if v.asked.lines[0] != "" {
 		hands, words = v.asked, v.own.text
 	}
-	v.drawCall(c, a, font, pad, hands, words)
+	return drawCall(s, w, h, hands, words)
 }
 
-// drawCall draws a call, or its words where the letters do not fit.
-func (v *view) drawCall(c *canvas, a rect, font term.Font, pad int, hands call, words string) {
-	lines := hands.lines
-	inner := rect{a.x + 2, a.y + pad, a.w - 4, font.Rows()}
-	second := inner
-	second.y += font.Rows() + 1
-	fits := hands.lines[0] != "" && fitsIn(font, inner.w, lines[:]...)
-	if !fits && font.Rows() > term.Five().Rows() && fitsIn(term.Five(), inner.w, lines[:]...) {
-		font, fits = term.Five(), true
-		inner.y++
+// drawCall draws a call in w x h cells: what the hands do larger than the rest.
+// Its words stand there where the letters do not fit.
+func drawCall(s *sheet, w, h int, c call, words string) string {
+	const edges, margin = 2, 2
+	inner := w - edges - margin
+	first, second := h-5, 4 // and a row between them
+	if h > 15 {             // with a row above and below
+		first, second = h-8, 5
 	}
-	if fits {
-		c.letters(inner, font, hands.tone, lines[0])
-		c.letters(second, font, hands.tone, lines[1])
-	} else {
-		block := rect{a.x + 4, a.y + a.h/2 - 1, a.w - 8, 3}
-		c.paragraph(block, hands.tone, strings.ToUpper(words))
+	if s.letters == term.FullCells {
+		first, second = (h-1)/2, (h-1)/2
 	}
-	edge(c, a, hands.tone)
-	c.fill(a, hands.tone)
+	if c.lines[1] == "" {
+		first, second = h-2, 0
+	}
+	var content string
+	one, ok := s.written(inner, first, c.lines[0])
+	two, also := s.written(inner, second, c.lines[1])
+	switch {
+	case c.lines[0] != "" && ok && c.lines[1] == "":
+		content = one
+	case c.lines[0] != "" && ok && also:
+		content = lipgloss.JoinVertical(lipgloss.Center, one, "", two)
+	default:
+		content = strings.Join(s.wrapped(strings.ToUpper(words), inner-margin), "\n")
+	}
+	return s.style(c.tone).Border(sides(s, c.tone), false, true).Render(s.r.Place(w-edges, h, lipgloss.Center, lipgloss.Center, content))
 }
 
-func fitsIn(font term.Font, w int, lines ...string) bool {
-	for _, line := range lines {
-		if !font.Has(line) || font.Width(line) > w {
-			return false
-		}
-	}
-	return true
-}
-
-// edge draws both ends of the hands' field: a shape for each tone, so that no
+// sides are both ends of the hands' field: a shape for each tone, so that no
 // colour is needed.
-func edge(c *canvas, a rect, tone term.Tone) {
-	for i := range a.h {
-		r := ' '
-		switch tone {
-		case term.Action:
-			r = '>'
-		case term.Passed:
-			r = c.block()
-		case term.Failed:
-			r = hatch(c)
-		case term.Hold:
-			if i%2 == 0 {
-				r = c.block()
-			}
-		}
-		if r == ' ' {
-			continue
-		}
-		c.put(a.x, a.y+i, tone, r)
-		if r == '>' {
-			r = '<'
-		}
-		c.put(a.x+a.w-1, a.y+i, tone, r)
+func sides(s *sheet, tone term.Tone) lipgloss.Border {
+	switch tone {
+	case term.Action:
+		return lipgloss.Border{Left: ">", Right: "<"}
+	case term.Passed:
+		return lipgloss.Border{Left: s.block(), Right: s.block()}
+	case term.Failed:
+		return lipgloss.Border{Left: hatch(s), Right: hatch(s)}
+	case term.Hold:
+		return lipgloss.Border{Left: s.block() + " ", Right: s.block() + " "}
 	}
+	return lipgloss.Border{Left: " ", Right: " "}
 }
 
-func hatch(c *canvas) rune {
-	if c.ascii {
-		return '/'
+func hatch(s *sheet) string {
+	if s.ascii {
+		return "/"
 	}
-	return '▒'
+	return "▒"
 }
 
 // drawWords says the rest in sentences: what the hands do and why, the newest
-// messages, labels to type.
-func (v *view) drawWords(c *canvas, a rect) {
-	a.x, a.w = a.x+1, a.w-2
-	bottom := a.y + a.h
-	hints := v.hintLines(a.w, max(1, a.h/3))
-	if len(hints) > 0 && a.h > 3 && v.own.text == "" {
-		bottom -= len(hints)
-		for i, line := range hints {
-			c.text(a.x, bottom+i, term.Plain, line)
-		}
+// messages, the newest results, labels to type.
+func (v *view) drawWords(s *sheet, w, h int, large bool) string {
+	c := s.column(w, h, 1)
+	hints := v.hintLines(s, w-2, max(1, h/3))
+	if h <= 3 || v.own.text != "" {
+		hints = nil
 	}
+	keep := len(hints)
 	if v.own.text != "" {
-		a.y += v.sayOwn(c, rect{a.x, a.y, a.w, max(bottom-a.y-1, 1)})
+		v.sayOwn(c, max(keep, 1))
 	}
-	words := v.explained()
-	a.y += c.paragraph(rect{a.x, a.y, a.w, bottom - a.y}, term.Strong, words)
-	if reasons := v.lang.reasons(v.snap.Counters, 3); reasons != "" && bottom-a.y > 3 {
-		bottom--
-		c.text(a.x, bottom, term.Plain, shorten(reasons, a.w, c.ascii))
+	c.say(term.Strong, v.explained(), keep)
+	reasons := v.lang.reasons(v.snap.Counters, 3)
+	if reasons != "" && c.room()-keep > 3 {
+		keep++
+	} else {
+		reasons = ""
 	}
+	v.drawNews(c, keep)
+	if large {
+		v.drawRecent(c, keep)
+	}
+	c.down(keep)
+	c.line(term.Plain, reasons)
+	for _, line := range hints {
+		c.line(term.Plain, line)
+	}
+	return c.render()
+}
+
+// drawNews says the messages, those that matter now first, and leaves keep rows.
+func (v *view) drawNews(c *column, keep int) {
+	most := c.room() - keep
 	for _, line := range v.news() {
-		if a.y >= bottom {
+		room := c.room() - keep
+		if room <= 0 {
 			return
-		}
-		room := rect{a.x, a.y, a.w, bottom - a.y}
-		text := v.lang.sentence(line.Code, line.Args)
-		if len(wrap("! "+text, room.w)) > room.h {
-			text = v.lang.say(line.Code, line.Args) // without the action rather than cut
 		}
 		tone := term.Plain
 		if alarming(line.Code) {
 			tone = term.Hold
 		}
-		if len(wrap("! "+text, room.w)) > room.h && room.h < a.h-1 {
+		text := v.lang.sentence(line.Code, line.Args)
+		if c.rowsOf(tone, text) > room {
+			text = v.lang.say(line.Code, line.Args) // without the action rather than cut
+		}
+		if c.rowsOf(tone, text) > room && room < most {
 			return
 		}
-		a.y += v.say(c, room, tone, text)
+		c.say(tone, text, keep)
 	}
+}
+
+// drawRecent lists the newest results in two columns, and leaves keep rows.
+func (v *view) drawRecent(c *column, keep int) {
+	room := c.room() - keep - 2 // an empty row and a head
+	if len(v.snap.Recent) == 0 || room < 1 {
+		return
+	}
+	room = min(room, (station.MaxRecent+1)/2)
+	c.line(term.Plain, " ")
+	c.line(term.Strong, v.lang.words.lastUnits)
+	half := (c.w - 2) / 2
+	for i := range min(room, len(v.snap.Recent)) {
+		left := v.lang.recent(&v.snap.Recent[i])
+		right := ""
+		if i+room < len(v.snap.Recent) {
+			right = v.lang.recent(&v.snap.Recent[i+room])
+		}
+		c.add(lipgloss.JoinHorizontal(lipgloss.Top, " ", c.row(half, 0, term.Plain, left), c.row(c.w-1-half, 0, term.Plain, right)))
+	}
+}
+
+// recent is a result in one line.
+func (l *Language) recent(v *station.Verdict) string {
+	return fmt.Sprintf("%-16s %s  %s", squeeze(v.Args.Label, 16, false), l.mark(v).word, l.boxNamed(v))
 }
 
 // explained is the sentence for the hands, and why.
@@ -297,24 +344,13 @@ func (v *view) explained() string {
 	return words
 }
 
-// sayOwn draws what the screen itself has to say.
-func (v *view) sayOwn(c *canvas, a rect) int {
+// sayOwn says what the screen itself has to say, and leaves keep rows.
+func (v *view) sayOwn(c *column, keep int) {
 	if v.own.done {
-		return v.say(c, a, term.Plain, v.own.text)
+		c.say(term.Plain, v.own.text, keep)
+		return
 	}
-	return v.say(c, a, term.Hold, v.own.text)
-}
-
-// say draws a message; one that matters gets a sign besides its colour.
-func (v *view) say(c *canvas, a rect, tone term.Tone, text string) int {
-	if tone == term.Hold {
-		text = "! " + text
-	}
-	used := c.paragraph(a, tone, text)
-	if tone == term.Hold {
-		c.fill(rect{a.x - 1, a.y, a.w + 2, used}, tone)
-	}
-	return used
+	c.say(term.Hold, v.own.text, keep)
 }
 
 func alarming(code station.Code) bool {
@@ -376,22 +412,23 @@ func stopped(stops []station.Stop, m station.Message) bool {
 }
 
 // hintLines returns the labels that wait to be typed, in at most rows lines.
-func (v *view) hintLines(w, rows int) []string {
+func (v *view) hintLines(s *sheet, w, rows int) []string {
 	if len(v.hints) == 0 || rows <= 0 {
 		return nil
 	}
 	var lines []string
-	indent := strings.Repeat(" ", width(v.lang.words.typeLabel))
-	line := v.lang.words.typeLabel
+	head := s.clean(v.lang.words.typeLabel)
+	indent := strings.Repeat(" ", width(head))
+	line := head
 	for i, h := range v.hints {
-		item := " " + h.String()
+		item := " " + s.clean(h.String())
 		more := ""
 		if rest := len(v.hints) - i - 1; rest > 0 {
-			more = "  " + fill(v.lang.words.more, "n", rest)
+			more = "  " + s.clean(fill(v.lang.words.more, "n", rest))
 		}
 		if last := len(lines) == rows-1; width(line+item) > w || last && width(line+item+more) > w {
-			if last || len(item) > w {
-				line += "  " + fill(v.lang.words.more, "n", len(v.hints)-i)
+			if last || width(item) > w {
+				line += "  " + s.clean(fill(v.lang.words.more, "n", len(v.hints)-i))
 				break
 			}
 			lines, line = append(lines, line), indent
@@ -401,20 +438,26 @@ func (v *view) hintLines(w, rows int) []string {
 	return append(lines, line)
 }
 
-// drawFooter shows the label being entered, and the keys.
-func (v *view) drawFooter(c *canvas, y int) {
-	const leastEntry = 24
-	keys := fewer(v.lang.words.keys, c.w-leastEntry, true)
-	c.text(c.w-width(keys)-1, y, term.Plain, keys)
-	room := c.w - width(keys) - 4
+// footer shows the label being entered, and the keys.
+func (v *view) footer(s *sheet, w int) string {
+	tone, text := term.Plain, v.lang.words.entry+"_"
 	switch {
 	case v.typed != "":
-		c.text(1, y, term.Strong, squeeze(v.lang.words.entry+v.typed+"_", room, c.ascii))
+		tone, text = term.Strong, v.lang.words.entry+v.typed+"_"
 	case v.snap.Label != "":
-		c.text(1, y, term.Plain, squeeze(v.lang.words.open+v.snap.Label, room, c.ascii))
-	default:
-		c.text(1, y, term.Plain, v.lang.words.entry+"_")
+		text = v.lang.words.open + v.snap.Label
 	}
+	return v.entry(s, w, tone, text, v.lang.words.keys)
+}
+
+// entry is a row with what is being entered, and the keys as far as there is
+// room for them.
+func (v *view) entry(s *sheet, w int, tone term.Tone, text, keys string) string {
+	const leastEntry = 24
+	keys = fewer(s.clean(keys), w-leastEntry, true)
+	room := w - width(keys) - 3
+	text = squeeze(s.clean(text), room, s.ascii)
+	return lipgloss.JoinHorizontal(lipgloss.Top, " ", s.row(room, 0, tone, text), " ", keys, " ")
 }
 
 // fewer leaves out parts of a line, which two spaces or more tell apart, until

@@ -6,7 +6,10 @@ import (
 	"github.com/muesli/termenv"
 )
 
+// Gap is the columns between two letters.
+func (f Font) Gap() int { return f.gap }
+
 // DepthFrom is DepthOf for a terminal with another environment.
 func DepthFrom(env termenv.Environ) Depth {
-	return depthOf(termenv.NewOutput(io.Discard, termenv.WithEnvironment(env), termenv.WithUnsafe()))
+	return termenv.NewOutput(io.Discard, termenv.WithEnvironment(env), termenv.WithUnsafe()).EnvColorProfile()
 }

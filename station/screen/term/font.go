@@ -2,12 +2,13 @@ package term
 
 import "strings"
 
-// Font is a set of block letters, each made of full cells. The zero value has
-// no letters.
+// Font is a set of block letters, each made of full cells or of half ones. The
+// zero value has no letters.
 type Font struct {
 	rows   int
 	gap    int // columns between two letters
 	glyphs map[rune][]string
+	pen    pen // draws the letters where there are no glyphs
 }
 
 // Five returns the letters of five rows: strokes of one column, mostly four
@@ -32,7 +33,7 @@ const (
 // Has tells whether every rune of s, in capitals, has a letter.
 func (f Font) Has(s string) bool {
 	for _, r := range strings.ToUpper(s) {
-		if _, ok := f.glyphs[r]; !ok {
+		if _, ok := f.glyphs[r]; !ok && (f.glyphs != nil || strokes[r].lines == "" && r != ' ') {
 			return false
 		}
 	}
@@ -44,7 +45,9 @@ func (f Font) Has(s string) bool {
 func (f Font) Width(s string) int {
 	width := 0
 	for _, r := range strings.ToUpper(s) {
-		if g := f.glyph(r); len(g) > 0 {
+		if f.glyphs == nil && f.rows > 0 {
+			width += f.pen.width(strokeOf(r)) + f.gap
+		} else if g := f.glyph(r); len(g) > 0 {
 			width += len(g[0]) + f.gap
 		}
 	}
@@ -81,6 +84,9 @@ func (f Font) Lines(s string, fill rune) []string {
 
 // glyph returns the letter of r, or the question mark.
 func (f Font) glyph(r rune) []string {
+	if f.glyphs == nil && f.rows > 0 {
+		return f.pen.draw(strokeOf(r), f.rows)
+	}
 	if g, ok := f.glyphs[r]; ok {
 		return g
 	}

@@ -1,10 +1,10 @@
 package term
 
 import (
-	"fmt"
 	"io"
 	"strconv"
 
+	"github.com/charmbracelet/lipgloss"
 	"github.com/muesli/termenv"
 )
 
@@ -24,34 +24,28 @@ const (
 )
 
 // Depth is how many colours a terminal shows.
-type Depth uint8
+type Depth = termenv.Profile
 
 // The depths. Colourless writes no escape sequence at all.
 const (
-	Colourless Depth = iota
-	Sixteen
-	Indexed // 256
-	TrueColour
+	Colourless = termenv.Ascii
+	Sixteen    = termenv.ANSI
+	Indexed    = termenv.ANSI256 // 256
+	TrueColour = termenv.TrueColor
 )
 
 // DepthOf tells the depth of the terminal out, by the environment: NO_COLOR,
 // if set and not empty, wins over everything; then CLICOLOR, CLICOLOR_FORCE,
 // COLORTERM and TERM count. What is no terminal is colourless. It asks the
 // terminal nothing.
-func DepthOf(out io.Writer) Depth {
-	return depthOf(termenv.NewOutput(out))
-}
+func DepthOf(out io.Writer) Depth { return termenv.NewOutput(out).EnvColorProfile() }
 
-func depthOf(out *termenv.Output) Depth {
-	switch out.EnvColorProfile() {
-	case termenv.TrueColor:
-		return TrueColour
-	case termenv.ANSI256:
-		return Indexed
-	case termenv.ANSI:
-		return Sixteen
-	}
-	return Colourless
+// Renderer styles texts for a terminal of that depth. A program has one.
+func Renderer(d Depth) *lipgloss.Renderer {
+	r := lipgloss.NewRenderer(io.Discard)
+	r.SetColorProfile(d)
+	r.SetHasDarkBackground(true) // asks the terminal nothing: no tone depends on it
+	return r
 }
 
 // Colour is one colour in the three ways terminals take it: red, green and
@@ -85,42 +79,23 @@ func (t Tone) Colours() (letters, ground Colour, ok bool) {
 	return Colour{}, Colour{}, false
 }
 
-// Start returns the escape sequence that begins text of tone t at depth d, ""
-// if none is needed. It presumes that nothing else is in force: End ends it.
-func (d Depth) Start(t Tone) string {
-	if d == Colourless {
-		return ""
+// Style is the tone for texts and borders.
+func (t Tone) Style(r *lipgloss.Renderer) lipgloss.Style {
+	s := r.NewStyle()
+	if t == Strong {
+		return s.Bold(true)
 	}
-	letters, ground, ok := t.Colours()
-	if !ok {
-		if t == Strong {
-			return "\x1b[1m"
-		}
-		return ""
+	if letters, ground, ok := t.Colours(); ok && r.ColorProfile() != Colourless {
+		s = s.Foreground(letters.complete()).Background(ground.complete()).
+			BorderForeground(letters.complete()).BorderBackground(ground.complete())
 	}
-	switch d {
-	case TrueColour:
-		return fmt.Sprintf("\x1b[38;2;%d;%d;%d;48;2;%d;%d;%dm", letters.RGB[0], letters.RGB[1], letters.RGB[2],
-			ground.RGB[0], ground.RGB[1], ground.RGB[2])
-	case Indexed:
-		return fmt.Sprintf("\x1b[38;5;%d;48;5;%dm", letters.Indexed, ground.Indexed)
-	}
-	return "\x1b[" + sixteen(30, letters.Sixteen) + ";" + sixteen(40, ground.Sixteen) + "m"
+	return s
 }
 
-// sixteen returns the parameter for one of the terminal's own colours, base
-// 30 for letters and 40 for the ground; the bright eight lie 60 higher.
-func sixteen(base int, c uint8) string {
-	if c >= 8 {
-		return strconv.Itoa(base + 60 + int(c) - 8)
+func (c Colour) complete() lipgloss.CompleteColor {
+	hex := "#"
+	for _, part := range c.RGB {
+		hex += strconv.FormatUint(0x100|uint64(part), 16)[1:]
 	}
-	return strconv.Itoa(base + int(c))
-}
-
-// End returns the sequence that ends what Start began, "" if that was "".
-func (d Depth) End(t Tone) string {
-	if d.Start(t) == "" {
-		return ""
-	}
-	return "\x1b[0m"
+	return lipgloss.CompleteColor{TrueColor: hex, ANSI256: strconv.Itoa(int(c.Indexed)), ANSI: strconv.Itoa(int(c.Sixteen))}
 }

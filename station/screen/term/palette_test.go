@@ -77,7 +77,7 @@ func TestIndexedIsNear(t *testing.T) {
 	}
 }
 
-func TestStart(t *testing.T) {
+func TestStyle(t *testing.T) {
 	for _, c := range []struct {
 		name  string
 		depth term.Depth
@@ -95,11 +95,12 @@ func TestStart(t *testing.T) {
 		{"true colour", term.TrueColour, term.Passed, "\x1b[38;2;0;0;0;48;2;0;158;115m"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			if got := c.depth.Start(c.tone); got != c.want {
-				t.Errorf("got %q, want %q", got, c.want)
+			want := c.want + "x"
+			if c.want != "" {
+				want += "\x1b[0m"
 			}
-			if (c.depth.End(c.tone) == "") != (c.want == "") {
-				t.Errorf("end %q for start %q", c.depth.End(c.tone), c.want)
+			if got := c.tone.Style(term.Renderer(c.depth)).Render("x"); got != want {
+				t.Errorf("got %q, want %q", got, want)
 			}
 		})
 	}
