@@ -62,6 +62,21 @@ func HashOf(data []byte) Hash { return sha256.Sum256(data) }
 // misses what its kind requires is an error, and so is a record that holds what
 // this program does not know: only its own bytes are that record.
 func Encode(e Entry) ([]byte, Ref, error) {
+	data, _, err := EncodeUnproven(e)
+	if err != nil {
+		return nil, Ref{}, err
+	}
+	// What could not be read again must not be written.
+	back, err := Decode(data)
+	if err != nil {
+		return nil, Ref{}, fmt.Errorf("encoding a record: %s: %w", e.Body.Kind(), err)
+	}
+	return data, back.Ref, nil
+}
+
+// EncodeUnproven is Encode, but does not read back what it made: twice as quick,
+// for records by the million that nobody measured.
+func EncodeUnproven(e Entry) ([]byte, Ref, error) {
 	fail := func(err error) ([]byte, Ref, error) {
 		return nil, Ref{}, fmt.Errorf("encoding a record: %w", err)
 	}
@@ -94,12 +109,9 @@ func Encode(e Entry) ([]byte, Ref, error) {
 	if err != nil {
 		return fail(err)
 	}
-	// What could not be read again must not be written.
-	back, err := Decode(data)
-	if err != nil {
-		return fail(fmt.Errorf("%s: %w", kind, err))
-	}
-	return data, back.Ref, nil
+	ref := e.Ref
+	ref.Hash = HashOf(data)
+	return data, ref, nil
 }
 
 // Decode reads a record. Bytes that are not in the one form that a record has

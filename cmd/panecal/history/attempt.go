@@ -91,8 +91,9 @@ func (l *line) carryOut(a *attempt) (record.Outcome, record.Disposition, error) 
 	if spoilt == HandInField { // the empty capture was good, the target's never
 		set = emptyOnly(set)
 	}
-	writes := a.purpose == record.Production && spoilt == "" && !failsAlready(a.files.Limits, set)
-	verified := writes || a.purpose != record.Production && spoilt == "" && len(u.block) > 0 && !failsAlready(a.files.Limits, set)
+	fails := spoilt != "" || failsBefore(a.files.Limits, set)
+	writes := a.purpose == record.Production && !fails
+	verified := writes || a.purpose != record.Production && !fails && len(u.block) > 0
 	used, took := 0, time.Duration(0)
 	for i, s := range stages {
 		if spoilt == UnitSilent || i >= afterWrite && i < 10 && !writes || i >= 10 && i < 12 && !verified || s.name == "ranges capture" && !u.of.histograms {
@@ -264,10 +265,16 @@ func why(j limits.Judgement, spoilt Cause) string {
 	return strings.Join(names, ", ")
 }
 
-// failsAlready says whether a limit fails on what has been measured.
-func failsAlready(f *limits.File, s quantity.Set) bool {
-	for _, l := range f.Judge(s).Lines {
-		if l.Measured && !l.Passed {
+// failsBefore says whether a limit fails on what has been measured before
+// anything is written.
+func failsBefore(f *limits.File, s quantity.Set) bool {
+	for i := range f.Limits {
+		l := &f.Limits[i]
+		m, ok := s[l.Name]
+		if !ok || math.IsNaN(m.V) || l.Name == quantity.VerifyError {
+			continue
+		}
+		if l.High != nil && !(m.High(l.K) <= *l.High) || l.Low != nil && !(m.Low(l.K) >= *l.Low) {
 			return true
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"time"
 
 	"github.com/charmbracelet/x/term"
@@ -66,6 +67,9 @@ func (f *Flags) Run(c *cobra.Command, software string, seed uint64, setup Setup)
 	return cli.PrintJSON(c.OutOrStdout(), s)
 }
 
+// gcPercent leaves a few hundred megabytes of it.
+const gcPercent = 400
+
 // write makes the folder whole or not at all.
 func (f *Flags) write(c *cobra.Command, o Options, setup Setup) (s Summary, err error) {
 	parent := filepath.Dir(filepath.Clean(f.Folder))
@@ -94,7 +98,10 @@ func (f *Flags) write(c *cobra.Command, o Options, setup Setup) (s Summary, err 
 		o.Truth = out
 		defer func() { err = errors.Join(err, out.Close()) }()
 	}
+	// What a record needs is garbage a moment later: collect it less often.
+	before := debug.SetGCPercent(gcPercent)
 	s, err = Write(c.Context(), o)
+	debug.SetGCPercent(before)
 	done()
 	if err != nil {
 		return s, err
