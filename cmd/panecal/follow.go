@@ -21,8 +21,11 @@ func (p place) follow() (f *store.Follower, folder string, err error) {
 }
 
 func newExport(where *place) *cobra.Command {
-	return desk.NewExport(func() (*store.Follower, error) {
-		f, _, err := where.follow()
-		return f, err
-	})
+	return desk.NewExport(where.log)
+}
+
+// log is follow for the desk.
+func (p *place) log() (*store.Follower, error) {
+	f, _, err := p.follow()
+	return f, err
 }

@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/desk"
 	"example.org/panecal/cmd/panecal/signing"
 	"example.org/panecal/limits"
 )
@@ -19,7 +20,7 @@ func newLimits(where *place) *cobra.Command {
 		Args:  cli.Args(cobra.NoArgs),
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	c.AddCommand(append(signing.ReleaseCommands(), newLimitsCheck(), newLimitsShow(where))...)
+	c.AddCommand(append(signing.ReleaseCommands(), newLimitsCheck(), newLimitsShow(where), desk.NewTry(where.log))...)
 	return c
 }
 
