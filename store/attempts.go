@@ -62,49 +62,18 @@ func (r *Reader) Attempts(f Filter, quantities []quantity.Name, each func(*Row) 
 			wanted = append(wanted, d)
 		}
 	}
-	limit, err := r.promised()
-	if err != nil {
-		return err
-	}
-	numbers, err := segments(r.disk, r.dir, journalKind)
-	if err != nil || len(numbers) == 0 {
-		return err
-	}
-	last := numbers[len(numbers)-1]
-	station, recent, changes, err := r.tail(last, limit)
-	for tries := 0; tries < 3 && errors.Is(err, errConflict); tries++ {
-		// It followed a record whose writing failed; the log went on before it.
-		station, recent, changes, err = r.tail(last, limit)
-	}
-	if err != nil {
-		return err
-	}
-	now, err := r.standing(last, f.OnHold, recent, changes)
-	if err != nil {
-		return err
-	}
-	give := func(rows []Row) error {
-		for i := range rows {
-			rows[i].Station = station
-			now.tell(&rows[i])
-			if f.Match(&rows[i]) {
-				if err := each(&rows[i]); err != nil {
-					return err
-				}
-			}
-		}
-		return nil
-	}
-	for n := uint32(1); n < last; n++ {
-		rows, err := r.columns.rows(n, &f, wanted)
+	return r.Blocks(f, func(b *Block) error {
+		rows, err := b.Picked(&f, wanted)
 		if err != nil {
 			return err
 		}
-		if err := give(rows); err != nil {
-			return err
+		for i := range rows {
+			if err := each(&rows[i]); err != nil {
+				return err
+			}
 		}
-	}
-	return give(recent)
+		return nil
+	})
 }
 
 // tail returns what stands in the last segment, and in what began meanwhile.

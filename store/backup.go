@@ -247,22 +247,19 @@ func (c *copier) segment(tmp string, k segmentKind, number uint32, followed bool
 	}
 }
 
-// derive makes the database of the segments in dir, which proves every
-// record, and returns where the journal ends. The record that promised names
-// must be there.
+// derive makes the index of the segments in dir, which proves every record, and
+// returns where the journal ends. The record that promised names must be there.
 func derive(d disk, dir string, promised mark) (position, error) {
 	var p position
-	ix := &index{disk: d, segments: dir, dir: dir, own: true}
-	w := newWorker(nil, nil)
-	defer w.close()
-	err := w.do(func() error {
-		err := ix.look(func(v *view) error {
-			p = v.pos
-			return v.holds(promised)
-		})
-		return errors.Join(err, ix.close())
+	ix := &index{disk: d, segments: dir, dir: dir}
+	err := ix.look(func(v *view) error {
+		p = v.pos
+		return v.holds(promised)
 	})
-	if err == nil && ix.tail != 0 {
+	if err == nil {
+		err = ix.keep()
+	}
+	if err = errors.Join(err, ix.close()); err == nil && ix.tail != 0 {
 		err = &DamageError{File: journalKind.name(p.Segment), Offset: p.Offset, What: "a frame is not whole"}
 	}
 	return p, err

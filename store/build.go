@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"github.com/klauspost/compress/zstd"
-	"go.etcd.io/bbolt"
 
 	"example.org/panecal/store/record"
 )
@@ -32,10 +31,13 @@ type Builder struct {
 	// The last one's:
 	index   *index
 	columns columns
-	pos     position
-	list    []found
 	rows    []Row
 	changes []change
+	digests digests
+	// sealed gives the digests of what was derived of one segment after the other;
+	// it is closed when there will be no more.
+	sealed    chan map[string]record.Hash
+	closeOnce sync.Once
 }
 
 // encoded is a record and its bytes.
@@ -46,8 +48,8 @@ type encoded struct {
 
 // built is a record and where it was written.
 type built struct {
-	found
-	previous mark // before it
+	encoded
+	at location
 }
 
 // Build makes a store in dir, which must not exist or be empty, of what fill
@@ -93,15 +95,18 @@ func build(dir string, o Options, fill func(*Builder) error) (err error) {
 		return err
 	}
 	b := &Builder{first: h, encoded: make(chan encoded, buffered), written: make(chan built, buffered),
-		index:   &index{disk: o.disk, segments: dir, dir: dir, own: true},
-		columns: columns{disk: o.disk, dir: dir, own: dir}}
+		sealed: make(chan map[string]record.Hash, buffered)}
+	b.index = &index{disk: o.disk, segments: dir, dir: dir, made: b.digests.add}
+	b.columns = columns{disk: o.disk, dir: dir, own: dir, made: b.digests.add}
+	if err := b.index.begin(); err != nil {
+		return err
+	}
 	base := writer{disk: o.disk, dir: dir, panicked: o.Panicked,
 		header: header{Store: h.Store, Station: h.Station, Generation: h.Generation, Simulated: true}}
 	b.journal = journal{writer: base, station: h.Station, generation: h.Generation}
 	b.journal.kind = journalKind
 	b.captures = base
 	b.captures.kind = captureKind
-	b.pos = position{Store: h.Store, Station: h.Station, Generation: h.Generation, Segment: 1, Offset: start}
 	// The first segment is there: the writer goes on in it.
 	if b.journal.f, err = o.disk.Update(filepath.Join(dir, journalKind.name(1))); err != nil {
 		return err
@@ -112,18 +117,27 @@ func build(dir string, o Options, fill func(*Builder) error) (err error) {
 	}
 	w := &writer{} // of its own: the journal's belongs to one hand only
 	*w = b.journal.writer
+	w.derived = func() map[string]record.Hash {
+		// What is named does not depend on who was quicker: a segment names what was
+		// derived of the one before the last.
+		if w.number < 2 {
+			return nil
+		}
+		return <-b.sealed
+	}
 	b.done.Add(2)
 	go b.write(w)
 	go b.derive()
 	err = guarded(func() error { return fill(b) })
 	close(b.encoded)
 	b.done.Wait()
-	if err = errors.Join(err, b.err(), w.give(), b.captures.give(), b.pack.Close()); err != nil {
-		return errors.Join(err, b.index.close())
+	p := b.index.pos
+	if err = errors.Join(err, b.err(), w.give(), b.captures.give(), b.pack.Close(), b.index.close()); err != nil {
+		return err
 	}
-	m := mark{Schema: markSchema, Store: h.Store, Station: h.Station, Generation: h.Generation, Sequence: b.pos.Sequence, Hash: b.pos.Hash,
-		Journal: b.pos.Segment, JournalEnd: b.pos.Offset, CaptureSegment: b.captures.number, CaptureEnd: b.captures.end}
-	return errors.Join(b.index.close(), writeMark(o.disk, dir, m))
+	m := mark{Schema: markSchema, Store: h.Store, Station: h.Station, Generation: h.Generation, Sequence: p.Sequence, Hash: p.Hash,
+		Journal: p.Segment, JournalEnd: p.Offset, CaptureSegment: b.captures.number, CaptureEnd: b.captures.end}
+	return writeMark(o.disk, dir, m)
 }
 
 func (b *Builder) fail(err error) {
@@ -180,7 +194,7 @@ func (b *Builder) AppendCapture(at time.Time, c record.Capture) (record.CaptureR
 func (b *Builder) write(w *writer) {
 	defer b.done.Done()
 	defer close(b.written)
-	at := mark{Sequence: 0, Journal: w.number, JournalEnd: w.end}
+	var at record.Ref // written last
 	for r := range b.encoded {
 		if b.err() != nil {
 			continue // the caller is told at its next record
@@ -191,8 +205,8 @@ func (b *Builder) write(w *writer) {
 			if err != nil {
 				return err
 			}
-			b.written <- built{found{r.entry, location{number, offset, length}}, at}
-			at.Sequence, at.Hash, at.Journal, at.JournalEnd = r.entry.Ref.Sequence, r.entry.Ref.Hash, number, w.end
+			b.written <- built{r, location{number, offset, length}}
+			at = r.entry.Ref
 			return nil
 		})
 		if err != nil {
@@ -201,31 +215,45 @@ func (b *Builder) write(w *writer) {
 	}
 }
 
-// derive makes the database, and the columns of each segment that is full.
+// derive makes index and columns of each segment that is full.
 func (b *Builder) derive() {
 	defer b.done.Done()
+	end := func() { b.closeOnce.Do(func() { close(b.sealed) }) }
+	defer end()
 	for r := range b.written {
 		if b.err() != nil {
+			end() // nobody waits for what will not come
 			continue
 		}
 		if err := guarded(func() error { return b.take(r) }); err != nil {
 			b.fail(err)
 		}
 	}
-	if b.err() == nil && len(b.list) > 0 {
-		if err := guarded(b.commit); err != nil {
+	if b.err() == nil {
+		if err := guarded(b.index.keep); err != nil {
 			b.fail(err)
 		}
 	}
 }
 
 func (b *Builder) take(r built) error {
-	if r.at.segment != b.pos.Segment {
-		part := stands{Store: b.first.Store, Segment: b.pos.Segment, End: r.previous.JournalEnd, Sequence: r.previous.Sequence, Hash: r.previous.Hash}
-		if err := b.columns.keep(part, b.rows, b.changes); err != nil {
+	ix := b.index
+	at := ix.pos
+	if r.at.segment != at.Segment {
+		_, data, err := blockOf(stands{Store: at.Store, Segment: at.Segment, End: at.Offset, Sequence: at.Sequence, Hash: at.Hash}, b.rows, b.changes)
+		if err != nil {
+			return err
+		}
+		if err := b.columns.keep(at.Segment, data); err != nil {
 			return err
 		}
 		b.rows, b.changes = b.rows[:0], b.changes[:0]
+		before := at
+		at.Segment, at.Offset, at.Last = r.at.segment, r.at.offset, 0
+		if err := ix.seal(before, at); err != nil {
+			return err
+		}
+		b.sealed <- b.digests.take()
 	}
 	e := r.entry
 	switch body := e.Body.(type) {
@@ -238,41 +266,14 @@ func (b *Builder) take(r built) error {
 	case *record.DispositionChange:
 		b.changes = append(b.changes, changeOf(e, body))
 	}
-	p := &b.pos
-	p.Segment, p.Last, p.Offset, p.Sequence, p.Hash = r.at.segment, r.at.offset, r.at.offset+r.at.length, e.Ref.Sequence, e.Ref.Hash
-	p.Newest = record.Version
-	b.list = append(b.list, r.found)
-	if len(b.list) < batchRecords {
-		return nil
-	}
-	return b.commit()
-}
-
-// commit takes what was gathered into the database, a bucket at a time: of
-// several in one transaction the library writes now one first, now another.
-func (b *Builder) commit() error {
-	if err := b.index.open(); err != nil {
+	s, err := record.Skim(r.data)
+	if err != nil {
 		return err
 	}
-	db := b.index.db
-	db.NoSync = true
-	err := db.Update(func(tx *bbolt.Tx) error {
-		for _, f := range b.list {
-			if err := putRecord(tx, f); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
-	if err == nil {
-		err = db.Update(func(tx *bbolt.Tx) error { return putKeys(tx, &b.pos, b.list) })
-	}
-	if err == nil {
-		err = db.Update(func(tx *bbolt.Tx) error { return writePosition(tx, b.pos) })
-	}
-	clear(b.list)
-	b.list = b.list[:0]
-	return err
+	at.Last, at.Offset, at.Sequence, at.Hash, at.Newest = r.at.offset, r.at.offset+r.at.length, s.Ref.Sequence, s.Ref.Hash, max(at.Newest, s.Version)
+	ix.recent.add(&s, at)
+	ix.pos = at
+	return nil
 }
 
 // unsynced is a disk that makes nothing durable.

@@ -65,7 +65,7 @@ func built(t testing.TB, n int) string {
 func TestBuild(t *testing.T) {
 	const n = 450 // more than one segment
 	dir := built(t, n)
-	report, err := store.Check(dir, nil)
+	report, err := store.Check(dir, store.CheckOptions{Deep: true})
 	if err != nil || len(report.Problems) > 0 || report.Segments < 4 || report.Captures != n || report.Records != n+n/50 || len(report.Notes) != 1 {
 		t.Fatalf("%+v, %v", report, err)
 	}

@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 	"time"
 
-	"example.org/panecal/limits/quantity"
 	"example.org/panecal/store/column"
 	"example.org/panecal/store/record"
 )
@@ -46,6 +45,8 @@ type columns struct {
 	own string
 	// exclusive, if not nil, keeps other processes from writing there meanwhile.
 	exclusive func(func() error) error
+	// made, if not nil, is told the digest of each file that is made.
+	made func(name string, digest record.Hash)
 }
 
 // sealed returns what the segment after number says of it.
@@ -95,29 +96,18 @@ func (c *columns) open(folder string, s stands) (_ *column.Block, found about, f
 	return b, found, f, nil
 }
 
-// rows returns the rows of a sealed segment that f may pick.
-func (c *columns) rows(number uint32, f *Filter, wanted []quantity.Definition) ([]Row, error) {
-	rows, _, err := c.use(number, func(b *column.Block, found *about) ([]Row, error) {
-		if b.Rows() == 0 || f.excludes(found.First, found.Last) {
-			return nil, nil
-		}
-		return unpackRows(b, wanted)
-	})
-	return rows, err
+// excludes says that f picks none of the rows.
+func (a *about) excludes(b *column.Block, f *Filter) bool {
+	return b.Rows() == 0 || f.excludes(a.First, a.Last)
 }
 
-// changes returns the changes of disposition of a sealed segment.
-func (c *columns) changes(number uint32) ([]change, error) {
-	_, changes, err := c.use(number, func(*column.Block, *about) ([]Row, error) { return nil, nil })
-	return changes, err
-}
-
-// use lets unpack take what it needs of the file of a sealed segment. Where
-// there is none that is whole, all comes from the segment's records.
-func (c *columns) use(number uint32, unpack func(*column.Block, *about) ([]Row, error)) ([]Row, []change, error) {
+// use lets each take what it needs of the file of a sealed segment. Where there
+// is none that is whole, all comes from the segment's records, and each is called
+// again.
+func (c *columns) use(number uint32, each func(*column.Block, *about) error) error {
 	s, err := c.sealed(number)
 	if err != nil {
-		return nil, nil, err
+		return err
 	}
 	folders := []string{c.dir}
 	if c.own != "" && c.own != c.dir {
@@ -128,21 +118,32 @@ func (c *columns) use(number uint32, unpack func(*column.Block, *about) ([]Row, 
 		if err != nil {
 			continue // it is made anew of the segment
 		}
-		rows, err := unpack(b, &found)
-		if err = errors.Join(err, at.Close()); err == nil {
-			return rows, found.Changes, nil
+		err = each(b, &found)
+		if cerr := at.Close(); err == nil {
+			err = cerr
+		}
+		if !errors.Is(err, column.ErrDamaged) {
+			return err
 		}
 	}
 	rows, changes, err := c.read(s)
 	if err != nil {
-		return nil, nil, err
+		return err
+	}
+	found, data, err := blockOf(s, rows, changes)
+	if err != nil {
+		return err
 	}
 	if c.own != "" {
 		// Another time it is quicker; that it cannot be kept is no reason not to
 		// answer.
-		_ = c.keep(s, rows, changes)
+		_ = c.keep(s.Segment, data)
 	}
-	return rows, changes, nil
+	b, err := column.Open(bytesAt(data), int64(len(data)))
+	if err != nil {
+		return err
+	}
+	return each(b, found)
 }
 
 // read makes the rows of a sealed segment of its records.
@@ -159,9 +160,9 @@ func (c *columns) read(s stands) ([]Row, []change, error) {
 	return rows, changes, errors.Join(err, w.close())
 }
 
-// keep writes the file of a sealed segment.
-func (c *columns) keep(part stands, rows []Row, changes []change) error {
-	s := about{stands: part, Changes: append([]change{}, changes...)}
+// blockOf returns the block of columns of some rows, and what it says of itself.
+func blockOf(part stands, rows []Row, changes []change) (*about, []byte, error) {
+	s := &about{stands: part, Changes: append([]change{}, changes...)}
 	for i := range rows {
 		if t := rows[i].Time; i == 0 || t.Before(s.First) {
 			s.First = t
@@ -172,17 +173,25 @@ func (c *columns) keep(part stands, rows []Row, changes []change) error {
 	}
 	text, err := json.Marshal(s)
 	if err != nil {
-		return err
+		return nil, nil, err
 	}
 	data, err := packRows(text, rows)
-	if err != nil {
-		return err
-	}
-	write := func() error { return replaceUnsynced(c.disk, filepath.Join(c.own, columnsName(s.Segment)), data) }
+	return s, data, err
+}
+
+// keep writes the file of a sealed segment.
+func (c *columns) keep(segment uint32, data []byte) error {
+	name := columnsName(segment)
+	write := func() error { return replaceUnsynced(c.disk, filepath.Join(c.own, name), data) }
 	if c.exclusive != nil {
-		return c.exclusive(write)
+		inside := write
+		write = func() error { return c.exclusive(inside) }
 	}
-	return write()
+	err := write()
+	if err == nil && c.made != nil {
+		c.made(name, record.HashOf(data))
+	}
+	return err
 }
 
 // settle sees to it that a sealed segment has its file, and says in words what
@@ -215,7 +224,11 @@ func (c *columns) settle(number uint32) (remade string, err error) {
 	if err != nil {
 		return "", err
 	}
-	return remade, c.keep(s, rows, changes)
+	_, data, err := blockOf(s, rows, changes)
+	if err != nil {
+		return "", err
+	}
+	return remade, c.keep(number, data)
 }
 
 // walkFrom returns a walk from the beginning of a segment.
@@ -228,6 +241,6 @@ func walkFrom(d disk, dir string, number uint32) (*walk, error) {
 		return nil, err
 	}
 	h := s.header
-	return &walk{disk: d, dir: dir, seg: s, pos: position{Format: positionFormat, Store: h.Store, Station: h.Station, Generation: h.Generation,
+	return &walk{disk: d, dir: dir, seg: s, pos: position{Store: h.Store, Station: h.Station, Generation: h.Generation,
 		Segment: number, Offset: s.start, Sequence: h.Sequence, Hash: h.Hash}}, nil
 }

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
@@ -330,7 +331,7 @@ func TestFilesDeletedUnderTheWriterStopIt(t *testing.T) {
 				t.Skipf("not possible here: %v", err)
 			}
 		}, false, false},
-		"database deleted": {away("log.db"), false, true},
+		"head file deleted": {away("head"), false, true},
 	}
 	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {
@@ -404,37 +405,52 @@ func TestWhatIsAcknowledgedIsSynced(t *testing.T) {
 	}
 }
 
-// A database whose content was damaged while its pages are in order gives an
-// answer from the segments, and is kept aside.
-func TestDamagedDatabaseIsSetAsideAndBuiltAnew(t *testing.T) {
+// A file of the index that is damaged gives no answer: that comes from the
+// segments. The station makes the file anew and says so, a reader leaves it alone.
+func TestDamagedIndexIsMadeAnew(t *testing.T) {
 	dir := smallLog(t)
-	path := filepath.Join(dir, "log.db")
-	data, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	serial := []byte("sA\x00\x01") // as the index has it
-	if !bytes.Contains(data, serial) {
-		t.Fatal("the serial is not in the database")
-	}
-	data = bytes.ReplaceAll(data, serial, []byte("sX\x00\x01")) // every copy, old pages too
-	if err := os.WriteFile(path, data, 0o640); err != nil {
-		t.Fatal(err)
-	}
-	if r := check(t, dir); len(r.Problems) == 0 {
-		t.Error("a check finds nothing")
-	}
-	s := open(t, dir)
-	list, err := s.BySerial("A")
-	if err != nil || texts(list) != "one two one two " {
-		t.Errorf("%q, %v", texts(list), err)
-	}
-	aside, err := s.SetAside()
-	if err != nil || len(aside) != 1 {
-		t.Fatalf("set aside %v, %v", aside, err)
-	}
-	if _, err := os.Stat(filepath.Join(dir, aside[0])); err != nil {
-		t.Error(err)
+	path := filepath.Join(dir, "journal-00000002.index")
+	whole := of(t, path)
+	for page := range len(whole) / 4096 {
+		bad := flipped(whole, page*4096+20)
+		if err := os.WriteFile(path, bad, 0o640); err != nil {
+			t.Fatal(err)
+		}
+		if r := check(t, dir); len(r.Problems) != 1 || r.Problems[0].File != filepath.Base(path) {
+			t.Errorf("page %d: check: %v", page, r.Problems)
+		}
+		cache := t.TempDir()
+		for range 2 { // the second from what the first has kept
+			f := follow(t, dir, cache)
+			if list, err := f.BySerial("A"); err != nil || texts(list) != "one two one two " {
+				t.Errorf("page %d: %q, %v", page, texts(list), err)
+			}
+			if err := f.Between(time.Time{}, time.Now(), func(record.Entry) error { return nil }); err != nil {
+				t.Errorf("page %d: %v", page, err)
+			}
+			if list, err := f.ByLot("L1"); err != nil || len(list) != 2 {
+				t.Errorf("page %d: %d of a lot, %v", page, len(list), err)
+			}
+		}
+		if !bytes.Equal(of(t, path), bad) {
+			t.Fatal("a reader wrote to the station's file")
+		}
+		s := open(t, dir)
+		if list, err := s.BySerial("A"); err != nil || texts(list) != "one two one two " {
+			t.Errorf("page %d: %q, %v", page, texts(list), err)
+		}
+		if err := s.Between(time.Time{}, time.Now(), func(record.Entry) error { return nil }); err != nil {
+			t.Errorf("page %d: %v", page, err)
+		}
+		if told, err := s.Remade(); err != nil || len(told) != 1 {
+			t.Errorf("page %d: told %v, %v", page, told, err)
+		}
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.Equal(of(t, path), whole) {
+			t.Errorf("page %d: not made anew as it was", page)
+		}
 	}
 }
 

@@ -79,5 +79,5 @@ func fillFolder(dir string, o Options, simulated bool) error {
 	if err := writeMark(o.disk, dir, m); err != nil {
 		return err
 	}
-	return createDatabase(o.disk, filepath.Join(dir, databaseName))
+	return o.disk.SyncDir(dir) // its names are durable before it gets its own
 }

@@ -122,6 +122,11 @@ func linked(path string, i os.FileInfo) error {
 // directory is synced: after a power cut before that, either the old content
 // is there or the new.
 func replaceUnsynced(d disk, path string, data []byte) error {
+	return replaceWith(d, path, func(w io.WriterAt) error { _, err := w.WriteAt(data, 0); return err })
+}
+
+// replaceWith does the same with what fill writes.
+func replaceWith(d disk, path string, fill func(io.WriterAt) error) error {
 	tmp := path + ".tmp"
 	if err := ignoreMissing(d.Remove(tmp)); err != nil {
 		return err
@@ -130,8 +135,7 @@ func replaceUnsynced(d disk, path string, data []byte) error {
 	if err != nil {
 		return err
 	}
-	_, err = f.WriteAt(data, 0)
-	if err == nil {
+	if err = fill(f); err == nil {
 		err = f.Sync()
 	}
 	// Closed before it is renamed: Windows renames no open file.

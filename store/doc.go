@@ -12,8 +12,10 @@
 //	journal-00000001.columns
 //	                       the attempts of a segment that is followed by another,
 //	                       column by column (package column)
-//	log.db                 where each record stands, and what it is filed under
-//	                       (bbolt): derived from the segments by catch-up
+//	journal-00000001.index
+//	                       where each record of a segment stands, and what it is
+//	                       filed under (indexfile.go); eight of them become one,
+//	                       journal-00000001-00000008.index, and so on
 //	lock                   held, and the holder named, while a station writes
 //
 // A segment is eight bytes of magic and frames; a frame is length, CRC-32C of
@@ -25,10 +27,10 @@
 // begins a new segment. Nothing is ever repaired in place.
 //
 // One process writes: [Open] takes the lock or says who has it. Everybody else
-// reads through [Follow], which keeps a database of its own and needs only the
-// segments, live or copied. Both offer the same [Reader]: records by unit, lot,
-// time or order, and [Reader.Attempts], which streams a [Row] an attempt through
-// a [Filter] in constant memory and reads only the columns asked for:
+// reads through [Follow], live or a copy. Both offer the same [Reader]: records
+// and where they stand by [Topic], in the order of time or of the log, and
+// [Reader.Attempts], which streams a [Row] an attempt through a [Filter] in
+// constant memory and reads only the columns asked for:
 //
 //	err := reader.Attempts(store.Filter{Product: "hopper-54", Since: monday},
 //		[]quantity.Name{quantity.LeakageMax}, func(r *store.Row) error {
@@ -36,20 +38,21 @@
 //			…
 //		})
 //
-// Files of columns are made by who holds the lock; a reader makes those that are
-// missing, or that it cannot use, for itself under its cache. They say their own
-// layout: one of another program is made anew, and no damage. Answers are
-// proven: a value that does not match its hash, or an index entry that is
-// missing from its chain, is an error that wraps [ErrDamaged], never a wrong
-// answer. [Check] holds a whole store against itself.
+// [Reader.Blocks] gives the same attempts as columns, some hundred at a time.
 //
-// bbolt checks no page of a database, and damage can lead it astray without
-// end. So each database is proven page by page, in bounded steps and without
-// bbolt, before bbolt opens it: every page is where it says, in order, and used
-// or free exactly once. That leaves nothing to catch for a process of its own
-// with a time limit, but a disk that never answers, which would hold the
-// segments too. A file that is cut while it is mapped raises a fault in the
-// goroutine that owns it, where it is returned as damage.
+// Files of index and columns are derived, and immutable but for the index of the
+// segment that is being written, which is replaced. Who holds the lock makes them.
+// A reader uses those it understands and goes through the rest of the segments by
+// itself; what it finds there it keeps under its cache, or in memory. They say
+// their own layout: one of another program is made anew, and no damage. Losing
+// them costs time. Headers of segments carry the digests of those made before,
+// for [Check].
+//
+// There is no database: index and tail answer all that the station asks, and a
+// second copy of the truth would want proving of its own. Answers are proven: a
+// value that does not match its hash, or a page of an index that is not what was
+// written, is never a wrong answer but passed over for the segments, or an error
+// that wraps [ErrDamaged]. [Check] holds a whole store against itself.
 //
 // [Backup] copies a log while it is written, and [Rebuild] makes a new store
 // of what a damaged one still holds. What either makes is a copy: it is read,
@@ -57,7 +60,7 @@
 // copy, so that records of the old station that came after it are never taken
 // for records of the new one.
 //
-// Store, Follower and Reader are safe for concurrent use. All use of a
-// database is in one goroutine of its own; callers own what they are given.
+// Store, Follower and Reader are safe for concurrent use. All use of an
+// index is in one goroutine of its own; callers own what they are given.
 // Times are UTC, sizes and offsets bytes.
 package store

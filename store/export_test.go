@@ -4,8 +4,6 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
-	"io"
-	"path/filepath"
 	"testing"
 
 	"example.org/panecal/limits/quantity"
@@ -25,21 +23,14 @@ func (o Options) On(d Disk) Options { o.disk = d; return o }
 func OSDisk() Disk { return osDisk{} }
 
 // CheckOn checks a store on another disk.
-func CheckOn(d Disk, dir string, derived bool) (Report, error) {
-	c := &checker{disk: d, dir: dir}
-	err := c.check(derived)
+func CheckOn(d Disk, dir string, deep bool) (Report, error) {
+	c := &checker{disk: d, dir: dir, options: CheckOptions{Deep: deep}}
+	err := c.check()
 	return c.report, err
 }
 
 // FollowOn follows a store on another disk.
-func FollowOn(d Disk, dir, cache string) (*Follower, error) { return follow(d, dir, cache) }
-
-// ProvePages proves the structure of a database held in memory.
-func ProvePages(r io.ReaderAt, size int64) error { return walkPages(r, size, nil) }
-
-// ReadDatabase opens a database file with bbolt and returns a text of all
-// that any reader could get from it.
-func ReadDatabase(path string) (string, error) { return dumpDatabase(path) }
+func FollowOn(d Disk, dir, cache string) (*Follower, error) { return follow(d, dir, cache, nil) }
 
 // AppendFrame frames content as a segment does.
 func AppendFrame(b, content []byte) []byte { return appendFrame(b, content) }
@@ -49,7 +40,7 @@ func Pack(data []byte) []byte                 { return pack(data) }
 func Unpack(content []byte) ([]byte, error)   { return unpackRecord(content) }
 func PackedLength(content []byte) (int, bool) { return packedLength(content) }
 
-// Settle waits until head file and database say what is acknowledged.
+// Settle waits until head file and index say what is acknowledged.
 func (s *Store) Settle() error {
 	return s.indexWorker.do(func() error {
 		select {
@@ -115,13 +106,17 @@ func LoseChanges(dir string, segment uint32, said bool) error {
 		return err
 	}
 	rows, _, err := c.read(s)
+	if err != nil {
+		return err
+	}
+	_, data, err := blockOf(s, rows, nil)
 	if err != nil || said {
-		return errors.Join(err, c.keep(s, rows, nil))
+		return errors.Join(err, c.keep(segment, data))
 	}
 	text, err := json.Marshal(s)
 	if err != nil {
 		return err
 	}
-	data, err := packRows(text, rows)
-	return errors.Join(err, replaceUnsynced(c.disk, filepath.Join(dir, columnsName(segment)), data))
+	data, err = packRows(text, rows)
+	return errors.Join(err, c.keep(segment, data))
 }

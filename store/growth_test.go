@@ -188,7 +188,7 @@ func TestLogOfALaterProgram(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			dir := remake(t, change)
-			r, err := store.CheckOn(store.OSDisk(), dir, false)
+			r, err := store.CheckOn(store.OSDisk(), dir, true)
 			if err != nil {
 				t.Fatal(err)
 			}

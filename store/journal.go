@@ -22,6 +22,8 @@ type writer struct {
 	now    func() time.Time
 	// panicked, if not nil, is told of a panic of the program's own.
 	panicked func(what any, stack []byte)
+	// derived, if not nil, gives the digests that the next segment is to name.
+	derived func() map[string]record.Hash
 
 	f      file   // nil: the next frame begins a new segment
 	number uint32 // of the last segment there is, 0 for none
@@ -91,6 +93,9 @@ func (w *writer) begin(seq uint64, hash record.Hash) error {
 	h := w.header
 	h.Kind, h.Number, h.Sequence, h.Hash = w.kind, w.number+1, seq, hash
 	h.PrevEnd, h.Created = w.end, w.now().UTC()
+	if w.derived != nil {
+		h.Derived = w.derived()
+	}
 	f, end, made, err := createSegment(w.disk, w.dir, h)
 	if made {
 		w.number, w.end = h.Number, end

@@ -50,7 +50,7 @@ func TestMemoryMovesWithEveryVerdict(t *testing.T) {
 	beside := store.Beside{Memory: []string{memory}}
 	look := func(dir, want, note string) {
 		t.Helper()
-		r, err := store.CheckBeside(dir, beside, nil)
+		r, err := store.Check(dir, store.CheckOptions{Beside: beside})
 		if err != nil || faults(r) != want || !strings.Contains(strings.Join(r.Notes, "; "), note) {
 			t.Errorf("check: %q, %q, %v, want %q and %q", faults(r), r.Notes, err, want, note)
 		}

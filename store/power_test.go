@@ -1,13 +1,11 @@
 package store_test
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -27,14 +25,6 @@ type promise struct {
 	capture record.CaptureRef // if ref is zero
 }
 
-// snapshot is the database as it was after so many calls. It is derived from
-// the segments, so that nothing is promised of it: the power cut may bring
-// back any of its earlier states, a mixture of them, or nothing.
-type snapshot struct {
-	at   int
-	data []byte
-}
-
 // powerRun is a station's log over some starts, each of which ends by a
 // power cut or a close, with all states that a power cut may leave between.
 type powerRun struct {
@@ -44,13 +34,11 @@ type powerRun struct {
 	deaf  bool   // the disk forgets to sync
 	first int    // which sync of a start's first record fails, 0: as it comes
 
-	rec       *recorder
-	mu        sync.Mutex // of snapshots, while a store is open
-	promises  []promise
-	snapshots []snapshot
-	seen      int // states
-	tried     int
-	failures  []string
+	rec      *recorder
+	promises []promise
+	seen     int // states
+	tried    int
+	failures []string
 }
 
 // fastDir returns a directory in memory where the system has one: what is laid
@@ -69,56 +57,9 @@ func newPowerRun(t testing.TB, seed uint64, every int, deaf bool) *powerRun {
 	return &powerRun{rng: rand.New(rand.NewPCG(seed, 1)), dir: filepath.Join(fastDir(t), "log"), every: every, deaf: deaf}
 }
 
-// look keeps the database if it has changed.
-func (p *powerRun) look() {
-	data, err := os.ReadFile(filepath.Join(p.dir, "log.db"))
-	if err != nil {
-		return // there is none yet
-	}
-	at := p.rec.count()
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	if n := len(p.snapshots); n == 0 || !bytes.Equal(p.snapshots[n-1].data, data) {
-		p.snapshots = append(p.snapshots, snapshot{at, data})
-	}
-}
-
-// layDatabase makes the real directory hold a database as a power cut after k
-// calls may have left it.
-func (p *powerRun) layDatabase(k int) error {
-	if err := errors.Join(os.RemoveAll(p.dir), os.MkdirAll(p.dir, 0o750)); err != nil {
-		return err
-	}
-	var there []snapshot
-	for _, s := range p.snapshots {
-		if s.at <= k {
-			there = append(there, s)
-		}
-	}
-	if len(there) == 0 {
-		return nil
-	}
-	data := bytes.Clone(there[len(there)-1].data)
-	old := there[p.rng.IntN(len(there))].data
-	switch p.rng.IntN(20) {
-	case 0, 1:
-		return nil
-	case 2, 3, 4:
-		data = old
-	case 5, 6, 7, 8:
-		for at := 0; at < min(len(data), len(old)); at += sector {
-			if p.rng.IntN(2) == 0 {
-				copy(data[at:min(at+sector, len(data))], old[at:])
-			}
-		}
-	case 9:
-		data = data[:p.rng.IntN(len(data)+1)]
-	case 10:
-		clear(data)
-	case 11:
-		data = nil
-	}
-	return os.WriteFile(filepath.Join(p.dir, "log.db"), data, 0o640)
+// clear makes the real directory, which has nothing but the lock, a new one.
+func (p *powerRun) clear() error {
+	return errors.Join(os.RemoveAll(p.dir), os.MkdirAll(p.dir, 0o750))
 }
 
 // phase opens the store on files, works with it and closes it or not.
@@ -126,13 +67,10 @@ func (p *powerRun) phase(t testing.TB, files map[string][]byte) {
 	t.Helper()
 	p.rec = newRecorder(files)
 	p.rec.deaf = p.deaf
-	p.snapshots = nil
 	kept := p.promises
 	for i := range kept {
 		kept[i].at = 0
 	}
-	p.look()
-	p.rec.watch = p.look
 	s, err := store.Open(p.dir, store.Options{Now: clock()}.On(p.rec))
 	if err != nil {
 		t.Fatal(err)
@@ -271,7 +209,7 @@ func (p *powerRun) state(k int, fates map[int]fate) {
 	}
 	p.tried++
 	files := p.rec.lay(k, fates)
-	err := p.layDatabase(k)
+	err := p.clear()
 	if err == nil {
 		err = p.prove(k, onMemory(files))
 	}
@@ -300,7 +238,7 @@ func (p *powerRun) prove(k int, d *memory) error {
 			err = errors.Join(err, fmt.Errorf("lost: record %v, there is %v", q.ref, list[q.ref.Sequence]))
 		}
 	}
-	// A damaged entry of the database shows when it is asked for.
+	// Damage of the index shows when it is asked for.
 	_, ierr := s.BySerial("A")
 	_, jerr := s.BySerial("B")
 	_, uerr := s.ByUnitID("u-A")
@@ -342,7 +280,7 @@ func (p *powerRun) starts(t testing.TB, n int) {
 			}
 		}
 		files = p.rec.lay(k, fates)
-		if err := p.layDatabase(k); err != nil {
+		if err := p.clear(); err != nil {
 			t.Fatal(err)
 		}
 		kept := p.promises[:0]
@@ -363,11 +301,6 @@ func (p *powerRun) create(t testing.TB) {
 	if err := store.Create(p.dir, store.Options{Station: "pane-1", Now: clock()}.On(p.rec)); err != nil {
 		t.Fatal(err)
 	}
-	database, err := os.ReadFile(filepath.Join(p.dir, "log.db"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	p.snapshots = []snapshot{{0, database}}
 	made := len(p.rec.ops)
 	p.explore(func(k int, fates map[int]fate) {
 		files := p.rec.lay(k, fates)
@@ -391,7 +324,7 @@ func (p *powerRun) create(t testing.TB) {
 			p.failures = append(p.failures, fmt.Sprintf("creating, after call %d, with %v: %v", k, fates, err))
 		}
 	})
-	if err := errors.Join(os.RemoveAll(p.dir), os.MkdirAll(p.dir, 0o750), os.WriteFile(filepath.Join(p.dir, "log.db"), database, 0o640)); err != nil {
+	if err := p.clear(); err != nil {
 		t.Fatal(err)
 	}
 }

@@ -3,11 +3,13 @@ package store
 import (
 	"errors"
 	"fmt"
+	"io"
 	"path/filepath"
+	"slices"
+	"sort"
 	"time"
 
 	"github.com/klauspost/compress/zstd"
-	"go.etcd.io/bbolt"
 
 	"example.org/panecal/store/record"
 )
@@ -22,21 +24,21 @@ type Reader struct {
 	// this process has written.
 	columns      columns
 	acknowledged func() mark
-	// view runs a function on a database that has caught up; it may be called
-	// twice, the second time on a database built anew.
+	// view runs a function on an index that has caught up; it may be called again,
+	// on an index without the file that turned out to be damaged.
 	view func(func(*view) error) error
 }
 
-// view is a database for the time of one question.
-type view struct {
-	tx     *bbolt.Tx
-	pos    position
-	bodies bodies
-}
-
-// readBatch is how many records one transaction reads: long transactions make
-// the file grow.
+// readBatch is how many records are read in one go, before others are heard.
 const readBatch = 128
+
+// Position says of a record where it stands, without reading it; [Reader.Get]
+// reads it.
+type Position struct {
+	Ref  record.Ref
+	Time time.Time // UTC, to the microsecond
+	Kind record.Kind
+}
 
 // Head returns the last record's name, the zero Ref for an empty log.
 func (r *Reader) Head() (record.Ref, error) {
@@ -52,129 +54,211 @@ func (r *Reader) Get(ref record.Ref) (record.Entry, error) {
 		if ref.Station != v.pos.Station {
 			return ErrNotFound
 		}
-		e, err = v.record(place{ref.Generation, ref.Sequence}, nil)
-		// A log of one generation has every sequence up to its head.
-		if errors.Is(err, ErrNotFound) && v.pos.Generation == 1 && ref.Generation == 1 && ref.Sequence > 0 && ref.Sequence <= v.pos.Sequence {
-			return missing(ref.Sequence)
+		known, err := v.entry(ref.Sequence)
+		if err != nil {
+			return err
 		}
-		if err == nil && e.Ref.Hash != ref.Hash {
+		if known.hash != ref.Hash {
 			return ErrNotFound
 		}
+		e, err = v.record(place{ref.Generation, ref.Sequence}, &ref.Hash)
 		return err
 	})
 	return e, err
 }
 
 // BySerial returns all records about a serial number, in log order.
-func (r *Reader) BySerial(serial string) ([]record.Entry, error) {
-	return r.all(topicSerial.prefix(serial))
-}
+func (r *Reader) BySerial(serial string) ([]record.Entry, error) { return r.all(Serial, serial) }
 
 // ByUnitID returns all records about the unit that answers with this identity.
-func (r *Reader) ByUnitID(id string) ([]record.Entry, error) {
-	return r.all(topicUnitID.prefix(id))
+func (r *Reader) ByUnitID(id string) ([]record.Entry, error) { return r.all(UnitID, id) }
+
+// ByLot returns all records of a lot, of units or of one of their parts, in log
+// order.
+func (r *Reader) ByLot(lot string) ([]record.Entry, error) { return r.all(Lot, lot) }
+
+// all returns the records filed under a topic as term.
+func (r *Reader) all(t Topic, term string) ([]record.Entry, error) {
+	var list []record.Entry
+	err := r.Records(t, term, func(e record.Entry) error { list = append(list, e); return nil })
+	return list, err
 }
 
-// ByLot returns all records of a lot, in log order.
-func (r *Reader) ByLot(lot string) ([]record.Entry, error) { return r.all(topicLot.prefix(lot)) }
-
-// Between gives each record with from ≤ time < to, in the order of time, until
-// each returns an error.
-func (r *Reader) Between(from, to time.Time, each func(record.Entry) error) error {
-	return r.pages(timePrefix(from), timePrefix(to), each)
-}
-
-// Since gives each record after ref in log order; the zero Ref gives all.
-func (r *Reader) Since(ref record.Ref, each func(record.Entry) error) error {
-	last := place{ref.Generation, ref.Sequence}
-	previous := ref.Hash
-	for {
-		var list []record.Entry
-		head := previous
-		err := r.view(func(v *view) error {
-			list, previous = nil, head
-			c := v.tx.Bucket([]byte(bucketRecords)).Cursor()
-			for k, _ := c.Seek(place{last.generation, last.sequence + 1}.append(nil)); k != nil && len(list) < readBatch; k, _ = c.Next() {
-				if len(k) != placeSize {
-					return broken("a record without a place")
-				}
-				e, err := v.record(placeOf(k), nil)
+// Positions returns where the records stand that are filed under a topic as
+// term, in log order. It reads the index only.
+func (r *Reader) Positions(t Topic, term string) ([]Position, error) {
+	var list []Position
+	err := r.view(func(v *view) error {
+		list = nil
+		k := keyOf(t, term)
+		for _, p := range v.parts() {
+			numbers, err := p.find(k)
+			if err != nil {
+				return err
+			}
+			for _, n := range numbers {
+				e, err := p.entry(int(n))
 				if err != nil {
 					return err
 				}
-				if e.Previous != previous {
-					return &DamageError{File: databaseName, Offset: -1, What: fmt.Sprintf("record %d does not follow from the one before", e.Ref.Sequence)}
-				}
-				list, previous = append(list, e), e.Ref.Hash
-			}
-			if len(list) == 0 && previous != v.pos.Hash {
-				return &DamageError{File: databaseName, Offset: -1, What: fmt.Sprintf("records after %d are missing", last.sequence)}
-			}
-			return nil
-		})
-		if err != nil || len(list) == 0 {
-			return err
-		}
-		for _, e := range list {
-			last = place{e.Ref.Generation, e.Ref.Sequence}
-			if err := each(e); err != nil {
-				return err
+				list = append(list, v.position(p, int(n), &e))
 			}
 		}
-	}
-}
-
-// all returns the records filed under prefix.
-func (r *Reader) all(prefix []byte) ([]record.Entry, error) {
-	var list []record.Entry
-	err := r.pages(prefix, after(prefix), func(e record.Entry) error {
-		list = append(list, e)
 		return nil
 	})
 	return list, err
 }
 
-// pages gives the records filed from key lo up to hi, some in each transaction.
-func (r *Reader) pages(lo, hi []byte, each func(record.Entry) error) error {
-	for {
-		var list []record.Entry
-		var last []byte
+func (v *view) position(p part, n int, e *entry) Position {
+	return Position{Ref: record.Ref{Station: v.pos.Station, Generation: e.generation, Sequence: p.about().Before + 1 + uint64(n), Hash: e.hash},
+		Time: time.UnixMicro(e.time).UTC(), Kind: e.kind}
+}
+
+// Records gives each record that is filed under a topic as term, in log order,
+// until each returns an error.
+func (r *Reader) Records(t Topic, term string, each func(record.Entry) error) error {
+	list, err := r.Positions(t, term)
+	if err != nil {
+		return err
+	}
+	return r.read(list, func(data []byte) (bool, error) {
+		s, err := record.Skim(data) // two terms may share a key
+		return slices.Contains(terms(&s, t), term), err
+	}, each)
+}
+
+// read gives the records at some positions; wanted, if not nil, says which of
+// them.
+func (r *Reader) read(list []Position, wanted func([]byte) (bool, error), each func(record.Entry) error) error {
+	for some := range slices.Chunk(list, readBatch) {
+		var found []record.Entry
 		err := r.view(func(v *view) error {
-			list = nil
-			hits, key, err := between(v.tx.Bucket([]byte(bucketIndex)), lo, hi, readBatch)
-			if err != nil {
-				return err
-			}
-			for _, h := range hits {
-				e, err := v.record(h.place, &h.hash)
-				if errors.Is(err, ErrNotFound) {
-					err = missing(h.sequence)
-				}
+			found = nil
+			for _, p := range some {
+				data, at, err := v.bytes(place{p.Ref.Generation, p.Ref.Sequence}, &p.Ref.Hash)
 				if err != nil {
 					return err
 				}
-				list = append(list, e)
+				ok := true
+				if wanted != nil {
+					ok, err = wanted(data)
+				}
+				if ok && err == nil {
+					var e record.Entry
+					e, err = record.Decode(data)
+					found = append(found, e)
+				}
+				if err != nil {
+					return &DamageError{File: journalKind.name(at.at.segment), Offset: at.at.offset, What: err.Error()}
+				}
 			}
-			last = key
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+		for _, e := range found {
+			if err := each(e); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// Between gives each record with from ≤ time < to, in the order of time, until
+// each returns an error. Times count in microseconds.
+func (r *Reader) Between(from, to time.Time, each func(record.Entry) error) error {
+	list, err := r.PositionsBetween(from, to)
+	if err != nil {
+		return err
+	}
+	return r.read(list, nil, each)
+}
+
+// PositionsBetween returns where the records stand with from ≤ time < to, in the
+// order of time. It reads the index only.
+func (r *Reader) PositionsBetween(from, to time.Time) ([]Position, error) {
+	lo, hi := max(0, from.UnixMicro()), max(0, to.UnixMicro())
+	var list []Position
+	err := r.view(func(v *view) error {
+		list = nil
+		parts := v.parts()
+		begin := make([]int, len(parts))
+		for k, p := range parts {
+			var err error
+			if begin[k], err = since(p, lo); err != nil {
+				return err
+			}
+		}
+		err := inTime(parts, begin, func(p part, n int, e entry) error {
+			if e.time >= hi {
+				return io.EOF
+			}
+			list = append(list, v.position(p, n, &e))
+			return nil
+		})
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		return err
+	})
+	return list, err
+}
+
+// since returns the place in the order of time of a part's first record at
+// moment or later.
+func since(p part, moment int64) (int, error) {
+	var failed error
+	i := sort.Search(p.about().records(), func(i int) bool {
+		n, err := p.early(i)
+		if err != nil {
+			failed = err
+			return true
+		}
+		e, err := p.entry(n)
+		if err != nil {
+			failed = err
+		}
+		return e.time >= moment
+	})
+	return i, failed
+}
+
+// Since gives each record after ref in log order; the zero Ref gives all.
+func (r *Reader) Since(ref record.Ref, each func(record.Entry) error) error {
+	last, previous := ref.Sequence, ref.Hash
+	for {
+		var list []record.Entry
+		err := r.view(func(v *view) error {
+			list = nil
+			before := previous
+			for sequence := last + 1; sequence <= v.pos.Sequence && len(list) < readBatch; sequence++ {
+				known, err := v.entry(sequence)
+				if err != nil {
+					return err
+				}
+				e, err := v.record(place{known.generation, sequence}, &known.hash)
+				if err != nil {
+					return err
+				}
+				if e.Previous != before {
+					return &DamageError{File: journalKind.name(known.at.segment), Offset: known.at.offset, What: fmt.Sprintf("record %d does not follow from the one before", sequence)}
+				}
+				list, before = append(list, e), e.Ref.Hash
+			}
 			return nil
 		})
 		if err != nil || len(list) == 0 {
 			return err
 		}
 		for _, e := range list {
+			last, previous = e.Ref.Sequence, e.Ref.Hash
 			if err := each(e); err != nil {
 				return err
 			}
 		}
-		if len(list) < readBatch {
-			return nil
-		}
-		lo = append(last, 0) // the next possible key
 	}
-}
-
-func missing(sequence uint64) error {
-	return &DamageError{File: databaseName, Offset: -1, What: fmt.Sprintf("record %d is missing", sequence)}
 }
 
 // Capture returns a raw capture, proven to be the one that was recorded.

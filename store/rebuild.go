@@ -20,9 +20,9 @@ const (
 )
 
 // Rebuild makes in the folder into, which must not exist or be empty, a new
-// store of all that the damaged one in dir still holds, in segments or
-// database: the unbroken beginning of the log as a store that is read like any
-// other, the records behind a gap as lines of JSON, and a list of what
+// store of all that the damaged one in dir still holds, in segments or an earlier
+// program's database: the unbroken beginning of the log as a store that is read
+// like any other, the records behind a gap as lines of JSON, and a list of what
 // differs. It changes nothing in dir, which must not be in use (ErrHeld). Like
 // every copy, what it makes is not written to: only Continue goes on from it.
 func Rebuild(dir, into string) (*Salvage, error) {

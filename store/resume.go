@@ -10,7 +10,7 @@ import (
 	"example.org/panecal/store/record"
 )
 
-// resume brings the database up to the segments, proves that they hold all
+// resume brings the index up to the segments, proves that they hold all
 // that was acknowledged, and sets the writers behind them.
 func (s *Store) resume(o Options) error {
 	m, err := readMark(o.disk, s.dir)
@@ -23,7 +23,7 @@ func (s *Store) resume(o Options) error {
 	if m.Copy {
 		return ErrCopy
 	}
-	// First what lies behind the mark is made durable. The database must never
+	// First what lies behind the mark is made durable. What is derived must never
 	// be ahead of the segments: a power cut now could take from them what a
 	// process that died had written and not synced.
 	capture, end, err := syncTail(o.disk, s.dir, m)
@@ -50,7 +50,7 @@ func (s *Store) resume(o Options) error {
 	h := header{Store: p.Store, Station: p.Station, Generation: p.Generation}
 	base := writer{disk: o.disk, dir: s.dir, header: h, now: o.Now, panicked: o.Panicked}
 	j := &journal{writer: base, station: p.Station, generation: p.Generation, sequence: p.Sequence, hash: p.Hash}
-	j.kind, j.number, j.end = journalKind, p.Segment, p.Offset
+	j.kind, j.number, j.end, j.derived = journalKind, p.Segment, p.Offset, s.digests.take
 	c := base
 	c.kind, c.number, c.end = captureKind, capture, end
 	s.journal, s.captures = j, &c
@@ -61,15 +61,37 @@ func (s *Store) resume(o Options) error {
 		s.acked.Memory, s.acked.Path, s.acked.Host = absolute(s.memory.folder), absolute(s.dir), thisHost()
 	}
 	s.index.limit = s.acknowledged
-	// An earlier program kept the rows of all attempts in one file.
-	if err := o.disk.Remove(filepath.Join(s.dir, "rows")); err == nil {
-		s.index.remade = append(s.index.remade, "rows: of another version of the program; columns beside each segment take its place")
-	} else if !errors.Is(err, os.ErrNotExist) {
+	if err := s.clearOut(); err != nil {
 		return err
 	}
 	// The memory before the head file, which says that there is one.
 	return errors.Join(s.memory.tell(s.acked), s.refresh())
 }
+
+// clearOut removes the derived files of earlier programs.
+func (s *Store) clearOut() error {
+	for name, what := range map[string]string{
+		rowsName:     "columns beside each segment take its place",
+		databaseName: "an index beside each segment takes its place",
+	} {
+		err := s.disk.Remove(filepath.Join(s.dir, name))
+		if errors.Is(err, os.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		s.index.remade = append(s.index.remade, name+": of another version of the program; "+what)
+	}
+	return nil
+}
+
+// databaseName is the database of earlier programs, rowsName their columns. The
+// first of them kept records in the database too.
+const (
+	databaseName = "log.db"
+	rowsName     = "rows"
+)
 
 // holds says whether the log has the record that m says was acknowledged.
 func (v *view) holds(m mark) error {
@@ -80,9 +102,6 @@ func (v *view) holds(m mark) error {
 		return nil
 	}
 	_, err := v.record(place{m.Generation, m.Sequence}, &m.Hash)
-	if errors.Is(err, ErrNotFound) && v.pos.Sequence >= m.Sequence {
-		return missing(m.Sequence) // in the database, which is then built anew
-	}
 	if errors.Is(err, ErrNotFound) {
 		return &DamageError{File: journalKind.name(v.pos.Segment), Offset: v.pos.Offset,
 			What: fmt.Sprintf("the log ends at record %d, but %d were acknowledged", v.pos.Sequence, m.Sequence)}

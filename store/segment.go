@@ -56,6 +56,10 @@ type header struct {
 	PrevEnd    int64       `json:"prev_end"` // where segment Number-1 ends
 	Created    time.Time   `json:"created"`
 	Simulated  bool        `json:"simulated,omitempty"` // see Build
+	// Derived are digests (SHA-256) of derived files, by name, that were made
+	// since the segment before began. A check takes a file as proven that is what
+	// the last segment says which names it.
+	Derived map[string]record.Hash `json:"derived,omitempty"`
 }
 
 // segments returns the numbers of the segments of kind k in dir, ascending.

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"example.org/panecal/store/column"
 	"example.org/panecal/store/record"
 )
 
@@ -32,17 +33,19 @@ type standing struct {
 func (r *Reader) standing(last uint32, held bool, recent []Row, changes []change) (standing, error) {
 	s := standing{map[uint64]record.Disposition{}, map[string]bool{}}
 	for n := uint32(1); n < last; n++ {
-		list, err := r.columns.changes(n)
+		err := r.columns.use(n, func(b *column.Block, a *about) (err error) {
+			var rows []Row
+			if held {
+				if rows, err = unpackRows(b, nil); err != nil {
+					return err
+				}
+			}
+			s.add(rows, a.Changes)
+			return nil
+		})
 		if err != nil {
 			return s, err
 		}
-		var rows []Row
-		if held {
-			if rows, err = r.columns.rows(n, &Filter{}, nil); err != nil {
-				return s, err
-			}
-		}
-		s.add(rows, list)
 	}
 	s.add(recent, changes)
 	return s, nil

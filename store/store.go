@@ -71,7 +71,8 @@ type Store struct {
 	// Each of these owns what is named after it above.
 	journalWorker, captureWorker, indexWorker *worker
 
-	wake chan struct{} // of the index, that there is something new
+	digests digests
+	wake    chan struct{} // of the index, that there is something new
 
 	mu    sync.Mutex // guards what follows, never held while a disk is waited for
 	acked mark       // what is acknowledged
@@ -121,8 +122,8 @@ func openStore(dir string, o Options) (_ *Store, err error) {
 	}
 	s := &Store{lock: l, reserve: o.Reserve, memory: &memory{disk: o.disk, folder: o.Memory}, wake: make(chan struct{}, 1)}
 	s.Reader = Reader{disk: o.disk, dir: dir, view: s.look, columns: columns{disk: o.disk, dir: dir}, acknowledged: s.acknowledged}
-	s.settle = columns{disk: o.disk, dir: dir, own: dir}
-	s.index = &index{disk: o.disk, segments: dir, dir: dir, own: true}
+	s.settle = columns{disk: o.disk, dir: dir, own: dir, made: s.digests.add}
+	s.index = &index{disk: o.disk, segments: dir, dir: dir, made: s.digests.add}
 	s.indexWorker = newWorker(s.wake, func() { _ = guarded(s.refresh) }) // the next question meets the same error
 	defer func() {
 		if err != nil {
@@ -167,7 +168,7 @@ func (s *Store) acknowledge(change func(*mark)) {
 	}
 }
 
-// refresh brings the head file and the database up to what is acknowledged.
+// refresh brings the head file and the index up to what is acknowledged.
 func (s *Store) refresh() error {
 	if s.closed {
 		return ErrClosed
@@ -180,6 +181,11 @@ func (s *Store) refresh() error {
 	}
 	if err := s.index.catchUp(); err != nil {
 		return err
+	}
+	if s.index.fresh() {
+		if err := s.index.keep(); err != nil {
+			return err
+		}
 	}
 	if s.settleNext() {
 		select {
@@ -221,7 +227,7 @@ func (s *Store) look(fn func(*view) error) error {
 	return s.indexWorker.do(func() error {
 		err := guarded(func() error { return s.index.look(fn) })
 		if p := (panicError{}); errors.As(err, &p) {
-			err = errors.Join(&DamageError{File: databaseName, Offset: -1, What: err.Error()}, s.index.close())
+			err = errors.Join(err, s.index.forget())
 		}
 		return err
 	})
@@ -307,14 +313,6 @@ func (s *Store) AppendCapture(c record.Capture) (record.CaptureRef, error) {
 // Station returns the station's name.
 func (s *Store) Station() string { return s.journal.station }
 
-// SetAside returns the names of derived files that were found damaged and were
-// built anew from the segments; a database is kept under the name returned.
-func (s *Store) SetAside() ([]string, error) {
-	var names []string
-	err := s.indexWorker.do(func() error { names = append(names, s.index.setAside...); return nil })
-	return names, err
-}
-
 // Remade says in words which derived files were made anew when they were
 // opened, and why: damaged, or made by another version of the program.
 func (s *Store) Remade() ([]string, error) {
@@ -331,6 +329,9 @@ func (s *Store) Close() error {
 	err := s.indexWorker.do(func() error {
 		err := s.refresh()
 		for n := 0; n < settleAtEnd && s.settleNext(); n++ {
+		}
+		if err == nil {
+			err = s.index.keep() // so that the next start and readers need not read the segment
 		}
 		err = errors.Join(err, s.memory.tell(s.marked), s.disk.SyncDir(s.dir), s.index.close())
 		s.closed = true

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -12,6 +13,32 @@ import (
 // errConflict says that a reader has followed frames that the log does not
 // own to: their writing failed, and the next segment begins before them.
 var errConflict = errors.New("the log went another way")
+
+// position says how far a log was followed.
+type position struct {
+	Store      record.Hash
+	Station    string
+	Generation uint32
+	Segment    uint32 // of the journal; 0: nothing read yet
+	Offset     int64  // where the next frame begins
+	Last       int64  // where the last record's frame begins, 0 for none in Segment
+	Sequence   uint64
+	Hash       record.Hash
+	Newest     int // latest schema version of any record
+}
+
+func (p position) ref() record.Ref {
+	if p.Sequence == 0 {
+		return record.Ref{}
+	}
+	return record.Ref{Station: p.Station, Generation: p.Generation, Sequence: p.Sequence, Hash: p.Hash}
+}
+
+// location is where a record's frame stands in the journal.
+type location struct {
+	segment        uint32
+	offset, length int64 // of the frame, byte
+}
 
 // walk follows the journal, record after record, over all segments.
 type walk struct {
@@ -62,7 +89,7 @@ func (w *walk) open() error {
 	w.seg = s
 	h := s.header
 	if w.pos.Segment == 0 {
-		w.pos = position{Format: positionFormat, Store: h.Store, Station: h.Station, Generation: h.Generation, Segment: 1, Offset: s.start, Sequence: h.Sequence, Hash: h.Hash}
+		w.pos = position{Store: h.Store, Station: h.Station, Generation: h.Generation, Segment: 1, Offset: s.start, Sequence: h.Sequence, Hash: h.Hash}
 		return nil
 	}
 	if h.Store != w.pos.Store || w.pos.Offset < s.start {
@@ -71,9 +98,13 @@ func (w *walk) open() error {
 	return w.proveLast()
 }
 
-// proveLast proves that the record that was read last is still there.
+// proveLast proves that the record that was read last is still there, and that
+// a segment of which nothing was read follows it.
 func (w *walk) proveLast() error {
 	if w.pos.Last == 0 {
+		if h := w.seg.header; w.pos.Offset == w.seg.start && (h.Sequence != w.pos.Sequence || h.Hash != w.pos.Hash) {
+			return errConflict
+		}
 		return nil
 	}
 	content, next, err := readFrame(w.seg, w.pos.Last, w.pos.Offset)
@@ -123,7 +154,46 @@ func (w *walk) step() error {
 // record returns the next record with its bytes: io.EOF where the log ends,
 // errConflict, a DamageError, or an error of the disk.
 func (w *walk) record() (record.Entry, []byte, error) {
-	fail := func(err error) (record.Entry, []byte, error) { return record.Entry{}, nil, err }
+	var e record.Entry
+	data, after, err := w.frame()
+	for errors.Is(err, errStepped) {
+		data, after, err = w.frame()
+	}
+	if err == nil {
+		if e, err = record.Decode(data); err != nil {
+			err = w.damaged(err.Error())
+		} else {
+			err = w.take(e.Ref, e.Previous, after)
+		}
+	}
+	if err != nil {
+		return record.Entry{}, nil, err
+	}
+	return e, data, nil
+}
+
+// skim returns what the next record says of itself, and errStepped where a
+// segment begins.
+func (w *walk) skim() (record.Skimmed, error) {
+	data, after, err := w.frame()
+	if err != nil {
+		return record.Skimmed{}, err
+	}
+	s, err := record.Skim(data)
+	if err != nil {
+		return s, w.damaged(err.Error())
+	}
+	return s, w.take(s.Ref, s.Previous, after)
+}
+
+// errStepped says that a walk has come to the next segment.
+var errStepped = errors.New("the next segment begins")
+
+// frame returns the bytes of the next record and where its frame ends:
+// errStepped where the walk has come to the next segment, io.EOF where the log
+// ends.
+func (w *walk) frame() ([]byte, int64, error) {
+	fail := func(err error) ([]byte, int64, error) { return nil, 0, err }
 	if w.seg == nil {
 		if err := w.open(); err != nil {
 			return fail(err)
@@ -147,17 +217,17 @@ func (w *walk) record() (record.Entry, []byte, error) {
 			end = w.next.header.PrevEnd
 		}
 		if w.next != nil && w.pos.Offset == end {
-			if err := w.step(); err != nil {
-				return fail(err)
-			}
-			continue
+			return fail(cmp.Or(w.step(), errStepped))
 		}
 		if w.pos.Offset > end {
 			return fail(errConflict)
 		}
 		content, after, err := readFrame(w.seg, w.pos.Offset, end)
 		if err == nil {
-			return w.take(content, after)
+			if content, err = unpackRecord(content); err != nil {
+				return fail(w.damaged(err.Error()))
+			}
+			return content, after, nil
 		}
 		if !noFrame(err) {
 			return fail(err)
@@ -180,29 +250,18 @@ func (w *walk) record() (record.Entry, []byte, error) {
 	}
 }
 
-// take proves that content is the record that must come next.
-func (w *walk) take(content []byte, after int64) (record.Entry, []byte, error) {
-	content, err := unpackRecord(content)
-	if err != nil {
-		return record.Entry{}, nil, w.damaged(err.Error())
-	}
-	e, err := record.Decode(content)
-	if err != nil {
-		return record.Entry{}, nil, w.damaged(err.Error())
-	}
+// take proves that a record is the one that must come next, and passes it.
+func (w *walk) take(ref record.Ref, previous record.Hash, after int64) error {
 	p := w.pos
 	switch {
-	case e.Ref.Station != p.Station || e.Ref.Generation != p.Generation:
-		err = w.damaged("a record of another station or generation")
-	case e.Ref.Sequence != p.Sequence+1:
-		err = w.damaged(fmt.Sprintf("record %d where %d should be", e.Ref.Sequence, p.Sequence+1))
-	case e.Previous != p.Hash:
-		err = w.damaged(fmt.Sprintf("record %d does not follow from the one before", e.Ref.Sequence))
-	}
-	if err != nil {
-		return record.Entry{}, nil, err
+	case ref.Station != p.Station || ref.Generation != p.Generation:
+		return w.damaged("a record of another station or generation")
+	case ref.Sequence != p.Sequence+1:
+		return w.damaged(fmt.Sprintf("record %d where %d should be", ref.Sequence, p.Sequence+1))
+	case previous != p.Hash:
+		return w.damaged(fmt.Sprintf("record %d does not follow from the one before", ref.Sequence))
 	}
 	w.pos.Last, w.pos.Offset = p.Offset, after
-	w.pos.Sequence, w.pos.Hash = e.Ref.Sequence, e.Ref.Hash
-	return e, content, nil
+	w.pos.Sequence, w.pos.Hash = ref.Sequence, ref.Hash
+	return nil
 }

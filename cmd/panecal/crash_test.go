@@ -212,7 +212,7 @@ func (k *killer) prove(printed []station.Verdict) {
 	if err := s.Close(); err != nil {
 		k.t.Fatal(err)
 	}
-	r, err := store.Check(folder, nil)
+	r, err := store.Check(folder, store.CheckOptions{Deep: true})
 	if err != nil {
 		k.t.Fatal(err)
 	}

@@ -131,5 +131,5 @@ func examineFiles(config configuration, say sayer) {
 	}
 }
 
-// followerCache is where reading commands keep their private databases.
+// followerCache is where reading commands keep what they make for themselves.
 func followerCache() string { return filepath.Join(xdg.CacheHome, "panecal") }

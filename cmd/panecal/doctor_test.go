@@ -121,7 +121,7 @@ func TestDoctorOfTheLog(t *testing.T) {
 	}
 	add(station.Passed)
 	expect("not copied", look(now), "ok log head: generation 1, record 1", "look last backup: never -> run `panecal log backup")
-	if _, err := checkLog(folder, store.Beside{}, new(strings.Builder)); err != nil {
+	if _, err := checkLog(folder, store.CheckOptions{}, new(strings.Builder)); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := store.Backup(folder, filepath.Join(home, "copy"), now, nil); err != nil {

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"os"
+
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/desk"
@@ -13,7 +15,7 @@ func (p place) follow() (f *store.Follower, folder string, err error) {
 	if err != nil {
 		return nil, "", err
 	}
-	f, err = store.Follow(folder, followerCache())
+	f, err = store.FollowTelling(folder, followerCache(), tellProgress(os.Stderr, "going through an older log"))
 	if err != nil {
 		return nil, "", logError("reading the log", folder, err)
 	}

@@ -84,7 +84,7 @@ func findRevision(where *place, text string) (revisionReport, error) {
 	}
 	defer f.Close()
 	found := map[string]revisionReport{}
-	err = f.Since(record.Ref{}, func(e record.Entry) error {
+	err = f.Records(store.Kind, record.KindReleaseTaken.String(), func(e record.Entry) error {
 		if t, ok := e.Body.(*record.ReleaseTaken); ok && strings.HasPrefix(t.Revision.Rev, text) {
 			found[t.Revision.Rev] = revisionReport{"panecal.revision/1", t.Document, t.Revision.Rev, t.Revision.Name, t.Revision.Signed, t.Author, t.Approver, t.Reason, string(t.Bytes)}
 		}

@@ -58,22 +58,25 @@ type logWitness struct {
 }
 
 func newLogCheck(where *place) *cobra.Command {
-	var asJSON bool
+	var asJSON, deep bool
 	c := &cobra.Command{
 		Use:   "check",
 		Short: "Prove that the log is whole and unchanged",
-		Long: `Reads every record and every raw capture, checks each against its hash, the
-chain of hashes, and what the database would say. It changes no log and may
-run while the station works. Exit code 3 where anything is not as it was
-written: copy the store's folder as it is before anybody mends it.`,
-		Example: "  panecal log check\n  panecal --data /mnt/copy log check --json",
+		Long: `Reads every record and every raw capture, checks each against its hash, and the
+chain of hashes. The files that are made of the records, index and columns, are
+held against the digests in the log, and against the records where it has none;
+--deep decodes every record and makes all of them anew, which takes several times
+as long. It changes no log and may run while the station works. Exit code 3 where
+anything is not as it was written: copy the store's folder as it is before
+anybody mends it.`,
+		Example: "  panecal log check\n  panecal log check --deep\n  panecal --data /mnt/copy log check --json",
 		Args:    cli.Args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
 			folder, err := where.storeFolder()
 			if err != nil {
 				return err
 			}
-			report, err := checkLog(folder, where.beside(), c.ErrOrStderr())
+			report, err := checkLog(folder, store.CheckOptions{Deep: deep, Beside: where.beside()}, c.ErrOrStderr())
 			if err != nil {
 				return err
 			}
@@ -89,11 +92,13 @@ written: copy the store's folder as it is before anybody mends it.`,
 		},
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	c.Flags().BoolVar(&deep, "deep", false, "decode every record and make anew all that is derived of it")
 	return c
 }
 
-func checkLog(folder string, beside store.Beside, talk io.Writer) (logReport, error) {
-	r, err := store.CheckBeside(folder, beside, tellProgress(talk, "checking"))
+func checkLog(folder string, o store.CheckOptions, talk io.Writer) (logReport, error) {
+	o.Progress = tellProgress(talk, "checking")
+	r, err := store.Check(folder, o)
 	if err != nil {
 		return logReport{}, logError("checking the log", folder, err)
 	}

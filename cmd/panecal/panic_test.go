@@ -67,7 +67,7 @@ func TestFaultOfTheProgram(t *testing.T) {
 			t.Errorf("the file does not say %q:\n%s", want, text)
 		}
 	}
-	report, err := checkLog(filepath.Join(d.folder, "store"), store.Beside{}, talk)
+	report, err := checkLog(filepath.Join(d.folder, "store"), store.CheckOptions{Deep: true}, talk)
 	if err != nil || len(report.Problems) > 0 || report.Records == 0 {
 		t.Errorf("the log: %+v, %v", report, err)
 	}

@@ -42,10 +42,10 @@ func newLogRebuild(where *place) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "rebuild --into FOLDER",
 		Short: "Make a new store of what a damaged one still holds",
-		Long: `Looks for every record that stands anywhere in segments or database, and makes
-a new store of the unbroken beginning of the log in FOLDER, which must be empty
-or not exist. Records behind a gap are put beside it, in
-beyond-the-gap.jsonl, and differences.txt lists what was found where. The
+		Long: `Looks for every record that stands anywhere in segments, or in the database of
+an earlier version, and makes a new store of the unbroken beginning of the log in
+FOLDER, which must be empty or not exist. Records behind a gap are put beside it,
+in beyond-the-gap.jsonl, and differences.txt lists what was found where. The
 damaged store is not changed: keep it.
 
 Nothing is ever written to what this makes; go on from it with
@@ -95,7 +95,7 @@ func rebuildReport(s *store.Salvage, folder, into string) logRebuild {
 	}
 	for _, r := range s.Records {
 		hash := r.Entry.Ref.Hash.String()
-		if r.Segments && r.Database && r.Proven && !beyond[hash] {
+		if r.Segments && r.Proven && !beyond[hash] {
 			continue
 		}
 		out.Found = append(out.Found, logFound{r.Entry.Ref.Sequence, hash, r.Segments, r.Database, r.Proven, !beyond[hash]})

@@ -107,7 +107,7 @@ func stackDay(t *testing.T, seed uint64, list []turn, dir string) (sum stackTall
 		for _, k := range s.sockets {
 			k.close()
 		}
-		r, err := store.Check(dir, nil)
+		r, err := store.Check(dir, store.CheckOptions{Deep: true})
 		if err != nil || len(r.Problems) > 0 {
 			s.broke("N: the log does not check: %v %v", r.Problems, err)
 		}

@@ -214,9 +214,11 @@ func simple(info byte, n uint64) error {
 	case 26:
 		v = float64(math.Float32frombits(uint32(n)))
 	case 27:
-		if v = math.Float64frombits(n); v == float64(float32(v)) {
+		// Most of a record is these. What 32 bits do not hold, 16 do not either.
+		if v = math.Float64frombits(n); v == float64(float32(v)) || math.IsNaN(v) {
 			return malformed("a float longer than it must be")
 		}
+		return nil
 	default:
 		return malformed("simple value %d", n)
 	}

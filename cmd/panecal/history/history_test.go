@@ -64,7 +64,7 @@ func TestSameSeedSameBytes(t *testing.T) {
 func TestRecordsAreAStations(t *testing.T) {
 	const n = 300
 	dir, s, truth := write(t, n, 3, 1)
-	report, err := store.Check(dir, nil)
+	report, err := store.Check(dir, store.CheckOptions{})
 	if err != nil || len(report.Problems) > 0 {
 		t.Fatal(report.Problems, err)
 	}
