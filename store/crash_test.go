@@ -454,6 +454,59 @@ func TestDamagedIndexIsMadeAnew(t *testing.T) {
 	}
 }
 
+// The index of the segment that is written is replaced from time to time. A disk
+// that mixed pages of two of its times is found out by each page, whose check says
+// of which time it is.
+func TestIndexOfTwoTimes(t *testing.T) {
+	dir := create(t)
+	path := filepath.Join(dir, "journal-00000002.index")
+	s := open(t, dir)
+	var times [][]byte
+	for i := range 2 {
+		large := note("A", fmt.Sprint(i))
+		large.Signed = noise(uint64(i), 600<<10)
+		if _, err := s.Append(large); err != nil {
+			t.Fatal(err)
+		}
+		if err := s.Settle(); err != nil {
+			t.Fatal(err)
+		}
+		times = append(times, of(t, path))
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	const page = 4096
+	old, now := times[0], times[1]
+	if len(old) != len(now) || bytes.Equal(old, now) {
+		t.Fatalf("%d and %d bytes", len(old), len(now))
+	}
+	for mix := range 1 << (len(now) / page) { // the old one whole is among them: it is true of its time
+		data := bytes.Clone(now)
+		for p := range len(now) / page {
+			if mix&(1<<p) != 0 {
+				copy(data[p*page:], old[p*page:(p+1)*page])
+			}
+		}
+		if err := os.WriteFile(path, data, 0o640); err != nil {
+			t.Fatal(err)
+		}
+		s := open(t, dir)
+		for _, r := range []*store.Reader{&follow(t, dir, "").Reader, &s.Reader} {
+			if list, err := r.BySerial("A"); err != nil || texts(list) != "0 1 " {
+				t.Errorf("mixture %b: %s, %v", mix, texts(list), err)
+			}
+			n := 0
+			if err := r.Between(time.Time{}, time.Now(), func(record.Entry) error { n++; return nil }); err != nil || n != 2 {
+				t.Errorf("mixture %b: %d in the order of time, %v", mix, n, err)
+			}
+		}
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
 // A log that a later program has written to is followed and not written.
 func TestLaterProgramsLogIsReadOnly(t *testing.T) {
 	dir := create(t)

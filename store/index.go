@@ -99,12 +99,22 @@ func (ix *index) distrust(path string, why error) {
 	}
 }
 
-// look runs fn on the index after catching up. A file of it that turns out to be
-// damaged is passed over from then on; fn is then called again and must begin
-// anew.
+// look runs fn on the index after catching up, as without does.
 func (ix *index) look(fn func(*view) error) error {
+	return ix.without(func() error {
+		if err := ix.catchUp(); err != nil {
+			return err
+		}
+		v := &view{ix: ix, pos: ix.pos, bodies: bodies{disk: ix.disk, dir: ix.segments}}
+		return errors.Join(fn(v), v.bodies.close())
+	})
+}
+
+// without runs fn. A file of the index that turns out to be damaged is passed over
+// from then on; fn is then called again and must begin anew.
+func (ix *index) without(fn func() error) error {
 	for {
-		err := ix.lookOnce(fn)
+		err := fn()
 		x := ix.damagedFile(err)
 		if x == nil {
 			return err
@@ -128,14 +138,6 @@ func (ix *index) damagedFile(err error) *indexFile {
 		}
 	}
 	return nil
-}
-
-func (ix *index) lookOnce(fn func(*view) error) error {
-	if err := ix.catchUp(); err != nil {
-		return err
-	}
-	v := &view{ix: ix, pos: ix.pos, bodies: bodies{disk: ix.disk, dir: ix.segments}}
-	return errors.Join(fn(v), v.bodies.close())
 }
 
 // catchUp brings the index up to the segments. The station's start, the time
@@ -500,10 +502,16 @@ func (ix *index) join(list []part) (*indexFile, error) {
 	return x, nil
 }
 
-// fresh says whether enough of the last segment is without an index for a file to
-// be made.
-func (ix *index) fresh() bool {
-	return ix.begun && len(ix.recent.entries) > 0 && ix.pos.Offset-ix.start() >= freshBytes
+// refresh catches up, and makes a file of what is in memory where that is at least
+// so many bytes of the journal.
+func (ix *index) refresh(least int64) error {
+	return ix.without(func() error {
+		err := ix.catchUp()
+		if err == nil && ix.pos.Offset-ix.start() >= least {
+			err = ix.keep()
+		}
+		return err
+	})
 }
 
 // start returns where in the last segment the files of the index end.

@@ -33,10 +33,7 @@ func (s *Store) resume(o Options) error {
 	var p position
 	err = s.index.look(func(v *view) error {
 		p = v.pos
-		if err := v.holds(m); err != nil {
-			return err
-		}
-		return v.newestStand()
+		return v.holds(m)
 	})
 	if err != nil {
 		return err

@@ -179,13 +179,8 @@ func (s *Store) refresh() error {
 		}
 		s.marked = m
 	}
-	if err := s.index.catchUp(); err != nil {
+	if err := s.index.refresh(freshBytes); err != nil {
 		return err
-	}
-	if s.index.fresh() {
-		if err := s.index.keep(); err != nil {
-			return err
-		}
 	}
 	if s.settleNext() {
 		select {
@@ -331,7 +326,7 @@ func (s *Store) Close() error {
 		for n := 0; n < settleAtEnd && s.settleNext(); n++ {
 		}
 		if err == nil {
-			err = s.index.keep() // so that the next start and readers need not read the segment
+			err = s.index.refresh(0) // so that the next start and readers need not read the segment
 		}
 		err = errors.Join(err, s.memory.tell(s.marked), s.disk.SyncDir(s.dir), s.index.close())
 		s.closed = true
