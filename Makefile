@@ -37,7 +37,7 @@ check:
 	$(GO) build -o bin/ honnef.co/go/tools/cmd/staticcheck && GOFLAGS=-race bin/staticcheck $(PKG) ./testdata/elsewhere ./testdata/figures ./testdata/mutants
 
 race:
-	$(GO) test -race $(PKG)
+	$(GO) test -race $(PKG) ./testdata/mutants
 
 # The types of the program on systems that it is not tested on.
 elsewhere:
@@ -122,7 +122,7 @@ fuzz:
 
 ## mutants: a hundred small faults planted in each of these packages; those that no test notices are listed.
 mutants:
-	$(GO) run ./testdata/mutants -n 100 ./limits ./station ./station/estimate ./protocol ./store
+	@$(GO) run ./testdata/mutants -n 100 ./limits ./station ./station/estimate ./protocol ./store
 
 ## corpus: keeps what fuzzing has found on this computer.
 corpus:

@@ -235,9 +235,6 @@ func orZero(v *float64) float64 {
 }
 
 func typical(l LimitReport) string {
-	if l.Typical == nil {
-		return "-"
-	}
 	text := number(l.Typical)
 	if l.TypicalU != nil {
 		text += " u " + number(l.TypicalU)

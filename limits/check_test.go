@@ -169,4 +169,37 @@ func TestCheck(t *testing.T) {
 	}
 }
 
+// The tables for people: what a typical value is made of, and columns that stay
+// in line whatever characters a code has.
+func TestCheckText(t *testing.T) {
+	text := func(file string) string {
+		var b strings.Builder
+		if err := limits.Check(read(t, file)).WriteText(&b); err != nil {
+			t.Fatal(err)
+		}
+		return b.String()
+	}
+	zoned := text(zoned("zones = 54", "k = 0\ntypical = 0.5\ntypical_u = 0.1\ntypical_sd = 0.2\ntypical_zone_sd = 0.3\n"))
+	if strings.Contains(zoned, "second look") {
+		t.Errorf("a second look at nothing:\n%s", zoned)
+	}
+	if want := " 0.5 u 0.1 sd 0.2 zone sd 0.3 (54)\n"; !strings.Contains(zoned, want) {
+		t.Errorf("no %q in\n%s", want, zoned)
+	}
+	at := -1
+	for _, line := range strings.Split(text(strings.Replace(good, `code = "W1"`, `code = "<&lt;W1"`, 1)), "\n") {
+		for _, box := range []string{"2 rework", "3 hold", "hard bin"} {
+			if i := strings.Index(line, box); i >= 0 {
+				if at >= 0 && at != i {
+					t.Errorf("column %d, %d above: %s", i, at, line)
+				}
+				at = i
+			}
+		}
+	}
+	if at < 0 {
+		t.Error("no table of bins")
+	}
+}
+
 func ptr(v float64) *float64 { return &v }

@@ -100,6 +100,17 @@ func TestForecastKeys(t *testing.T) {
 	if r := limits.Check(read(t, zoned("zones = 1", typical))); len(r.Problems) != 0 {
 		t.Errorf("one zone: %+v", r.Problems)
 	}
+	// A product of one zone: its zones scatter too. Low and high at 3, total
+	// sd 1.5: 2·Φ(−2) fail.
+	r = limits.Check(read(t, zoned("zones = 1", "k = 0\ntypical = 0\ntypical_u = 0\ntypical_sd = 0.9\ntypical_zone_sd = 1.2\n")))
+	if fail := *r.Limits[0].Fail; math.Abs(fail-0.0455002639) > 1e-9 {
+		t.Errorf("one zone: %v fail", fail)
+	}
+	// The rarest units count too: 2·Φ(−7.5).
+	r = limits.Check(read(t, zoned("zones = 1", "k = 0\ntypical = 0\ntypical_u = 0.0001\ntypical_sd = 0.4\n")))
+	if fail := *r.Limits[0].Fail; math.Abs(fail/6.3817834e-14-1) > 0.02 {
+		t.Errorf("seven and a half standard deviations: %v fail", fail)
+	}
 }
 
 // A limit that nothing can pass is a mistake in the file.
@@ -121,6 +132,8 @@ func TestNothingPasses(t *testing.T) {
 		{"typical far outside", limit("seat.tilt", "deg", "high = 1\nhigh_bin = \"verify\"\ntypical = 2\ntypical_u = 0.1"), true},
 		{"typical far outside, high open", limit("offset.mean", "mm", "low = 1\nlow_bin = \"verify\"\ntypical = -9\ntypical_u = 0.1\ntypical_sd = 1"), true},
 		{"typical outside, some pass", limit("seat.tilt", "deg", "high = 1\nhigh_bin = \"verify\"\ntypical = 2\ntypical_u = 0.1\ntypical_sd = 0.3"), false},
+		{"1.2 in a million pass", limit("seat.tilt", "deg", "high = 1\nhigh_bin = \"verify\"\ntypical = 5.72\ntypical_u = 1"), false}, // Φ(−4.72)
+		{"0.9 in a million pass", limit("seat.tilt", "deg", "high = 1\nhigh_bin = \"verify\"\ntypical = 5.78\ntypical_u = 1"), true},
 		{"every zone has to pass", "product = \"p\"\nzones = 54\n[limit.\"verify.error\"]\nunit = \"mm\"\nlow = -0.5\nlow_bin = \"verify\"\nhigh = 0.5\nhigh_bin = \"verify\"\nk = 0\ntypical = 0\ntypical_u = 0\ntypical_zone_sd = 1\n", true},
 	} {
 		_, err := limits.Read("f.toml", []byte(c.file))
@@ -138,6 +151,7 @@ func TestHeadline(t *testing.T) {
 		{"typical = 0\ntypical_u = 0.5", "Units that will fail: 0.0020 ppm, most by verify.error."},
 		{"typical = 0\ntypical_u = 0", "Units that will fail: 0."},
 		{"typical = 3\ntypical_u = 1", "Units that will fail: 50 %, most by verify.error."},
+		{"typical = 1.7166\ntypical_u = 1", "Units that will fail: 10 %, most by verify.error."}, // 9.97 %
 		{"typical = 5\ntypical_u = 1", "Units that will fail: 98 %, most by verify.error."},
 		{"typical = 6.2\ntypical_u = 1", "Units that will fail: over 99.9 %, most by verify.error."},
 		{"typical = 3\ntypical_u = 0.01\ntypical_sd = 0", "Units that will fail: 50 %, most by verify.error."},

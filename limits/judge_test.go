@@ -90,9 +90,37 @@ func TestOptional(t *testing.T) {
 	if j := f.Judge(s); !j.Passed || j.Lines[1].Measured || !j.Lines[1].Passed {
 		t.Errorf("an optional quantity is absent: %+v", j)
 	}
+	r, err := s.Row()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if b, known := f.JudgeRow(r); !known || b.Name != limits.Passed {
+		t.Errorf("an optional quantity is absent from the row: %+v, %v", b, known)
+	}
 	s.Put(quantity.OffsetMean, 50, 0)
 	if j := f.Judge(s); j.SoftName != "long" {
 		t.Errorf("an optional quantity that is there must be judged: %+v", j)
+	}
+}
+
+// What an occasion excuses may be missing, and only that; what was measured
+// all the same is judged. The file itself stays as it was.
+func TestExcusing(t *testing.T) {
+	f := read(t, good)
+	excused := f.Excusing(quantity.OffsetMean)
+	s := quantity.Set{quantity.LeakageMax: quantity.Worst([]quantity.Value{{V: 0.001, U: 0}})}
+	if j := excused.Judge(s); !j.Passed || j.Lines[1].Measured {
+		t.Errorf("excused and missing: %+v", j)
+	}
+	if j := f.Judge(s); j.SoftName != limits.NotMeasured {
+		t.Errorf("the file itself excuses it now: %+v", j)
+	}
+	s.Put(quantity.OffsetMean, 50, 0)
+	if j := excused.Judge(s); j.SoftName != "long" {
+		t.Errorf("excused and measured: %+v", j)
+	}
+	if j := excused.Judge(quantity.Set{quantity.OffsetMean: s[quantity.OffsetMean]}); j.SoftName != "long" || j.Lines[0].Passed {
+		t.Errorf("another is missing: %+v", j)
 	}
 }
 

@@ -172,6 +172,10 @@ func TestReadFaults(t *testing.T) {
 			`f.toml:1:1: there is no limit; mend: add one, such as [limit."offset.mean"]: without one every unit would pass`},
 		{"no product", edit("product = \"hopper-9\"\n", ""),
 			`f.toml:1:1: "product" is missing; mend: add the name of the product`},
+		{"a product without a name", edit("\"hopper-9\"", "\"\""),
+			`f.toml:1:11: the product has no name; mend: write product = "hopper-54"`},
+		{"no such hard bin, with one of the file's own", edit(`hard = "rework"`, `hard = "bench"`) + "[hard_bin.belt]\nnumber = 8\n",
+			`f.toml:21:8: soft bin dirty goes to hard bin "bench", which there is not; mend: add [hard_bin.bench] or name one of: belt hold release rework scrap`},
 		{"approved by the author", good + "[release]\nauthor=\"A\"\napprover=\"A\"\n",
 			`f.toml:43:10: author and approver are the same person; mend: let another person approve it, or leave approver out until one has`},
 	} {

@@ -154,6 +154,10 @@ func TestRiskEdges(t *testing.T) {
 	near(t, "both risks of a very small error are alike", c, p, 1e-9)
 	// Closed form for one limit at m and u ≪ sd: φ(m)·u/sqrt(2π).
 	near(t, "risk of a very small error", c, n.Prob(-1)*1e-5/math.Sqrt(2*math.Pi), 1e-10)
+	// The same far out, where not one unit of 10^23 is; to the next order of u.
+	far := limits.Interval{Low: nan, High: 10}
+	c, _ = limits.Risk(n, 1e-3, far, far)
+	near(t, "risk ten standard deviations out", c/(n.Prob(10)*1e-3/math.Sqrt(2*math.Pi)), 1, 0.01)
 }
 
 func TestConformingEdges(t *testing.T) {

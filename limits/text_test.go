@@ -45,6 +45,11 @@ instruction = "Anderes Kabel nehmen."
 	if b, _ := f.Bin(limits.Capture); b.Instruction.In("de") == b.Instruction.Plain || b.Instruction.In("es") == b.Instruction.Plain {
 		t.Errorf("reserved: %+v", b.Instruction)
 	}
+	for text, none := range map[limits.Text]bool{{}: true, {Plain: "a"}: false, {DE: "a"}: false} {
+		if text.IsZero() != none {
+			t.Errorf("%+v is no text: %v", text, !none)
+		}
+	}
 	for _, bad := range []struct{ words, want string }{
 		{"[bin.dirty.fr]\ntext = \"sale\"\n", "fr"},
 		{"[limit.\"offset.mean\".de]\ntext = \"Versatz\"\n", "text"},

@@ -2,10 +2,12 @@ package protocol_test
 
 import (
 	"bytes"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"math"
 	"reflect"
+	"strings"
 	"testing"
 
 	"example.org/panecal/protocol"
@@ -58,6 +60,9 @@ func TestBlockComesBack(t *testing.T) {
 		if err != nil || !reflect.DeepEqual(got, want) {
 			t.Errorf("%s: got %+v, %v\nwant %+v", name, got, err, want)
 		}
+		if name == "one zone, odd bins" && !bytes.Equal(data[92+4+6:][:2], []byte{0, 0}) {
+			t.Errorf("%s: filled up with % x", name, data[92+4+6:][:2])
+		}
 		for i := range data {
 			for bit := range 8 {
 				data[i] ^= 1 << bit
@@ -96,17 +101,28 @@ func TestBlockBodyKnowsNeitherWitnessNorState(t *testing.T) {
 
 func TestBlockRefusesNonsense(t *testing.T) {
 	for name, spoil := range map[string]func(*protocol.Block){
-		"no zones":      func(b *protocol.Block) { b.Rows = 0 },
-		"zones":         func(b *protocol.Block) { b.Leakage = b.Leakage[1:] },
-		"bins":          func(b *protocol.Block) { b.Bins++ },
-		"offsets":       func(b *protocol.Block) { b.Offsets = b.Offsets[:2] },
-		"no offset":     func(b *protocol.Block) { b.Offsets = nil },
-		"scale":         func(b *protocol.Block) { b.BinScale = 63 },
-		"long serial":   func(b *protocol.Block) { b.Serial = fmt.Sprintf("%33d", 1) },
-		"NUL in serial": func(b *protocol.Block) { b.Serial = "a\x00b" },
-		"not UTF-8":     func(b *protocol.Block) { b.Witness.Station = "\xff" },
-		"no state":      func(b *protocol.Block) { b.State = 0 },
-		"temperature":   func(b *protocol.Block) { b.TempMilliCel = math.MinInt32 },
+		"no zones": func(b *protocol.Block) { b.Rows = 0 },
+		"too many zones": func(b *protocol.Block) {
+			b.Rows, b.Cols, b.Bins, b.FirstBin = 32, 33, 0, 0
+			b.Leakage, b.LeakageBins, b.Offsets = make([]int32, 32*33), nil, make([]int32, 1)
+		},
+		"less than no zones": func(b *protocol.Block) { b.Rows, b.Cols = -b.Rows, -b.Cols },
+		"zones":              func(b *protocol.Block) { b.Leakage = b.Leakage[1:] },
+		"bins":               func(b *protocol.Block) { b.Bins++ },
+		"offsets":            func(b *protocol.Block) { b.Offsets = b.Offsets[:2] },
+		"no offset":          func(b *protocol.Block) { b.Offsets = nil },
+		"scale":              func(b *protocol.Block) { b.BinScale = 63 },
+		"long serial":        func(b *protocol.Block) { b.Serial = fmt.Sprintf("%33d", 1) },
+		"NUL in serial":      func(b *protocol.Block) { b.Serial = "a\x00b" },
+		"not UTF-8":          func(b *protocol.Block) { b.Witness.Station = "\xff" },
+		"bins from 1, none": func(b *protocol.Block) {
+			if err := b.SetLeakage(make([]float64, 54), 0, nil); err != nil {
+				t.Fatal(err)
+			}
+			b.FirstBin = 1
+		},
+		"no state":    func(b *protocol.Block) { b.State = 0 },
+		"temperature": func(b *protocol.Block) { b.TempMilliCel = math.MinInt32 },
 	} {
 		b := exampleBlock()
 		spoil(b)
@@ -119,6 +135,17 @@ func TestBlockRefusesNonsense(t *testing.T) {
 		if b.SetOffsets([]float64{v}) == nil || b.SetLeakage([]float64{v}, 0, nil) == nil {
 			t.Errorf("%g was stored", v)
 		}
+		if b.SetLeakage([]float64{0.1}, 0, [][]float64{{0.1, v}}) == nil {
+			t.Errorf("%g was stored of a bin", v)
+		}
+	}
+}
+
+// TestRaggedLeakage: every zone has as many bins.
+func TestRaggedLeakage(t *testing.T) {
+	var b protocol.Block
+	if err := b.SetLeakage([]float64{1, 1}, 0, [][]float64{{1, 2}, {1}}); err == nil || !strings.Contains(err.Error(), "1 bins in zone 1, not 2") {
+		t.Error(err)
 	}
 }
 
@@ -138,10 +165,56 @@ func TestScales(t *testing.T) {
 			}
 		}
 	}
+	// However small, the scale is one that a block may have (SPEC.md 6).
+	if err := b.SetLeakage(append([]float64{1e-30}, make([]float64, 53)...), 0, nil); err != nil || b.LeakageScale != 62 {
+		t.Errorf("scale %d, %v", b.LeakageScale, err)
+	}
+	if _, err := b.Marshal(); err != nil {
+		t.Error(err)
+	}
+	b = exampleBlock()
 	if b.LeakageBin(0, 3) != 0 || b.LeakageBin(0, 21) != 0 {
 		t.Error("leakage outside the stored bins")
 	}
 	if step := math.Ldexp(1, -int(b.BinScale)); step > 54e-4/16384 || step < 54e-4/32768 {
 		t.Errorf("step %g for a largest bin of 0.0054", step)
+	}
+}
+
+// TestLargestBlock: a block may have MaxBlock bytes, and not one zone's bins more.
+func TestLargestBlock(t *testing.T) {
+	for _, c := range []struct {
+		bins int
+		ok   bool
+	}{{619, true}, {620, false}} {
+		const zones = 2 * 211 // 422 zones of 619 bins are MaxBlock bytes
+		b := &protocol.Block{Rows: 2, Cols: 211, Bins: c.bins, State: protocol.Written,
+			Leakage: make([]int32, zones), LeakageBins: make([]int16, zones*c.bins), Offsets: make([]int32, 1)}
+		data, err := b.Marshal()
+		if err != nil || c.ok && len(data) != protocol.MaxBlock {
+			t.Fatalf("%d bytes, %v", len(data), err)
+		}
+		if _, err := protocol.ParseBlock(data); c.ok != (err == nil) {
+			t.Errorf("%d bytes: %v", len(data), err)
+		}
+	}
+}
+
+// TestBlockSaysWhatIsWrong: of a block with a good CRC.
+func TestBlockSaysWhatIsWrong(t *testing.T) {
+	for _, c := range []struct {
+		at   int
+		want string
+	}{{0, "does not begin with PNLC"}, {4, "schema 0, not 1"}, {8, "2428 bytes, said to be 2429"}, {12, "do not hold 63 zones with 17 bins"}, {23, "reserved bytes in use"}} {
+		data, err := exampleBlock().Marshal()
+		if err != nil {
+			t.Fatal(err)
+		}
+		data[c.at] ^= 1
+		body := data[:len(data)-4]
+		data = binary.LittleEndian.AppendUint32(body, protocol.CRC32C(body))
+		if _, err := protocol.ParseBlock(data); !errors.Is(err, protocol.ErrBadBlock) || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("byte %d: %v; want %q", c.at, err, c.want)
+		}
 	}
 }

@@ -61,7 +61,7 @@ func TestCaptureOfEachKind(t *testing.T) {
 						t.Errorf("ranges %v", got.Ranges)
 					}
 				}
-				if reports < 5 || u.stops != 1 || u.starts != 1 || u.idle > 250*time.Millisecond {
+				if reports < 5 || u.stops != 1 || u.starts != 1 || u.idle > 200*time.Millisecond {
 					t.Errorf("%d reports, %d stops, %d starts, longest silence %v", reports, u.stops, u.starts, u.idle)
 				}
 			})
@@ -245,6 +245,44 @@ func TestRefusalNamesTheCode(t *testing.T) {
 			t.Errorf("got %v", err)
 		}
 	})
+}
+
+// Each call hands on the unit's refusal.
+func TestEveryCallIsRefused(t *testing.T) {
+	for name, call := range map[string]func(context.Context, *protocol.Client) error{
+		"status": func(ctx context.Context, c *protocol.Client) error { _, err := c.Status(ctx); return err },
+		"start": func(ctx context.Context, c *protocol.Client) error {
+			_, err := c.StartCapture(ctx, capture20)
+			return err
+		},
+		"progress": func(ctx context.Context, c *protocol.Client) error { _, err := c.Progress(ctx, 1); return err },
+		"fetch": func(ctx context.Context, c *protocol.Client) error {
+			return c.Fetch(ctx, &protocol.Capture{ID: 1, Kind: protocol.Totals, Frames: 1})
+		},
+		"read":    func(ctx context.Context, c *protocol.Client) error { _, err := c.ReadConstants(ctx); return err },
+		"stage":   func(ctx context.Context, c *protocol.Client) error { return c.Stage(ctx, protocol.VoidBlock()) },
+		"commit":  func(ctx context.Context, c *protocol.Client) error { return c.Commit(ctx, protocol.VoidBlock()) },
+		"void":    func(ctx context.Context, c *protocol.Client) error { return c.Void(ctx) },
+		"restart": func(ctx context.Context, c *protocol.Client) error { return c.Restart(ctx) },
+		"stop":    func(ctx context.Context, c *protocol.Client) error { return c.Stop(ctx) },
+	} {
+		u := newFakeUnit()
+		u.answer = func(n int, _ protocol.Request) *protocol.Answer {
+			if n == 1 {
+				return nil
+			}
+			return refuse(protocol.CodeFault)
+		}
+		withUnit(t, u, protocol.Options{}, func(ctx context.Context, c *protocol.Client) {
+			var refused *protocol.RefusedError
+			if err := call(ctx, c); !errors.As(err, &refused) || refused.Code != protocol.CodeFault {
+				t.Errorf("%s: %v", name, err)
+			}
+		})
+	}
+	if err := protocol.NewClient(deafPort{}, protocol.Options{}).Commit(t.Context(), []byte{1, 2, 3}); !errors.Is(err, protocol.ErrBadBlock) {
+		t.Errorf("three bytes are committed: %v", err)
+	}
 }
 
 func TestBusyIsWaitedForAndCostsNoTry(t *testing.T) {

@@ -1,6 +1,7 @@
 package protocol_test
 
 import (
+	"bytes"
 	"reflect"
 	"testing"
 
@@ -60,6 +61,18 @@ func TestAnswersComeBackAsSent(t *testing.T) {
 		got, err := protocol.DecodeAnswer(payload)
 		if err != nil || !reflect.DeepEqual(got, want) {
 			t.Errorf("%v: got %+v, %v\nwant %+v", want.Op, got, err, want)
+		}
+	}
+}
+
+// TestHeadsOutsideTheSubset: simple values, floats, heads of no length and
+// indefinite lengths are no items of the wire (SPEC.md 3.3), whatever follows.
+func TestHeadsOutsideTheSubset(t *testing.T) {
+	for _, head := range []byte{0xe0, 0xf4, 0xf6, 0xf7, 0xf8, 0xf9, 0xfa, 0xfb, 0xff, 0x1c, 0x1d, 0x1e, 0x1f, 0x3f, 0x5c, 0x5f, 0x7f, 0x9c, 0x9f, 0xbc, 0xbf} {
+		for _, fill := range []byte{0, 1, 0x80} {
+			if _, err := protocol.SkipItem(append([]byte{head}, bytes.Repeat([]byte{fill}, 300)...), 1); err == nil {
+				t.Errorf("%#x, then %#x, is an item", head, fill)
+			}
 		}
 	}
 }

@@ -24,6 +24,8 @@ type fakeUnit struct {
 	tamper func(n int, r protocol.Request, honest []byte) [][]byte
 	// answer may answer instead of the unit.
 	answer func(n int, r protocol.Request) *protocol.Answer
+	// pause is waited before each element that is sent.
+	pause time.Duration
 
 	mu       sync.Mutex
 	n        int
@@ -77,6 +79,7 @@ func (u *fakeUnit) serve(line io.ReadWriter) {
 	}()
 	for r := range requests {
 		for _, packet := range u.reply(r) {
+			time.Sleep(u.pause)
 			if _, err := line.Write(packet); err != nil {
 				return
 			}

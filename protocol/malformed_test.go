@@ -63,6 +63,8 @@ func TestIdentityStays(t *testing.T) {
 		"other bins":            {func(id *protocol.Identity) { id.BinFS++ }, false},
 		"new firmware and bins": {func(id *protocol.Identity) { id.Firmware, id.BinFS = "9.9", id.BinFS+1 }, true},
 		"new firmware and grid": {func(id *protocol.Identity) { id.Firmware, id.Rows, id.Cols = "9.9", id.Cols, id.Rows }, false},
+		"new firmware, product": {func(id *protocol.Identity) { id.Firmware, id.Product = "9.9", "other" }, false},
+		"new firmware, serial":  {func(id *protocol.Identity) { id.Firmware, id.Serial = "9.9", "other" }, false},
 		"another unit":          {func(id *protocol.Identity) { id.UnitID, id.Serial = "another", "other" }, true},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -81,4 +83,29 @@ func TestIdentityStays(t *testing.T) {
 			})
 		})
 	}
+}
+
+// TestLongIdentityOfAnotherUnit: the largest payload that was announced binds
+// the unit that announced it, not the one that is there now.
+func TestLongIdentityOfAnotherUnit(t *testing.T) {
+	u := newFakeUnit()
+	u.id.MaxOut = 512
+	u.tamper = func(n int, _ protocol.Request, honest []byte) [][]byte {
+		if n == 1 {
+			return nil
+		}
+		payload, err := protocol.NewScanner(bytes.NewReader(honest), protocol.MaxPayload).Next()
+		if err != nil {
+			t.Error(err)
+		}
+		// A key of a later version: the map of 21 keys has 22.
+		payload = bytes.Replace(bytes.Clone(payload), []byte{0xb5, 1}, []byte{0xb6, 1}, 1)
+		payload = append(append(payload, 0x18, 99, 0x59, 0x02, 0x58), make([]byte, 600)...)
+		return [][]byte{protocol.AppendPacket(nil, payload)}
+	}
+	withUnit(t, u, protocol.Options{}, func(ctx context.Context, c *protocol.Client) {
+		if _, err := c.Identify(ctx); err != nil {
+			t.Error(err)
+		}
+	})
 }

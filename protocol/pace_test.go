@@ -143,20 +143,21 @@ func TestLineIsBusy(t *testing.T) {
 		maxOut, held int
 		shrink       uint32
 		least        float64
+		most         int // requests
 	}{
-		{"1 KiB, 4 held, 16-bit counts", 1024, 4, 1, 0.95},
-		{"2 KiB, 3 held, 16-bit counts", 2048, 3, 1, 0.95},
-		{"2 KiB, 2 held, 16-bit counts", 2048, 2, 1, 0.90},
-		{"1 KiB, 4 held, 8-bit counts", 1024, 4, 120, 0.95},
-		{"512 B, 8 held, 16-bit counts", 512, 8, 1, 0.95},
-		{"1 KiB, 1 held: what flight is for", 1024, 1, 1, 0},
+		{"1 KiB, 4 held, 16-bit counts", 1024, 4, 1, 0.95, 17},
+		{"2 KiB, 3 held, 16-bit counts", 2048, 3, 1, 0.95, 10},
+		{"2 KiB, 2 held, 16-bit counts", 2048, 2, 1, 0.90, 10},
+		{"1 KiB, 4 held, 8-bit counts", 1024, 4, 120, 0.95, 11},
+		{"512 B, 8 held, 16-bit counts", 512, 8, 1, 0.95, 34},
+		{"1 KiB, 1 held: what flight is for", 1024, 1, 1, 0, 17},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				share, span, requests := busyShare(t, tt.maxOut, tt.held, tt.shrink)
 				t.Logf("line busy %.1f %% of %v, %d requests", 100*share, span, requests)
-				if share < tt.least {
-					t.Errorf("busy %.3f of the time, want %.2f", share, tt.least)
+				if share < tt.least || requests > tt.most {
+					t.Errorf("busy %.3f of the time with %d requests, want %.2f and %d", share, requests, tt.least, tt.most)
 				}
 			})
 		})

@@ -119,3 +119,32 @@ func TestScannerGoesOnAfterATimeout(t *testing.T) {
 		t.Errorf("%q, %v", p, err)
 	}
 }
+
+// After Reset a scanner is as new: half a packet is forgotten, and so is what
+// comes before the next delimiter.
+func TestScannerReset(t *testing.T) {
+	packet := protocol.AppendPacket(nil, []byte("payload"))
+	var line bytes.Buffer
+	s := protocol.NewScanner(&line, 512)
+	for range 2 { // the first time nothing is held
+		s.Reset()
+		line.Write(packet[3:])
+		line.Write(packet)
+		if p, err := s.Next(); err != nil || string(p) != "payload" {
+			t.Fatalf("%q, %v", p, err)
+		}
+		line.Write(packet[:7])
+		if p, err := s.Next(); err != io.EOF {
+			t.Fatalf("%q, %v", p, err)
+		}
+	}
+}
+
+// Bytes that no encoder writes stand for nothing.
+func TestUnstuffingRefuses(t *testing.T) {
+	for _, src := range [][]byte{{0}, {1, 0}, {3, 0, 1}, {3, 1, 0}, {2}, {4, 1, 2}, {2, 1, 3, 1}} {
+		if out, ok := protocol.AppendUnCOBS(nil, src); ok {
+			t.Errorf("% x stands for % x", src, out)
+		}
+	}
+}

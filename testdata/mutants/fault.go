@@ -3,13 +3,14 @@ package main
 import (
 	"bytes"
 	"cmp"
+	"crypto/sha256"
 	"fmt"
 	"go/ast"
 	"go/build"
 	"go/parser"
 	"go/printer"
 	"go/token"
-	"math/rand/v2"
+	"go/types"
 	"os"
 	"path/filepath"
 	"slices"
@@ -37,8 +38,12 @@ type fault struct {
 	from, to    int    // what is replaced, as offsets in the file
 	before      string // put before, with %d for the switch
 	after       string
-	replacement string // instead of what stands there: a build of its own
+	replacement string // instead of what stands there
+	number      string // the type of a number that a switch can hold; else it takes a build of its own
 }
+
+// switched says whether the fault stands in the binary with all the others.
+func (f *fault) switched() bool { return f.replacement == "" || f.number != "" }
 
 // find lists every place of a package, in the order of the source.
 func find(name string) ([]fault, error) {
@@ -50,19 +55,27 @@ func find(name string) ([]fault, error) {
 	if err != nil {
 		return nil, err
 	}
-	var all []fault
+	set := token.NewFileSet()
+	var files []*ast.File
 	for _, file := range p.GoFiles {
-		path := filepath.Join(dir, file)
+		f, err := parser.ParseFile(set, filepath.Join(dir, file), nil, parser.SkipObjectResolution|parser.ParseComments)
+		if err != nil {
+			return nil, err
+		}
+		files = append(files, f)
+	}
+	types, err := typesOf(dir, set, files)
+	if err != nil {
+		return nil, err
+	}
+	var all []fault
+	for _, f := range files {
+		path := set.File(f.FileStart).Name()
 		text, err := os.ReadFile(path)
 		if err != nil {
 			return nil, err
 		}
-		set := token.NewFileSet()
-		f, err := parser.ParseFile(set, path, text, parser.SkipObjectResolution)
-		if err != nil {
-			return nil, err
-		}
-		s := search{set: set, name: name, path: path, text: text}
+		s := search{set: set, name: name, path: path, text: text, types: types, imports: importNames(f)}
 		for _, d := range f.Decls {
 			s.in = place(d)
 			s.walk(d, nil)
@@ -103,6 +116,9 @@ type search struct {
 	in    string
 	text  []byte
 	found []fault
+
+	types   map[ast.Expr]types.TypeAndValue
+	imports map[string]string // the file's name of a package, by path
 }
 
 func (s *search) at(p token.Pos) int { return s.set.Position(p).Offset }
@@ -144,27 +160,27 @@ func (s *search) walk(n ast.Node, parents []ast.Node) {
 	case *ast.BinaryExpr:
 		s.comparison(n)
 	case *ast.IfStmt:
-		s.add(branch, n.Cond, fault{before: "(mutant != %d && (", after: "))"})
+		s.add(branch, n.Cond, fault{before: "(!mutantIs(%d) && (", after: "))"})
 	case *ast.CaseClause:
 		if len(parents) >= 2 {
 			if sw, ok := parents[len(parents)-2].(*ast.SwitchStmt); ok && sw.Tag == nil {
 				for _, e := range n.List {
-					s.add(branch, e, fault{before: "(mutant != %d && (", after: "))"})
+					s.add(branch, e, fault{before: "(!mutantIs(%d) && (", after: "))"})
 				}
 			}
 		}
 	case *ast.ExprStmt:
 		if c, ok := n.X.(*ast.CallExpr); ok && inBlock(parent) {
 			if name, ok := c.Fun.(*ast.Ident); !ok || name.Name != "panic" {
-				s.add(call, n, fault{before: "if mutant != %d { ", after: " }"})
+				s.add(call, n, fault{before: "if !mutantIs(%d) { ", after: " }"})
 			}
 		}
 	case *ast.DeferStmt:
 		if inBlock(parent) {
-			s.add(call, n, fault{before: "if mutant != %d { ", after: " }"})
+			s.add(call, n, fault{before: "if !mutantIs(%d) { ", after: " }"})
 		}
 	case *ast.BasicLit:
-		s.number(n)
+		s.number(n, s.typeName(n))
 	}
 	inner := append(slices.Clone(parents), n)
 	ast.Inspect(n, func(m ast.Node) bool {
@@ -187,7 +203,7 @@ func inBlock(n ast.Node) bool {
 func (s *search) constants(d *ast.GenDecl) {
 	ast.Inspect(d, func(n ast.Node) bool {
 		if l, ok := n.(*ast.BasicLit); ok {
-			s.number(l)
+			s.number(l, "")
 		}
 		return true
 	})
@@ -198,7 +214,7 @@ func (s *search) constants(d *ast.GenDecl) {
 func (s *search) comparison(e *ast.BinaryExpr) {
 	switch e.Op {
 	case token.EQL, token.NEQ, token.LSS, token.LEQ, token.GTR, token.GEQ:
-		s.add(turned, e, fault{before: "((", after: ") != (mutant == %d))"})
+		s.add(turned, e, fault{before: "((", after: ") != mutantIs(%d))"})
 	}
 	if callsIn(e) {
 		return
@@ -206,9 +222,9 @@ func (s *search) comparison(e *ast.BinaryExpr) {
 	same := fmt.Sprintf("(%s) == (%s)", oneLine(s.source(e.X)), oneLine(s.source(e.Y)))
 	switch e.Op {
 	case token.LSS, token.GTR:
-		s.add(border, e, fault{before: "((", after: ") || mutant == %d && " + same + ")"})
+		s.add(border, e, fault{before: "((", after: ") || mutantIs(%d) && " + same + ")"})
 	case token.LEQ, token.GEQ:
-		s.add(border, e, fault{before: "((", after: ") && !(mutant == %d && " + same + "))"})
+		s.add(border, e, fault{before: "((", after: ") && !(mutantIs(%d) && " + same + "))"})
 	}
 }
 
@@ -230,27 +246,33 @@ func callsIn(e ast.Expr) bool {
 }
 
 // number: an integer becomes the next one, another number half as much again.
-func (s *search) number(l *ast.BasicLit) {
+func (s *search) number(l *ast.BasicLit, typeName string) {
 	switch l.Kind {
 	case token.INT:
 		if v, err := strconv.ParseInt(l.Value, 0, 64); err == nil {
-			s.add(constant, l, fault{replacement: strconv.FormatInt(v+1, 10)})
+			s.add(constant, l, fault{replacement: strconv.FormatInt(v+1, 10), number: typeName})
 		}
 	case token.FLOAT:
 		if v, err := strconv.ParseFloat(l.Value, 64); err == nil {
-			s.add(constant, l, fault{replacement: strconv.FormatFloat(cmp.Or(v*1.5, 1), 'g', -1, 64)})
+			s.add(constant, l, fault{replacement: strconv.FormatFloat(cmp.Or(v*1.5, 1), 'g', -1, 64), number: typeName})
 		}
 	}
 }
 
 // sample draws n faults, as many of each kind as there are; turned comparisons
-// and moved borders are one kind.
+// and moved borders are one kind. They come in the order of the draw. A fault's
+// place there hangs on its name alone, so that a change elsewhere in the package
+// leaves most of the sample as it was.
 func sample(all []fault, n int, seed uint64) []fault {
-	r := rand.New(rand.NewPCG(seed, 0))
-	order := r.Perm(len(all))
+	lot := map[string]string{}
+	for _, f := range all {
+		sum := sha256.Sum256(fmt.Appendf(nil, "%d %s", seed, f.key))
+		lot[f.key] = string(sum[:])
+	}
+	all = slices.SortedFunc(slices.Values(all), func(a, b fault) int { return cmp.Compare(lot[a.key], lot[b.key]) })
 	kinds := map[string][]fault{}
 	var names []string
-	for _, i := range order {
+	for i := range all {
 		k := all[i].kind
 		if k == border {
 			k = turned
@@ -270,9 +292,6 @@ func sample(all []fault, n int, seed uint64) []fault {
 			}
 		}
 	}
-	slices.SortFunc(chosen, func(a, b fault) int {
-		return cmp.Or(cmp.Compare(a.file, b.file), cmp.Compare(a.from, b.from), cmp.Compare(a.key, b.key))
-	})
 	return chosen
 }
 

@@ -18,14 +18,13 @@ import (
 
 // lab tries the faults of one package.
 type lab struct {
-	name    string // of the package, from the module's root
-	dir     string // of the package
-	temp    string
-	binary  string        // the tests, every switched fault in them
-	base    time.Duration // what the tests take without a fault
-	faults  []fault       // those that can be planted
-	covered map[string][][2]int
-	rapid   bool // the tests have pgregory.net/rapid in them
+	name   string // of the package, from the module's root
+	dir    string // of the package
+	temp   string
+	binary string  // the tests, every switched fault in them
+	faults []fault // those that can be planted
+	tests  []reach // the quickest first
+	rapid  bool    // the tests have pgregory.net/rapid in them
 }
 
 // buildError says that a fault does not compile.
@@ -36,7 +35,7 @@ func (e *buildError) Error() string { return "building: " + e.said }
 // memory bounds what a faulty program may take, in KiB of address space.
 const memory = 6 << 20
 
-func newLab(name string, chosen []fault) (*lab, error) {
+func newLab(name, tests string, chosen []fault) (*lab, error) {
 	dir, err := filepath.Abs(name)
 	if err != nil {
 		return nil, err
@@ -46,29 +45,27 @@ func newLab(name string, chosen []fault) (*lab, error) {
 		return nil, err
 	}
 	l := &lab{name: name, dir: dir, temp: temp, binary: filepath.Join(temp, "all.test")}
-	if err := l.build(chosen); err == nil {
-		err = l.measure()
-		if err == nil {
-			return l, nil
-		}
-		return nil, errors.Join(err, l.close())
-	} else {
+	if err := l.build(chosen); err != nil {
 		return nil, errors.Join(err, l.close())
 	}
+	if err := l.measure(tests); err != nil {
+		return nil, errors.Join(err, l.close())
+	}
+	return l, nil
 }
 
 func (l *lab) close() error { return os.RemoveAll(l.temp) }
 
 var errorLine = regexp.MustCompile(`(?m)^(?:\.?/?)([^\s:]+\.go):(\d+):`)
 
-// build makes the binary that holds every fault with a switch. A place where
-// none fits is left out.
+// build makes the binary that holds every fault with a switch. A number where
+// no switch fits gets a build of its own, another place is left out.
 func (l *lab) build(chosen []fault) error {
-	for range 10 {
+	for range 20 {
 		for i := range chosen {
 			chosen[i].n = i + 1
 		}
-		switched := slices.DeleteFunc(slices.Clone(chosen), func(f fault) bool { return f.replacement != "" })
+		switched := slices.DeleteFunc(slices.Clone(chosen), func(f fault) bool { return !f.switched() })
 		err := l.compile(l.binary, switched, true)
 		var broken *buildError
 		if !errors.As(err, &broken) {
@@ -79,16 +76,71 @@ func (l *lab) build(chosen []fault) error {
 		for _, m := range errorLine.FindAllStringSubmatch(broken.said, -1) {
 			bad[filepath.Base(m[1])+":"+m[2]] = true
 		}
+		there := func(f fault) bool { return bad[fmt.Sprintf("%s:%d", filepath.Base(f.file), f.line)] }
+		changed := false
+		for i := range chosen {
+			if chosen[i].number != "" && there(chosen[i]) {
+				chosen[i].number, changed = "", true
+			}
+		}
+		if changed {
+			continue
+		}
 		before := len(chosen)
-		chosen = slices.DeleteFunc(chosen, func(f fault) bool {
-			return f.replacement == "" && bad[fmt.Sprintf("%s:%d", filepath.Base(f.file), f.line)]
-		})
+		chosen = slices.DeleteFunc(chosen, func(f fault) bool { return f.replacement == "" && there(f) })
 		if len(chosen) == before {
 			return err
 		}
 	}
 	return errors.New("too many places where no fault fits")
 }
+
+// switchboard is the file that is added to the package: which fault is on, and
+// where the tests come, a line a place.
+const switchboard = `// Code made by mutants; DO NOT EDIT.
+
+package %s
+
+import (
+	"os"
+	"strconv"
+	"sync/atomic"
+)
+
+var (
+	mutant       = func() int { n, _ := strconv.Atoi(os.Getenv("MUTANT")); return n }()
+	mutantReach  = os.Getenv("MUTANT_REACH")
+	mutantsSeen  [%d]atomic.Bool
+)
+
+func mutantIs(n int) bool {
+	if mutantReach != "" {
+		mutantSeen(n)
+	}
+	return mutant == n
+}
+
+func mutantNumber[T any](n int, right, wrong T) T {
+	if mutantIs(n) {
+		return wrong
+	}
+	return right
+}
+
+func mutantSeen(n int) {
+	if mutantsSeen[n].Swap(true) {
+		return
+	}
+	f, err := os.OpenFile(mutantReach, os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o600)
+	if err != nil {
+		panic(err)
+	}
+	defer f.Close()
+	if _, err := f.WriteString(strconv.Itoa(n) + "\n"); err != nil {
+		panic(err)
+	}
+}
+`
 
 // compile builds the package's tests with the faults in it.
 func (l *lab) compile(to string, faults []fault, switched bool) error {
@@ -98,9 +150,10 @@ func (l *lab) compile(to string, faults []fault, switched bool) error {
 		overlay.Replace[file] = name
 		return os.WriteFile(name, text, 0o600)
 	}
-	files := map[string][]fault{}
+	files, most := map[string][]fault{}, 0
 	for _, f := range faults {
 		files[f.file] = append(files[f.file], f)
+		most = max(most, f.n)
 	}
 	pack := ""
 	for file, in := range files {
@@ -111,14 +164,12 @@ func (l *lab) compile(to string, faults []fault, switched bool) error {
 		if m := regexp.MustCompile(`(?m)^package (\w+)`).FindSubmatch(text); m != nil {
 			pack = string(m[1])
 		}
-		if err := write(file, plant(text, in)); err != nil {
+		if err := write(file, plant(text, in, switched)); err != nil {
 			return err
 		}
 	}
 	if switched && pack != "" {
-		const variable = "// Code made by mutants; DO NOT EDIT.\n\npackage %s\n\nimport (\n\t\"os\"\n\t\"strconv\"\n)\n\n" +
-			"var mutant = func() int { n, _ := strconv.Atoi(os.Getenv(\"MUTANT\")); return n }()\n"
-		if err := write(filepath.Join(l.dir, "zz_mutant.go"), fmt.Appendf(nil, variable, pack)); err != nil {
+		if err := write(filepath.Join(l.dir, "zz_mutant.go"), fmt.Appendf(nil, switchboard, pack, most+1)); err != nil {
 			return err
 		}
 	}
@@ -130,7 +181,8 @@ func (l *lab) compile(to string, faults []fault, switched bool) error {
 	if err := os.WriteFile(list, j, 0o600); err != nil {
 		return err
 	}
-	c := exec.Command("go", "test", "-c", "-vet=off", "-overlay", list, "-o", to, ".")
+	// -gcflags=-e: all errors, not the first ten.
+	c := exec.Command("go", "test", "-c", "-vet=off", "-gcflags=-e", "-overlay", list, "-o", to, ".")
 	c.Dir = l.dir
 	if out, err := c.CombinedOutput(); err != nil {
 		return &buildError{string(out)}
@@ -139,7 +191,7 @@ func (l *lab) compile(to string, faults []fault, switched bool) error {
 }
 
 // plant puts faults into a file's text. Places lie inside each other or apart.
-func plant(text []byte, faults []fault) []byte {
+func plant(text []byte, faults []fault, switched bool) []byte {
 	type insertion struct {
 		at, rank int // of those at one place the smaller rank comes first
 		text     string
@@ -148,7 +200,11 @@ func plant(text []byte, faults []fault) []byte {
 	var all []insertion
 	for _, f := range faults {
 		if f.replacement != "" {
-			all = append(all, insertion{f.from, 0, f.replacement, f.to - f.from})
+			with := f.replacement
+			if switched {
+				with = fmt.Sprintf("mutantNumber(%d, %s(%s), %[2]s(%[4]s))", f.n, f.number, text[f.from:f.to], f.replacement)
+			}
+			all = append(all, insertion{f.from, 1 << 50, with, f.to - f.from}) // the innermost
 			continue
 		}
 		put := func(s string) string {
@@ -176,61 +232,65 @@ func plant(text []byte, faults []fault) []byte {
 	return b.Bytes()
 }
 
-// measure runs the tests without a fault, and learns which lines they reach.
-func (l *lab) measure() error {
-	help, _ := exec.Command(l.binary, "-help").CombinedOutput() // its exit code says nothing
-	l.rapid = bytes.Contains(help, []byte("rapid.nofailfile"))
-	began := time.Now()
-	if noticed, said, err := l.runTests(l.binary, 0, 30*time.Minute); err != nil || noticed {
-		return fmt.Errorf("the tests fail without a fault: %w\n%s", err, said)
-	}
-	l.base = time.Since(began)
-	profile := filepath.Join(l.temp, "cover")
-	c := exec.Command("go", "test", "-vet=off", "-count=1", "-coverprofile", profile, ".")
-	c.Dir = l.dir
-	if out, err := c.CombinedOutput(); err != nil {
-		return fmt.Errorf("measuring coverage: %w\n%s", err, out)
-	}
-	text, err := os.ReadFile(profile)
-	if err != nil {
-		return err
-	}
-	l.covered = map[string][][2]int{}
-	for _, m := range regexp.MustCompile(`(?m)^.*/([^/]+\.go):(\d+)\.\d+,(\d+)\.\d+ \d+ ([1-9]\d*)$`).FindAllSubmatch(text, -1) {
-		from, _ := strconv.Atoi(string(m[2]))
-		to, _ := strconv.Atoi(string(m[3]))
-		l.covered[string(m[1])] = append(l.covered[string(m[1])], [2]int{from, to})
-	}
-	return nil
-}
-
-// tryOne plants one fault and says whether a test noticed it.
-func (l *lab) tryOne(f fault) (noticed bool, why string, err error) {
-	reached := slices.ContainsFunc(l.covered[filepath.Base(f.file)], func(r [2]int) bool { return r[0] <= f.line && f.line <= r[1] })
-	if !reached && f.replacement == "" {
-		return false, "  (no test comes here)", nil
-	}
+// tryOne plants one fault and names the test that noticed it, or says why none
+// did. The test that noticed it last time comes first.
+func (l *lab) tryOne(f fault, last string) (by, why string, err error) {
 	binary, n := l.binary, f.n
-	if f.replacement != "" {
+	if !f.switched() {
 		binary, n = filepath.Join(l.temp, "one.test"), 0
 		if err := l.compile(binary, []fault{f}, false); err != nil {
-			return false, "", err
+			return "", "", err
 		}
 	}
-	noticed, _, err = l.runTests(binary, n, 4*l.base+20*time.Second)
-	return noticed, "", err
+	groups := l.groups(f, last)
+	if len(groups) == 0 {
+		return "", "  (no test comes here)", nil
+	}
+	for _, g := range groups {
+		noticed, said, err := l.runTests(binary, g.names, n, g.takes, "")
+		if noticed && failing(said) == timeLimit { // was it only that the computer is busy?
+			noticed, said, err = l.runTests(binary, g.names, n, 3*g.takes+time.Minute, "")
+		}
+		if err != nil {
+			return "", "", err
+		}
+		if noticed {
+			return failing(said), "", nil
+		}
+	}
+	return "", "", nil
 }
 
-// runTests runs the test binary as go test would; noticed is that it failed,
-// or took too long or too much.
-func (l *lab) runTests(binary string, n int, limit time.Duration) (noticed bool, said string, err error) {
-	arguments := []string{"-c", fmt.Sprintf("ulimit -v %d; exec \"$0\" \"$@\"", memory), binary, "-test.failfast", "-test.timeout", limit.String()}
+var failed = regexp.MustCompile(`(?m)^\s*--- FAIL: (\w+)`)
+
+const timeLimit = "the time limit"
+
+// failing names the test that failed: nothing where the program ended otherwise.
+func failing(said string) string {
+	if m := failed.FindStringSubmatch(said); m != nil {
+		return m[1]
+	}
+	if strings.Contains(said, "panic: test timed out") {
+		return timeLimit
+	}
+	return "the end of the program"
+}
+
+// runTests runs tests as go test would; noticed is that one failed, or took too
+// much, or far longer than usual. The processor's time has its own limit: a test
+// that works for ever ends soon, however busy the computer is. Where the tests
+// come is told in the file reach.
+func (l *lab) runTests(binary string, names []string, n int, usual time.Duration, reach string) (noticed bool, said string, err error) {
+	limit := 4*usual + 20*time.Second
+	arguments := []string{"-c", fmt.Sprintf("ulimit -v %d; ulimit -t %d; exec \"$0\" \"$@\"", memory, int(limit.Seconds())), binary,
+		"-test.failfast", "-test.timeout", (2 * limit).String(),
+		"-test.run", "^(" + strings.Join(names, "|") + ")$"}
 	if l.rapid { // it would keep what it found in testdata
 		arguments = append(arguments, "-rapid.nofailfile")
 	}
 	c := exec.Command("sh", arguments...)
 	c.Dir = l.dir
-	c.Env = append(os.Environ(), "MUTANT="+strconv.Itoa(n))
+	c.Env = append(os.Environ(), "MUTANT="+strconv.Itoa(n), "MUTANT_REACH="+reach)
 	out, err := c.CombinedOutput()
 	var exit *exec.ExitError
 	switch {

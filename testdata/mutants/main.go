@@ -1,20 +1,22 @@
 // Mutants plants small faults in packages of this module, one at a time, and
 // tells which of them the package's own tests do not notice.
 //
-//	go run ./testdata/mutants [-n 100] [-seed 1] [-only KIND] PACKAGE…
+//	go run ./testdata/mutants [-n 100] [-seed 1] [-only TEXT] PACKAGE…
 //
 // Four kinds of fault are planted, as many of each: a comparison turned (or its
 // border moved), a branch never taken, a call left out, a constant changed. The
 // sample is drawn from a seed and is the same each time. No file of the module
 // is changed: the go command is told of other text for it (-overlay). Faults
-// that a switch can hold are all in one test binary, which runs once for each; a
-// constant needs a build of its own.
+// that a switch can hold are all in one test binary; a number in a constant
+// declaration needs a build of its own. Each test runs once without a fault, and
+// tells to which faults it comes; a fault is tried with those tests only, the one
+// that noticed it last time first, then the quick ones.
 //
 // A fault that no test notices is a gap, or it changes nothing. Those that
 // change nothing stand in harmless.txt beside this file, each with its reason.
 // Per package a line follows that says how many are left:
 //
-//	figure mutants.limits 2 unexplained <=5 ok
+//	figure mutants.limits 2 of-100 <=5 ok
 //
 // The exit code is 1 where more than one in twenty is left.
 package main
@@ -23,9 +25,13 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"io"
+	"maps"
 	"os"
+	"path"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"time"
 )
@@ -56,18 +62,29 @@ func run(packages []string, n int, seed uint64, only string) (short bool, err er
 	if err != nil {
 		return false, err
 	}
+	keep := "" // without a place to keep it in, a run takes longer
+	if dir, err := os.UserCacheDir(); err == nil {
+		keep = filepath.Join(dir, "panecal-mutants")
+	}
 	var figures []string
 	for _, name := range packages {
 		name = filepath.ToSlash(filepath.Clean(name))
-		left, tried, err := try(name, n, seed, only, listed)
+		all, err := find(name)
 		if err != nil {
 			return false, fmt.Errorf("%s: %w", name, err)
 		}
-		word := "ok"
-		if goal := tried / 20; left > goal {
-			word, short = "short", true
+		chosen, most := sample(all, n+n/10+1, seed), n // some fit nowhere
+		if only != "" {
+			chosen = matching(all, only)
+			most = len(chosen)
 		}
-		figures = append(figures, fmt.Sprintf("figure mutants.%s %d unexplained <=%d %s", strings.ReplaceAll(name, "/", "."), left, tried/20, word))
+		r, err := trial{name: name, tests: everyTest, all: all, chosen: chosen, n: most, listed: listed, keep: keep}.run(os.Stdout)
+		if err != nil {
+			return false, fmt.Errorf("%s: %w", name, err)
+		}
+		line, tooMany := r.figure(name)
+		figures = append(figures, line)
+		short = short || tooMany
 	}
 	for _, f := range figures {
 		fmt.Println(f)
@@ -75,50 +92,86 @@ func run(packages []string, n int, seed uint64, only string) (short bool, err er
 	return short, nil
 }
 
-// try plants the sample in one package; left is how many faults neither a test
-// nor the list explains.
-func try(name string, n int, seed uint64, only string, listed map[string]string) (left, tried int, err error) {
-	all, err := find(name)
-	if err != nil {
-		return 0, 0, err
+// result counts what became of the faults of one package; left are those that
+// neither a test nor the list explains.
+type result struct {
+	tried, noticed, harmless int
+	left                     []fault
+}
+
+// figure is the line that says whether more than one in twenty is left.
+func (r result) figure(name string) (line string, short bool) {
+	goal, word := r.tried/20, "ok"
+	if short = len(r.left) > goal; short {
+		word = "short"
 	}
-	chosen := sample(all, n, seed)
-	if only != "" {
-		chosen = matching(all, only)
-	}
-	l, err := newLab(name, chosen)
+	return fmt.Sprintf("figure mutants.%s %d of-%d <=%d %s", strings.ReplaceAll(name, "/", "."), len(r.left), r.tried, goal, word), short
+}
+
+// trial plants n of the chosen faults in a package, in their order.
+type trial struct {
+	name   string
+	tests  string // that match it are asked
+	all    []fault
+	chosen []fault
+	n      int
+	listed map[string]string // why those that change nothing do not
+	keep   string            // a folder that remembers who noticed what, or ""
+}
+
+const everyTest = "^(Test|Example|Fuzz)"
+
+// run tells w what becomes of each fault.
+func (t trial) run(w io.Writer) (r result, err error) {
+	name, n, listed := t.name, t.n, t.listed
+	l, err := newLab(name, t.tests, t.chosen)
 	if err != nil {
-		return 0, 0, err
+		return r, err
 	}
 	defer l.close()
-	fmt.Printf("%s: %d of %d places, seed %d; the tests take %v\n", name, len(l.faults), len(all), seed, l.base.Round(time.Second/10))
-	killed, harmless := 0, 0
+	fmt.Fprintf(w, "%s: %d of %d places; %d tests take %v\n", name, min(n, len(l.faults)), len(t.all), len(l.tests), l.takes().Round(time.Second/10))
+	memories := readMemories(t.keep, name)
 	for _, f := range l.faults {
-		noticed, why, err := l.tryOne(f)
+		if r.tried == n {
+			break
+		}
+		by, why, err := l.tryOne(f, memories.by[f.key])
 		var broken *buildError
 		if errors.As(err, &broken) {
 			continue // such a fault cannot be planted there
 		}
 		if err != nil {
-			return 0, 0, err
+			return r, err
 		}
-		tried++
+		if r.tried++; r.tried%10 == 0 {
+			fmt.Fprintf(w, "%s: %d of %d tried\n", name, r.tried, n)
+		}
 		switch reason, known := listed[f.key]; {
-		case noticed && known:
-			fmt.Printf("  noticed all the same %s: take it out of harmless.txt\n", f.key)
-			killed++
-		case noticed:
-			killed++
+		case by != "":
+			memories.by[f.key] = by
+			r.noticed++
+			if known {
+				fmt.Fprintf(w, "  noticed all the same by %s: %s: take it out of harmless.txt\n", by, f.key)
+			}
 		case known:
-			fmt.Printf("  harmless  %s: %s\n", f.key, reason)
-			harmless++
+			r.harmless++
+			fmt.Fprintf(w, "  harmless  %s: %s\n", f.key, reason)
 		default:
-			fmt.Printf("  survived  %s:%d  %s%s\n", filepath.Base(f.file), f.line, f.key, why)
-			left++
+			r.left = append(r.left, f)
+			fmt.Fprintf(w, "  survived  %s:%d  %s%s\n", filepath.Base(f.file), f.line, f.key, why)
 		}
 	}
-	fmt.Printf("%s: %d planted, %d noticed, %d change nothing, %d unexplained\n", name, tried, killed, harmless, left)
-	return left, tried, nil
+	if err := memories.keep(); err != nil {
+		return r, err
+	}
+	for _, key := range slices.Sorted(maps.Keys(listed)) {
+		there := slices.ContainsFunc(t.all, func(f fault) bool { return f.key == key })
+		if within, _, _ := strings.Cut(key, " "); path.Dir(within) == name && !there {
+			fmt.Fprintf(w, "  no such place: %s: take it out of harmless.txt\n", key)
+		}
+	}
+	fmt.Fprintf(w, "%s: %d planted, %d noticed, %d change nothing, %d unexplained\n", name, r.tried, r.noticed, r.harmless, len(r.left))
+	return r, nil
 }
 
 // readHarmless reads the list: a line is a fault's name, a bar, the reason.
