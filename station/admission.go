@@ -20,6 +20,10 @@ func (m *Machine) greet(n *nest, id protocol.Identity) {
 		m.stopNest(n, StopDue, Args{Detail: Day(due.Format("2006-01-02"))})
 		return
 	}
+	if n.mended && counted(n.purpose) {
+		m.refuse(n, RefusedCheckFirst, Args{})
+		return
+	}
 	if code, a := n.files.mismatch(id); code != "" {
 		m.refuse(n, code, a)
 		return

@@ -26,8 +26,20 @@ func (m *Machine) noteCheck(p Purpose, o Outcome, at time.Time) {
 const dueSoon = 8
 
 // standing says what is to be known until it no longer holds: a check unit
-// that is due. A station that never saw one is due from its start.
+// that is due, or that a nest wants that was mended. A station that never saw one
+// is due from its start.
 func (m *Machine) standing() []Message {
+	var all []Message
+	for _, n := range m.nests {
+		if n.mended && n.step != Stopped {
+			all = append(all, Message{Nest: n.index, Code: NoticeCheckFirst, Args: Args{Nest: n.sheet.Name}})
+		}
+	}
+	return append(all, m.checkDue()...)
+}
+
+// checkDue says that a check unit is due, or overdue.
+func (m *Machine) checkDue() []Message {
 	if m.cfg.CheckEvery <= 0 || !counted(m.cfg.Purpose) || !m.started {
 		return nil
 	}
@@ -55,6 +67,7 @@ func (m *Machine) followCheck(n *nest) {
 	switch n.outcome() {
 	case Passed:
 		n.streak.checks = 0
+		n.mended = false
 	case Failed, Errored:
 		n.streak.checks++
 	}

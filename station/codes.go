@@ -30,10 +30,11 @@ type Lift string
 
 // Who may lift a stop.
 const (
-	LiftNobody   Lift = ""          // nothing to lift
-	LiftItself   Lift = "itself"    // ends when the cause has gone
-	LiftLead     Lift = "line lead" // badge and PIN at the station; a restart on record until people can sign
-	LiftEngineer Lift = "engineer"  // a signed file; a restart on record until files can be signed
+	LiftNobody      Lift = ""                         // nothing to lift
+	LiftItself      Lift = "itself"                   // ends when the cause has gone
+	LiftLead        Lift = "line lead"                // badge and PIN at the station; a restart on record where there is no roster
+	LiftMaintenance Lift = "maintenance or line lead" // badge and PIN of either; a restart on record where there is no roster
+	LiftEngineer    Lift = "engineer"                 // a new station sheet, or a start with a whole log
 )
 
 // Args are what a sentence can name; a placeholder like {label} stands for
@@ -122,6 +123,7 @@ const (
 	NoticeClock       Code = "clock_put_back"
 	NoticeCheckDue    Code = "check_unit_due"
 	NoticeCheckOver   Code = "check_unit_overdue"
+	NoticeCheckFirst  Code = "check_unit_wanted"
 )
 
 // Not accepted.
@@ -145,6 +147,7 @@ const (
 	RefusedFiles       Code = "files_refused"
 	RefusedUnitFault   Code = "unit_reports_fault"
 	RefusedLabelReject Code = "reject_label_differs"
+	RefusedCheckFirst  Code = "check_unit_first"
 )
 
 // The unit failed.

@@ -24,9 +24,16 @@ type Config struct {
 	Fixture    bool // a Fixture moves the target; else the operator's hands do
 	RejectScan bool // a failed unit's label is scanned at the reject box before its nest goes on
 
+	Roster record.Revision // who may work here, zero for everybody
+
+	// Staffed: people lift stops by badge and PIN. A start lifts none then but
+	// what it ends by itself, and a nest that was mended takes no units before
+	// a check unit has passed in it.
+	Staffed bool
+
 	// Recent is the newest part of the log, oldest first, reaching back to
 	// the oldest stop not lifted and the last record of each nest: stops in
-	// it are lifted, on record; results that nobody may have seen are shown
+	// it are lifted, on record, unless Staffed; results that nobody may have seen are shown
 	// again.
 	Recent []record.Entry
 

@@ -81,5 +81,6 @@ func (m *Machine) takeUp(t TakeUp) {
 		}
 	}
 	m.files = f
+	m.liftOverdue()
 	m.warnOfTie()
 }

@@ -167,11 +167,8 @@ func (m *Machine) start() {
 	m.started, m.began = true, m.now
 	m.warnOfTie()
 	for _, n := range m.nests {
-		if len(n.lifts) > 0 {
-			m.liftNext(n)
-			continue
-		}
-		m.enterOpening(n)
+		m.sift(n)
+		m.goOnFromStops(n)
 	}
 }
 

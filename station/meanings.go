@@ -39,6 +39,7 @@ var meanings = []Meaning{
 	{NoticeClock, Notice, "The computer's clock was put back by {detail}; records keep their order.", "Go on; tell the test engineer.", LiftNobody},
 	{NoticeCheckDue, Notice, "A check unit is due by {detail}.", "Run a check unit before then.", LiftNobody},
 	{NoticeCheckOver, Notice, "A check unit is overdue since {detail}.", "Run a check unit now.", LiftNobody},
+	{NoticeCheckFirst, Notice, "{nest} was mended: a check unit passes there before production.", "Run a check unit in {nest}.", LiftNobody},
 
 	{RefusedLabel, Refused, "The label cannot be read: {detail}.", "Scan again; if it stays so, put the unit on hold.", LiftNobody},
 	{RefusedCapsLock, Refused, "Capital and small letters are exchanged.", "Switch Caps Lock off, scan again.", LiftNobody},
@@ -59,6 +60,7 @@ var meanings = []Meaning{
 	{RefusedFiles, Refused, "New files were not accepted: {detail}.", "Tell the test engineer.", LiftNobody},
 	{RefusedUnitFault, Refused, "The unit reports a fault of its own: {detail}.", "Put the unit on hold.", LiftNobody},
 	{RefusedLabelReject, Refused, "{label} is not the unit that came out of {nest}.", "Scan {other} at the reject box.", LiftNobody},
+	{RefusedCheckFirst, Refused, "{nest} was mended, and no check unit has passed there since.", "Take {label} out; run a check unit in {nest} first.", LiftNobody},
 
 	{FailedLimits, UnitFailed, "{detail} is out of limits.", "Put the unit into bin {bin}.", LiftNobody},
 	{FailedNoAnswer, UnitFailed, "{label} does not answer.", "Put the unit into bin {bin}.", LiftNobody},
@@ -103,7 +105,7 @@ var meanings = []Meaning{
 	{StopPort, NotRunning, "{nest}: its port is not there: {detail}.", "Call the line lead: check cable and adapter.", LiftItself},
 	{StopNoAnswer, NotRunning, "{nest}: {detail} units in a row did not answer.", "Call the line lead: check contacts and supply.", LiftLead},
 	{StopSame, NotRunning, "{nest}: {detail} units in a row failed the same way: {other}.", "Call the line lead: check lots, window and nest.", LiftLead},
-	{StopFixture, NotRunning, "{nest}: the fixture reports a fault: {detail}.", "Call the line lead.", LiftLead},
+	{StopFixture, NotRunning, "{nest}: the fixture reports a fault: {detail}.", "Call the line lead.", LiftMaintenance},
 	{StopDue, NotRunning, "{nest}: the target's certificate ran out on {detail}.", "Call the test engineer.", LiftEngineer},
 	{StopStore, NotRunning, "The record of {label} could not be written: {detail}.", "Keep {label} on hold; call the test engineer.", LiftEngineer},
 	{StopOffset, NotRunning, "{nest}: {detail} units in a row are off by the same distance.", "Call the line lead: check the target's stop.", LiftLead},

@@ -51,6 +51,7 @@ func onRecord() map[string][]named {
 		"pile-up":      names(protocolFolder, "PileUp", func(i int64) string { return protocol.PileUp(i).String() }),
 		"block state":  names(protocolFolder, "State", func(i int64) string { return protocol.State(i).String() }),
 		"fault":        names("estimate", "FaultCode", nil),
+		"access":       names("shift", "Access", nil),
 		"zone flag":    names("estimate", "Flags", func(i int64) string { return strings.Join(estimate.Flags(i).Names(), " ") }),
 		"label tie":    texts("product", "Tie"),
 		"budget line":  texts("estimate", "Line"),

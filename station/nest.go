@@ -17,6 +17,8 @@ type nest struct {
 	stood scene  // what the last good target added to the dark
 	gone  departed
 	last  *Result // of the unit that was here last, nil once another came
+	// mended: a stop was lifted after which a check unit has to pass.
+	mended bool
 
 	stay             // until enter
 	awaited          // until rest
@@ -80,6 +82,7 @@ type stopState struct {
 	stopRef *record.Ref    // of its record, nil until that is durable
 	lifting *LiftStop      // while the end of the stop is being recorded
 	lifts   []record.Entry // stops from before the start, to be lifted at it
+	kept    []record.Entry // of them those that stay until somebody lifts them
 }
 
 // clear forgets the unit.

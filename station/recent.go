@@ -22,6 +22,7 @@ type memory struct {
 func (m *Machine) remember(recent []record.Entry) {
 	last := map[string]record.Entry{} // by nest, of one run of the program
 	var stops []record.Entry          // in force
+	mended := map[string]bool{}       // nests that want a check unit
 	for _, e := range recent {
 		switch b := e.Body.(type) {
 		case *record.Attempt:
@@ -29,6 +30,9 @@ func (m *Machine) remember(recent []record.Entry) {
 			delete(m.unseen, b.Run.Serial)
 			m.noteHold(b.Run.Purpose, b.Run.Serial, b.Judgement.Disposition)
 			m.noteCheck(b.Run.Purpose, b.Outcome, e.Time)
+			if b.Run.Purpose == Check && b.Outcome == Passed {
+				delete(mended, b.Run.Nest)
+			}
 		case *record.DispositionChange:
 			m.noteHold(Production, b.Serial, b.To)
 		case *record.AttemptIntent:
@@ -46,6 +50,9 @@ func (m *Machine) remember(recent []record.Entry) {
 			stops = append(stops, e)
 		case *record.StopLifted:
 			stops = slices.DeleteFunc(stops, func(e record.Entry) bool { return e.Ref == b.Stop })
+			if m.mends(Code(b.Code)) {
+				mended[b.Nest] = true
+			}
 		}
 	}
 	m.keepUnseen(last)
@@ -53,6 +60,9 @@ func (m *Machine) remember(recent []record.Entry) {
 		of := func(n *nest) bool { return n.sheet.Name == e.Body.(*record.Stop).Nest }
 		n := m.nests[max(0, slices.IndexFunc(m.nests, of))]
 		n.lifts = append(n.lifts, e)
+	}
+	for _, n := range m.nests {
+		n.mended = mended[n.sheet.Name]
 	}
 }
 

@@ -40,7 +40,7 @@ func (m *Machine) enterStopped(n *nest) {
 		return
 	}
 	m.ask(n, Append{Body: &record.Stop{Nest: n.sheet.Name, Code: string(stop.Code), Why: stop.Code.Say(stop.Args),
-		LiftBy: string(stop.Code.Meaning().Lift), Attempt: about}})
+		Detail: said(stop.Args.Detail), Other: said(stop.Args.Other), LiftBy: string(stop.Code.Meaning().Lift), Attempt: about}})
 }
 
 // stopStored: the stop, or its end, is on record.
@@ -51,16 +51,16 @@ func (m *Machine) stopStored(n *nest, f Fact) {
 		m.end(n)
 	case len(n.lifts) > 0:
 		n.lifts = n.lifts[1:]
-		if len(n.lifts) > 0 {
-			m.liftNext(n)
-			return
+		if len(n.lifts) == 0 {
+			m.announce(n.index, NoticeStopLifted, Args{Nest: n.sheet.Name})
 		}
-		m.announce(n.index, NoticeStopLifted, Args{Nest: n.sheet.Name})
-		m.enterOpening(n)
+		m.goOnFromStops(n)
 	case n.lifting != nil:
-		n.stopState = stopState{}
+		n.mended = n.mended || m.mends(n.stop.Code)
+		n.sheet = m.files.Sheet.Nests[n.index]
+		n.stopState = stopState{kept: n.kept}
 		m.announce(n.index, NoticeStopLifted, Args{Nest: n.sheet.Name})
-		m.enterOpening(n)
+		m.goOnFromStops(n)
 	default:
 		n.stopRef = &ref
 	}
@@ -70,9 +70,77 @@ func (m *Machine) stopStored(n *nest, f Fact) {
 func (m *Machine) liftNext(n *nest) {
 	e := n.lifts[0]
 	b := e.Body.(*record.Stop)
+	lifted := &record.StopLifted{Stop: e.Ref, Nest: b.Nest, Code: b.Code, By: m.crew.Operator, Method: "restart", Why: "the station was started anew"}
+	if m.cfg.Staffed {
+		lifted.By, lifted.Method, lifted.Why = m.files.Sheet.Author, methodFile, newSheet
+	}
 	m.enter(n, Stopped)
-	m.ask(n, Append{Body: &record.StopLifted{Stop: e.Ref, Nest: b.Nest, Code: b.Code, By: m.crew.Operator,
-		Method: "restart", Why: "the station was started anew"}})
+	m.ask(n, Append{Body: lifted})
+}
+
+const (
+	methodFile = "file"
+	newSheet   = "a new station sheet is in force"
+)
+
+// sift parts the stops from before the start: those that somebody has to lift
+// stay.
+func (m *Machine) sift(n *nest) {
+	if !m.cfg.Staffed {
+		return
+	}
+	all := n.lifts
+	n.lifts = nil
+	for _, e := range all {
+		if Code(e.Body.(*record.Stop).Code) == StopDue && !m.overdue(m.files, n) {
+			n.lifts = append(n.lifts, e)
+		} else {
+			n.kept = append(n.kept, e)
+		}
+	}
+}
+
+// overdue tells whether the certificate of the nest's target has ended by those
+// files.
+func (m *Machine) overdue(f *Files, n *nest) bool {
+	due := f.Sheet.Nests[n.index].Due
+	return !due.IsZero() && m.now.After(due)
+}
+
+// goOnFromStops does what the stops from before the start leave to be done:
+// each is lifted, or stays; then the nest opens.
+func (m *Machine) goOnFromStops(n *nest) {
+	switch {
+	case len(n.lifts) > 0:
+		m.liftNext(n)
+	case len(n.kept) > 0:
+		e := n.kept[0]
+		b := e.Body.(*record.Stop)
+		n.kept = n.kept[1:]
+		n.stop, n.stopRef = &Stop{Nest: n.index, Code: Code(b.Code), Since: e.Time,
+			Args: Args{Nest: n.sheet.Name, Detail: onRecord(b.Detail), Other: onRecord(b.Other)}}, &e.Ref
+		m.enter(n, Stopped)
+		m.announce(n.index, n.stop.Code, n.stop.Args)
+	default:
+		m.enterOpening(n)
+	}
+}
+
+// mends tells whether lifting a stop says that something in the nest was
+// mended, so that a check unit has to pass before production.
+func (m *Machine) mends(c Code) bool {
+	return m.cfg.Staffed && len(m.cfg.CheckUnits) > 0 && (c == StopFixture || c == StopCheck || c == StopOffset)
+}
+
+// liftOverdue ends the stops of certificates that a new station sheet renews.
+func (m *Machine) liftOverdue() {
+	for _, n := range m.nests {
+		if n.step == Stopped && n.stop != nil && n.stop.Code == StopDue && n.stopRef != nil && n.lifting == nil && !m.overdue(m.files, n) {
+			n.lifting = &LiftStop{By: m.files.Sheet.Author, Method: methodFile}
+			m.ask(n, Append{Body: &record.StopLifted{Stop: *n.stopRef, Nest: n.sheet.Name, Code: string(n.stop.Code), By: m.files.Sheet.Author,
+				Method: methodFile, Why: newSheet}})
+		}
+	}
 }
 
 // lift ends the nest's stop when someone who may has said so.

@@ -1,14 +1,32 @@
 package station
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // streak is what the nest's last results have in common.
 type streak struct {
-	silent    int       // units in a row that did not answer
-	offsets   []float64 // shifts in a row that may be the target's place, mm
+	silent    []string  // labels of units in a row that did not answer
+	offsets   []shifted // in a row, that may be the target's place
 	same      string    // how the last units failed
-	sameUnits int       // how many in a row did
+	sameUnits []string  // serials of those in a row that did
 	checks    int       // runs of check units in a row that did not pass
+}
+
+// shifted is a unit and by how much all of it is off.
+type shifted struct {
+	serial string
+	mm     float64
+}
+
+// once adds a unit that is not there yet: one that runs again says nothing new
+// about the nest.
+func once(units []string, serial string) []string {
+	if slices.Contains(units, serial) {
+		return units
+	}
+	return append(units, serial)
 }
 
 // followUp stops a nest whose results in a row speak against the nest rather
@@ -18,13 +36,14 @@ func (m *Machine) followUp(n *nest) {
 		return
 	}
 	m.followLine(n)
-	n.streak.silent++
-	if n.att.code != FailedNoAnswer {
-		n.streak.silent = 0
+	if n.att.code == FailedNoAnswer {
+		n.streak.silent = once(n.streak.silent, n.serial)
+	} else {
+		n.streak.silent = nil
 	}
-	if n.streak.silent >= m.cfg.InARow && n.stop == nil {
+	if len(n.streak.silent) >= m.cfg.InARow && n.stop == nil {
 		n.stop = &Stop{Nest: n.index, Code: StopNoAnswer, Since: m.now,
-			Args: Args{Nest: n.sheet.Name, Detail: Count(n.streak.silent)}}
+			Args: Args{Nest: n.sheet.Name, Detail: Count(len(n.streak.silent))}}
 	}
 	if n.purpose == Check {
 		m.followCheck(n)
@@ -58,10 +77,11 @@ func (m *Machine) followOffset(n *nest) {
 		}
 		return
 	}
-	if k := len(n.streak.offsets); k > 0 && math.Abs(n.streak.offsets[k-1]-shift) > sameOffsetMM {
+	if k := len(n.streak.offsets); k > 0 && math.Abs(n.streak.offsets[k-1].mm-shift) > sameOffsetMM {
 		n.streak.offsets = nil
 	}
-	n.streak.offsets = append(n.streak.offsets, shift)
+	n.streak.offsets = slices.DeleteFunc(n.streak.offsets, func(s shifted) bool { return s.serial == n.serial })
+	n.streak.offsets = append(n.streak.offsets, shifted{n.serial, shift})
 	if len(n.streak.offsets) >= m.cfg.InARow && n.stop == nil {
 		n.stop = &Stop{Nest: n.index, Code: StopOffset, Since: m.now,
 			Args: Args{Nest: n.sheet.Name, Detail: Count(len(n.streak.offsets))}}
@@ -74,17 +94,17 @@ func (m *Machine) followOffset(n *nest) {
 func (m *Machine) followSame(n *nest) {
 	switch {
 	case n.outcome() == Passed:
-		n.streak.same, n.streak.sameUnits = "", 0
+		n.streak.same, n.streak.sameUnits = "", nil
 		return
 	case n.outcome() != Failed || n.att.code == FailedNoAnswer: // silent units have a stop of their own
 		return
 	}
 	if how := n.att.result.SoftName; how != n.streak.same {
-		n.streak.same, n.streak.sameUnits = how, 0
+		n.streak.same, n.streak.sameUnits = how, nil
 	}
-	n.streak.sameUnits++
-	if m.cfg.SameInARow > 0 && n.streak.sameUnits >= m.cfg.SameInARow && n.stop == nil {
+	n.streak.sameUnits = once(n.streak.sameUnits, n.serial)
+	if m.cfg.SameInARow > 0 && len(n.streak.sameUnits) >= m.cfg.SameInARow && n.stop == nil {
 		n.stop = &Stop{Nest: n.index, Code: StopSame, Since: m.now,
-			Args: Args{Nest: n.sheet.Name, Detail: Count(n.streak.sameUnits), Other: n.files.binName(n.streak.same)}}
+			Args: Args{Nest: n.sheet.Name, Detail: Count(len(n.streak.sameUnits)), Other: n.files.binName(n.streak.same)}}
 	}
 }

@@ -158,7 +158,7 @@ func everyKind() []record.Body {
 		&record.AttemptIntent{Run: a.Run}, &record.WriteIntent{Serial: "A", Body: block, BodyHash: record.HashOf(block)}, a,
 		&record.DispositionChange{Serial: "A", To: record.Hold}, &record.Refusal{Serial: "A"}, &record.ReworkDone{Serial: "A"},
 		&record.ReleaseTaken{}, &record.SignOn{}, &record.ShiftSettings{}, &record.Stop{Code: "x"}, &record.StopLifted{}, &record.Study{},
-		note("A", "last"),
+		note("A", "last"), &record.AccessRefused{Code: "x"},
 	}
 }
 

@@ -20,6 +20,7 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/signing"
+	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/cmd/panecal/studies"
 )
 
@@ -136,6 +137,7 @@ Exit codes: ` + cli.ExitHelp,
 		signing.NewNote(),
 		studies.New(),
 		signing.NewKey(),
+		staff.New(func() (staff.Place, error) { return where.staffed() }),
 		newLog(where),
 		newDoctor(where),
 		newVersion(),

@@ -33,7 +33,9 @@ type configuration struct {
 	Products []string `toml:"products" need:"add products = [\"hopper-54.product.toml\"], the product files this station may run"`
 
 	Memory string `toml:"memory"` // folder outside the store that remembers how far its log went
-	Keys   string `toml:"keys"`   // public keys of the people whose notes the station takes up
+	Keys   string `toml:"keys"`   // public keys of the people whose notes the station takes up; those of a roster otherwise
+	Roster string `toml:"roster"` // who works at the station
+	Zone   string `toml:"zone"`   // of the site, as the IANA database names it
 
 	// The operator's shift; see readRules.
 	Language     string   `toml:"language"`      // of the operator's texts
@@ -51,7 +53,8 @@ type configuration struct {
 	GraceMS      int      `toml:"grace_ms"`      // added to the 100 ms in which a unit answers, for slow adapters and busy computers; 50
 
 	rules rules
-	path  string // the file it was read from
+	site  *time.Location // whose days dates end with
+	path  string         // the file it was read from
 }
 
 // folder is where the configuration's own file names are relative to.
@@ -125,20 +128,6 @@ func (c configuration) checkedUnits(all papers.Catalogue) ([]string, error) {
 		serials = append(serials, l.Serial)
 	}
 	return serials, nil
-}
-
-// people reads the public keys that the configuration names; nil where it
-// names none.
-func (c configuration) people() (papers.People, error) {
-	if c.Keys == "" {
-		return nil, nil
-	}
-	path := c.file(c.Keys)
-	data, err := files.ReadTrusted(path)
-	if err != nil {
-		return nil, fmt.Errorf("reading the keys of people: %w", err)
-	}
-	return papers.ReadPeople(path, data)
 }
 
 // storeFolder is where the store is: the flag, else the configuration, else

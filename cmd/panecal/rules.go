@@ -47,6 +47,18 @@ func (c *configuration) readRules(d *strict.Document) {
 		}
 		*p.to = regexp.MustCompile(`\A(?:` + p.text + `)\z`)
 	}
+	c.site = time.Local
+	if c.Zone != "" {
+		site, err := time.LoadLocation(c.Zone)
+		if err != nil {
+			d.Report(fmt.Sprintf("there is no zone %q", c.Zone), `write the site's zone as the IANA database names it, such as "Europe/Berlin"`, "zone")
+		} else {
+			c.site = site
+		}
+	}
+	if c.Keys != "" && c.Roster != "" {
+		d.Report("there is a roster too", "write the keys into the roster, and leave keys out", "keys")
+	}
 	words, kinds := asked()
 	s.Ask = kinds
 	if d.Has("ask") {

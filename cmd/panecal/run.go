@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/station"
 	"example.org/panecal/station/batch"
 	"example.org/panecal/station/papers"
@@ -175,6 +176,13 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 	if err != nil {
 		return err
 	}
+	book, err := config.book(all)
+	if err != nil {
+		return err
+	}
+	if err := staff.KnownOperator(book, f.operator, time.Now()); err != nil {
+		return err
+	}
 	first, _, _ := all.Read(pairs[0].Label)
 	if first == nil {
 		first = all[0]
@@ -197,7 +205,7 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 	}
 	verdicts := make(chan station.Verdict, 256)
 	w, err := openWorkplace(workplaceOptions{
-		config: config, folder: folder, files: local, first: local[slices.Index(all, first)], purpose: purpose,
+		config: config, book: book, folder: folder, files: local, first: local[slices.Index(all, first)], purpose: purpose,
 		operator: f.operator, workOrder: f.workOrder, lot: f.lot, handsTime: f.hands, command: "panecal run", record: f.record,
 		onVerdict: func(v station.Verdict) { verdicts <- v },
 	})

@@ -7,11 +7,13 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	xterm "github.com/charmbracelet/x/term"
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
 	"example.org/panecal/station/screen/term"
@@ -88,8 +90,14 @@ protected area. Local rules and the site's laser safety officer decide.`,
 			if config.rules.checkUnits, err = config.checkedUnits(all); err != nil {
 				return err
 			}
+			if config.rules.Book, err = config.book(all); err != nil {
+				return err
+			}
+			if err := staff.KnownOperator(config.rules.Book, operator, time.Now()); err != nil {
+				return err
+			}
 			w, err := openWorkplace(workplaceOptions{
-				config: config, folder: folder, files: all, first: all[0], purpose: station.Production,
+				config: config, book: config.rules.Book, folder: folder, files: all, first: all[0], purpose: station.Production,
 				operator: operator, workOrder: workOrder, lot: lot, command: "panecal shift", rules: config.rules, record: record,
 			})
 			if err != nil {
@@ -129,14 +137,15 @@ func (w *workplace) withScreen(c *cobra.Command, show screenFlags, at shiftOf) (
 	defer leave(nil)
 	box := screen.NewMailbox()
 	box.Put(w.runner.Snapshot())
-	kept := handOvers{folder: at.handOvers, lang: lang}
+	kept := staff.HandOvers{Folder: at.handOvers, Language: lang}
 	people := shift.New(shift.Options{Station: w.runner, Intake: w.intake, Rules: at.config.rules.Rules, Operator: at.operator, Lot: at.lot,
-		Settings: shift.Settings{WorkOrder: at.workOrder}, Software: version, Cautions: lang.Cautions(), Show: box.Show, HandOver: kept.keep, Handed: at.handed})
+		Recent: w.recent, Settings: shift.Settings{WorkOrder: at.workOrder}, Software: version, Cautions: lang.Cautions(), Show: box.Show, HandOver: kept.Keep, Handed: at.handed})
 	w.start(func() error {
 		// Should it fail, nobody would see what the station does.
 		defer leave(errLeft)
 		for s := range w.runner.Snapshots() {
 			box.Put(s)
+			people.Tick()
 		}
 		return nil
 	})
@@ -165,7 +174,7 @@ func (w *workplace) withScreen(c *cobra.Command, show screenFlags, at shiftOf) (
 	}
 	defer func() {
 		h, endErr := people.End(err == nil)
-		kept.tell(c.ErrOrStderr(), h, endErr == nil)
+		kept.Tell(c.ErrOrStderr(), h, endErr == nil)
 		err = errors.Join(err, endErr)
 	}()
 	drawn := w.start(func() error { return w.draw(seen, o, show) })

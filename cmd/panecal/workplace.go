@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -16,11 +17,13 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/crash"
+	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/protocol/recording"
 	"example.org/panecal/station"
 	"example.org/panecal/station/inbox"
 	"example.org/panecal/station/papers"
 	"example.org/panecal/station/product"
+	"example.org/panecal/station/roster"
 	"example.org/panecal/station/runner"
 	"example.org/panecal/station/shift"
 	"example.org/panecal/store"
@@ -34,7 +37,8 @@ type workplace struct {
 	intake  *shift.Intake
 	logger  io.Closer
 	crashes *crash.Book
-	inbox   *inbox.Inbox // nil where nobody's key is known
+	inbox   *inbox.Inbox   // nil where nobody's key is known
+	recent  []record.Entry // the newest records at the start
 }
 
 // workplaceOptions are what the commands that run a station differ in.
@@ -50,9 +54,10 @@ type workplaceOptions struct {
 	handsTime time.Duration
 	onVerdict func(station.Verdict)
 	command   string
-	rules     rules  // zero where nobody stands at the station
-	record    string // file that keeps what goes over the lines, "" for none
-	temporary bool   // nothing outside the folder remembers the store
+	rules     rules        // zero where nobody stands at the station
+	record    string       // file that keeps what goes over the lines, "" for none
+	temporary bool         // nothing outside the folder remembers the store
+	book      *roster.Book // who works here, nil for everybody
 }
 
 // lookBack is how far the log is read at the start for stops that are in
@@ -71,16 +76,54 @@ func openWorkplace(o workplaceOptions) (*workplace, error) {
 	if o.temporary {
 		memory = ""
 	}
+	failed, err := failedStore(o)
+	if err != nil {
+		return nil, err
+	}
 	caught := crash.New(filepath.Dir(o.folder), "panecal "+version)
 	s, err := store.Open(o.folder, store.Options{Station: o.config.Station, Command: o.command, Reserve: reserve, Memory: memory, Panicked: caught.Caught})
 	if err != nil {
 		return nil, openError(o.folder, err)
 	}
 	w := &workplace{store: s, intake: &shift.Intake{Catalogue: o.files, First: o.first}, crashes: caught}
-	if err := w.setUp(o); err != nil {
+	if failed != nil {
+		err = failed.Close(s, filepath.Dir(o.folder), cmp.Or(o.operator, shift.Unknown))
+	}
+	if err := errors.Join(err, w.setUp(o)); err != nil {
 		return nil, errors.Join(err, w.close())
 	}
 	return w, nil
+}
+
+// failedStore is what an earlier run of the station could not put on record, once
+// its log is proved whole; nil for nothing. Without a roster any start will do.
+func failedStore(o workplaceOptions) (*crash.FailedStore, error) {
+	failed, err := crash.ReadFailedStore(filepath.Dir(o.folder))
+	if err != nil || failed == nil || o.book == nil {
+		return nil, err
+	}
+	report, err := checkLog(o.folder, store.CheckOptions{Beside: store.Beside{Memory: []string{o.config.memory(), memoryFolder()}}}, os.Stderr)
+	if err != nil {
+		return nil, err
+	}
+	if n := len(report.Problems); n > 0 {
+		return nil, cli.RefusedError("store_damaged", fmt.Errorf("%s: the store failed at %s and its log is not whole, %d problems: keep the folder as it is, save what is left with `panecal log rebuild`", station.StopStore, failed.Time.Format(time.RFC3339), n))
+	}
+	return failed, nil
+}
+
+// noteFailedStore leaves a note beside the store when a record cannot be
+// written.
+func (w *workplace) noteFailedStore(o workplaceOptions) func(station.Message) {
+	return func(m station.Message) {
+		if m.Code == station.StopStore && o.book != nil {
+			unit := ""
+			if f, l, _ := o.files.Read(m.Args.Label); f != nil {
+				unit = l.Serial
+			}
+			w.start(func() error { return crash.NoteFailedStore(filepath.Dir(o.folder), unit, m.Code.Say(m.Args), m.At) })
+		}
+	}
 }
 
 // openError tells why a station may not write to a store, and what to do.
@@ -133,6 +176,11 @@ func (w *workplace) setUp(o workplaceOptions) error {
 	if err != nil {
 		return fmt.Errorf("reading the newest records: %w", err)
 	}
+	w.recent = recent
+	of, err := staff.PutOnRecord(o.book, w.store, recent)
+	if err != nil {
+		return err
+	}
 	bridge, err := o.config.bridge(o.first.Sheet.Nests)
 	if err != nil {
 		return err
@@ -151,9 +199,10 @@ func (w *workplace) setUp(o workplaceOptions) error {
 		Station: o.config.Station, Purpose: o.purpose, Files: o.first, Operator: o.operator,
 		Software: version, WorkOrder: o.workOrder, Lot: o.lot, Recent: recent, HandsTime: o.handsTime,
 		SameInARow: o.rules.sameInARow, CheckEvery: o.rules.checkEvery, CheckUnits: o.rules.checkUnits, Bridge: bridge,
+		Staffed: o.book != nil, Roster: of,
 	}, runner.Options{
 		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return w.intake.InForce().Product.Line }, w.crashes.Caught, records},
-		Log:  w.store, Past: w.store, OnVerdict: o.onVerdict, Panicked: w.crashes.Caught, Logger: logger,
+		Log:  w.store, Past: w.store, OnVerdict: o.onVerdict, OnMessage: w.noteFailedStore(o), Panicked: w.crashes.Caught, Logger: logger,
 	})
 	if err != nil {
 		return fmt.Errorf("setting up the station: %w", err)

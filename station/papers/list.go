@@ -16,6 +16,7 @@ import (
 	"example.org/panecal/station"
 	"example.org/panecal/station/label"
 	"example.org/panecal/station/product"
+	"example.org/panecal/station/roster"
 )
 
 // List names the files that a station may work by; those that are not absolute
@@ -89,9 +90,27 @@ func inForce[F any](p List, path, wanted, what string, read func(name string, da
 	return f, p.admit(filepath.Base(path), document(f))
 }
 
+// Roster reads the roster. It is admitted by its own engineers, and a later one
+// that waits beside it by those of the one before.
+func (p List) Roster(name string, site *time.Location) (*roster.Roster, error) {
+	path := p.file(name)
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("reading the roster: %w", err)
+	}
+	first, err := roster.Read(filepath.Base(path), data)
+	if err != nil {
+		return nil, fmt.Errorf("the roster cannot be used:\n%w", err)
+	}
+	p.People = OfRoster(first, p.Now, site)
+	return inForce(p, path, "the roster", "the roster", roster.Read, func(r *roster.Roster) *release.Document { return &r.Document })
+}
+
 // names lists some people for a message.
 func names(p People) string {
 	const most = 4
+	p = maps.Clone(p)
+	maps.DeleteFunc(p, func(_ string, one Person) bool { return one.Key == nil })
 	all := slices.Sorted(maps.Keys(p))
 	if len(all) < 2 {
 		return "two engineers"

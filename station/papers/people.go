@@ -5,8 +5,10 @@ import (
 	"encoding/base64"
 	"fmt"
 	"maps"
+	"time"
 
 	"example.org/panecal/limits/strict"
+	"example.org/panecal/station/roster"
 )
 
 // People are the persons whose signature this station knows; they are a
@@ -22,7 +24,7 @@ type Person struct {
 // Key returns a person's public key, and false where none is known.
 func (p People) Key(person string) (ed25519.PublicKey, bool) {
 	one, ok := p[person]
-	return one.Key, ok
+	return one.Key, ok && one.Key != nil
 }
 
 // Engineers are those who may release.
@@ -30,6 +32,26 @@ func (p People) Engineers() People {
 	some := maps.Clone(p)
 	maps.DeleteFunc(some, func(_ string, one Person) bool { return !one.Engineer })
 	return some
+}
+
+// OfRoster are the keys of the roster's people at that time. An engineer whose
+// key was revoked stays among them without a key: files have to be signed all
+// the same.
+func OfRoster(r *roster.Roster, now time.Time, site *time.Location) People {
+	all := People{}
+	for _, p := range r.People {
+		if p.Key == nil {
+			continue
+		}
+		one := Person{Engineer: p.Has(roster.Engineer)}
+		if !p.Withdrawn(now, site) {
+			one.Key = p.Key
+		}
+		if one.Key != nil || one.Engineer {
+			all[p.ID] = one
+		}
+	}
+	return all
 }
 
 // engineer is the one role that a keys file knows.

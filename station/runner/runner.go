@@ -27,6 +27,9 @@ type Options struct {
 	// must not wait for anything. nil for nobody.
 	OnVerdict func(station.Verdict)
 
+	// OnMessage is told what is announced, as OnVerdict is. nil for nobody.
+	OnMessage func(station.Message)
+
 	// Panicked is told of each panic that was caught, from the goroutine that
 	// it was in; nil for nobody.
 	Panicked func(what any, stack []byte)
@@ -306,6 +309,9 @@ func (r *Runner) carryOut(e station.Effect) {
 		}
 	case station.Announce:
 		log.Info("message", "nest", j.Message.Nest, "code", j.Message.Code, "text", j.Message.Code.Say(j.Message.Args))
+		if r.opt.OnMessage != nil {
+			r.opt.OnMessage(j.Message)
+		}
 	case station.Ignore:
 		log.Debug("ignored", "nest", e.Nest, "why", j.Why)
 	default: // whoever awaits it must not wait for ever

@@ -162,5 +162,6 @@ func english() *Language {
 	}
 	l.faults = faultTexts
 	l.layouts = map[label.Layout]string{label.German: "German", label.French: "French", label.Spanish: "Spanish"}
+	l.withPeople(peopleEnglish())
 	return l
 }

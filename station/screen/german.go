@@ -39,6 +39,8 @@ func german() *Language {
 		station.NoticeTwice:       {"Etikett {label} ist schon offen.", "Weitermachen."},
 		station.NoticeUnfinished:  {"Ein früherer Versuch mit {label} wurde nicht beendet.", "Weitermachen; dieser Versuch beginnt neu."},
 		station.NoticeResolved:    {"Die Freigabe in {label} ist jetzt bestätigt.", "Weitermachen."},
+		station.NoticeCheckFirst:  {"{nest} wurde instand gesetzt: vor der Produktion muss dort ein Prüfgerät bestehen.", "Ein Prüfgerät in {nest} laufen lassen."},
+		station.RefusedCheckFirst: {"{nest} wurde instand gesetzt, und seither hat dort kein Prüfgerät bestanden.", "{label} herausnehmen; zuerst ein Prüfgerät in {nest} laufen lassen."},
 		station.NoticeStopLifted:  {"{nest} läuft wieder.", "Weitermachen."},
 		station.NoticeUnconfirmed: {"Etiketten werden hier erst zugeordnet: ein vertauschtes fällt nicht auf.", "Jedes Etikett nur mit dem eigenen Gerät in der Hand scannen."},
 		station.NoticeIgnored:     {"{nest}: {detail}; das geht jetzt nicht.", "Zuerst tun, was verlangt wird."},
@@ -289,5 +291,6 @@ func german() *Language {
 		NoUTF8:         "Byte {n} ist kein UTF-8; Zeichensatz des Scanners prüfen",
 	}
 	l.layouts = map[label.Layout]string{label.German: "Deutsch", label.French: "Französisch", label.Spanish: "Spanisch"}
+	l.withPeople(peopleGerman())
 	return l
 }

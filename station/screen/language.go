@@ -23,6 +23,7 @@ type Language struct {
 	steps      map[station.Step]string    // at most 16 cells
 	pages      map[shift.PageKind]pageText
 	words      words
+	people     peopleText
 	quantities map[quantity.Name]outside
 	because    map[station.Reason]string
 	whys       map[label.Why]string // why a scan is no label

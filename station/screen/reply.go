@@ -57,7 +57,7 @@ func (l *Language) replied(r shift.Reply) string {
 	case shift.ScannerBack:
 		return w.scannerBack
 	}
-	return ""
+	return fill(l.people.replies[r.Code], "text", r.Text)
 }
 
 // settings says what holds for the units that follow.

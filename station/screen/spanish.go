@@ -39,6 +39,8 @@ func spanish() *Language {
 		station.NoticeTwice:       {"La etiqueta {label} ya está abierta.", "Siga."},
 		station.NoticeUnfinished:  {"Un intento anterior de {label} no se terminó.", "Siga; este intento empieza de nuevo."},
 		station.NoticeResolved:    {"La marca de liberada de {label} ya está confirmada.", "Siga."},
+		station.NoticeCheckFirst:  {"{nest} fue reparado: una unidad de control debe pasar allí antes de producir.", "Pase una unidad de control por {nest}."},
+		station.RefusedCheckFirst: {"{nest} fue reparado y desde entonces no ha pasado allí ninguna unidad de control.", "Saque {label}; pase antes una unidad de control por {nest}."},
 		station.NoticeStopLifted:  {"{nest} vuelve a trabajar.", "Siga."},
 		station.NoticeUnconfirmed: {"Aquí se asignan las etiquetas: una cambiada no se puede descubrir.", "Escanee cada etiqueta solo con su unidad en la mano."},
 		station.NoticeIgnored:     {"{nest}: {detail}; ahora no se puede.", "Haga primero lo que se pide."},
@@ -289,5 +291,6 @@ func spanish() *Language {
 		NoUTF8:         "el byte {n} no es UTF-8; revise el juego de caracteres del lector",
 	}
 	l.layouts = map[label.Layout]string{label.German: "alemán", label.French: "francés", label.Spanish: "español"}
+	l.withPeople(peopleSpanish())
 	return l
 }

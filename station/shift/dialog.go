@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"example.org/panecal/station"
+	"example.org/panecal/station/roster"
+	"example.org/panecal/store/record"
 )
 
 // Rules say how a shift goes at this station.
@@ -13,6 +15,9 @@ type Rules struct {
 	// Badge is what a badge says, the whole of it. Nil: people are known by
 	// other means, nobody is asked.
 	Badge *regexp.Regexp
+	// Book is who works here. Nil: everybody whose badge looks like one, and
+	// stops are lifted by a restart.
+	Book *roster.Book
 	// Order and Lot are what a work order and a lot say, the whole of them. Nil:
 	// anything but a unit's label.
 	Order, Lot *regexp.Regexp
@@ -37,13 +42,18 @@ type dialog struct {
 	since    time.Time
 	set      Settings
 	skipped  bool // the last entry asked to end an attempt
+
+	// With a roster.
+	prompt  prompt // while a PIN is asked for
+	bars    bars   // wrong PINs
+	allowed string // who allowed this shift, "" where nobody had to
 }
 
 // newDialog begins a shift at the time given. operator is signed on already, by
 // other means than a badge; "" for nobody.
 func newDialog(r Rules, operator string, set Settings, cautions []string, at time.Time) *dialog {
-	d := &dialog{rules: r, cautions: cautions, set: set, person: operator, since: at}
-	if r.Badge != nil && operator == "" {
+	d := &dialog{rules: r, cautions: cautions, set: set, person: operator, since: at, bars: bars{}}
+	if d.asks() && operator == "" {
 		d.pages = []Page{{Kind: BadgePage}}
 	}
 	return d
@@ -62,6 +72,7 @@ type (
 	signedOn struct {
 		person   string
 		cautions []string
+		allowed  string // by whom, "" where nobody had to
 	}
 	// signedOff ends a person's shift.
 	signedOff struct{ handOver HandOver }
@@ -71,6 +82,13 @@ type (
 	noted struct{ text string }
 	// reworked says that the unit of a label was reworked.
 	reworked struct{ label, code string }
+	// refused says that somebody was not let.
+	refused struct{ record.AccessRefused }
+	// lifted ends the stop of a nest.
+	lifted struct {
+		nest int
+		by   string
+	}
 )
 
 func (passed) deed()    {}
@@ -80,6 +98,8 @@ func (signedOff) deed() {}
 func (settled) deed()   {}
 func (noted) deed()     {}
 func (reworked) deed()  {}
+func (refused) deed()   {}
+func (lifted) deed()    {}
 
 // commandPrefix begins every command label: letters and a space, which all
 // keyboard layouts here have in common but for Z, Y, Q, W, A and M.
@@ -107,6 +127,8 @@ func (d *dialog) take(in Input, snap station.Snapshot) []deed {
 		case page.Kind == HelpPage && in.Kind == Label: // who scans on has read enough
 			d.pages = d.pages[1:]
 			return d.take(in, snap)
+		case in.Kind == Unreadable && page.Kind == PINPage:
+			return []deed{Reply{Code: PINForm}}
 		case in.Kind == Go || in.Kind == Label && (!isCommand || page.Kind == BadgePage):
 			return d.heed(page.Kind, in, snap)
 		case in.Kind == Label:
@@ -115,8 +137,11 @@ func (d *dialog) take(in Input, snap station.Snapshot) []deed {
 		return nil
 	}
 	switch {
+	case in.Kind == Label && d.stranger(strings.TrimSpace(in.Text)):
+		return refuse("", AccessUnknown, wantSignOn, UnknownBadge)
 	case in.Kind == Label && d.isBadge(in.Text):
-		return d.relieve(strings.TrimSpace(in.Text), snap, in.At)
+		id, _ := d.known(strings.TrimSpace(in.Text))
+		return d.relieve(id, snap, in.At)
 	case !isCommand:
 		return []deed{passed{in}}
 	}
@@ -155,16 +180,30 @@ func command(in Input) (string, bool) {
 }
 
 func (d *dialog) isBadge(text string) bool {
-	return d.rules.Badge != nil && whole(d.rules.Badge, strings.TrimSpace(text))
+	_, is := d.known(strings.TrimSpace(text))
+	return is
 }
 
 // relieve is a badge in the middle of the shift: its own signs off, another
-// one takes over.
-func (d *dialog) relieve(badge string, snap station.Snapshot, at time.Time) []deed {
+// one takes over. Where something is stopped that this person may lift, the PIN
+// is asked for, and nobody signs on or off.
+func (d *dialog) relieve(id string, snap station.Snapshot, at time.Time) []deed {
+	if d.rules.Book != nil && id != d.person {
+		if some := d.liftable(id, snap, at); len(some) > 0 {
+			if until, is := d.bars.barred(id, at); is {
+				return d.refuseBarred(id, string(some[0].Code), until, false)
+			}
+			d.open(prompt{who: id, opened: at, stop: some[0]})
+			return nil
+		}
+		if no := d.comes(id, at); no != nil {
+			return no
+		}
+	}
 	deeds := d.signOff(snap, at)
-	if badge != d.person {
+	if id != d.person {
 		d.pages = append(d.pages[:1:1], Page{Kind: CautionPage})
-		d.person = badge
+		d.person, d.allowed = id, ""
 	}
 	return deeds
 }
@@ -208,11 +247,29 @@ func (d *dialog) heed(k PageKind, in Input, snap station.Snapshot) []deed {
 		switch {
 		case in.Kind == Go:
 			return nil
+		case !d.isBadge(text) && d.rules.Book != nil:
+			return refuse("", AccessUnknown, wantSignOn, UnknownBadge)
 		case !d.isBadge(text):
 			return []deed{Reply{Code: BadBadge, Text: text}}
 		}
-		d.person = text
+		id, _ := d.known(text)
+		if no := d.comes(id, in.At); no != nil {
+			if r, ok := no[len(no)-1].(Reply); ok && r.Code == TrainingEnded {
+				d.prompt = prompt{allow: id}
+				d.pages = []Page{{Kind: AllowPage}}
+			}
+			return no
+		}
+		d.person, d.allowed = id, ""
 		d.pages = []Page{{Kind: CautionPage}}
+	case AllowPage:
+		if in.Kind == Go {
+			d.pages = []Page{{Kind: BadgePage}}
+			return nil
+		}
+		return d.allowBadge(text, d.prompt.allow, in.At)
+	case PINPage:
+		return d.hearPIN(in, snap)
 	case CautionPage:
 		if in.Kind != Go {
 			return []deed{Reply{Code: PageFirst, Text: text}} // a label is no acknowledgement
@@ -220,7 +277,7 @@ func (d *dialog) heed(k PageKind, in Input, snap station.Snapshot) []deed {
 		d.since = in.At
 		d.pages = nil
 		d.ask(d.rules.Ask)
-		return []deed{signedOn{d.person, d.cautions}}
+		return []deed{signedOn{d.person, d.cautions, d.allowed}}
 	case OrderPage, QuantityPage, WindowPage, GasketPage, EmitterPage:
 		if in.Kind == Label {
 			if no := d.set.take(k, text, &d.rules); no != "" {
@@ -245,7 +302,7 @@ func (d *dialog) heed(k PageKind, in Input, snap station.Snapshot) []deed {
 			return []deed{Reply{Code: PageFirst, Text: text}}
 		}
 		switch {
-		case d.rules.Badge == nil: // known by other means: the same person goes on
+		case !d.asks(): // known by other means: the same person goes on
 			d.since = in.At
 			return next(signedOn{person: d.person})
 		case in.Kind == Go && len(d.pages) > 1:

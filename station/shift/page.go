@@ -22,6 +22,7 @@ const (
 	HelpPage
 	PINPage
 	HoldsPage
+	AllowPage // a lead is asked to let somebody work one shift
 	HandOverPage
 )
 

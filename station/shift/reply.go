@@ -22,12 +22,26 @@ const (
 	NotRecorded    Code = "not-recorded"    // could not be put on record, for the reason in Text
 	ScannerLost    Code = "scanner-lost"    // the scanner's port
 	ScannerBack    Code = "scanner-back"
+
+	// With a roster.
+	UnknownBadge  Code = "unknown-badge"   // nobody's
+	NotValid      Code = "not-valid"       // the person in Text may not work here any more
+	NoOperator    Code = "no-operator"     // the person in Text is no operator
+	NoLead        Code = "no-lead"         // the person in Text may not allow this
+	TrainingEnded Code = "training-ended"  // of the person in Text
+	BadgeBarred   Code = "badge-barred"    // until the time in Text
+	PINScanned    Code = "pin-scanned"     // it has to be typed
+	PINForm       Code = "pin-form"        // what was entered is none
+	PINWrong      Code = "pin-wrong"       // Text more may be
+	PINClosed     Code = "pin-closed"      // it was asked for too long
+	NothingToLift Code = "nothing-to-lift" // the stop has ended
 )
 
 // Codes returns every code. The slice is the caller's.
 func Codes() []Code {
 	return []Code{BadBadge, BadNumber, BadOrder, BadLot, UnitLabel, PageFirst, NoLabelOpen, UnknownCommand, NothingToSkip, SkipAgain, Settled, Noted, Reworked,
-		NotRecorded, ScannerLost, ScannerBack}
+		NotRecorded, ScannerLost, ScannerBack,
+		UnknownBadge, NotValid, NoOperator, NoLead, TrainingEnded, BadgeBarred, PINScanned, PINForm, PINWrong, PINClosed, NothingToLift}
 }
 
 // Reply is what the shift says to what was entered; the zero value says

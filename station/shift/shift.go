@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -45,6 +46,7 @@ type Station interface {
 	Scan(nest int, text string)
 	Go(nest int)
 	Skip(nest int)
+	Lift(nest int, by, method string)
 	Crew(station.Crew)
 	TakeUp(*station.Files)
 }
@@ -66,11 +68,12 @@ type Options struct {
 	Intake  *Intake
 	Rules   Rules
 
-	Operator string   // known by other means than a badge, "" for nobody
-	Settings Settings // that hold already
-	Lot      string   // of the units
-	Software string   // this program's version
-	Cautions []string // what has to be confirmed, as it is shown
+	Operator string         // known by other means than a badge, "" for nobody
+	Settings Settings       // that hold already
+	Recent   []record.Entry // the newest records: which badges are barred
+	Lot      string         // of the units
+	Software string         // this program's version
+	Cautions []string       // what has to be confirmed, as it is shown
 
 	// Show puts a page in the place of the nests, nil for none, and tells a
 	// reply. nil for nobody.
@@ -100,7 +103,9 @@ func New(o Options) *Shift {
 	if o.Intake != nil && o.Rules.Unit == nil {
 		o.Rules.Unit = func(text string) bool { _, _, err := o.Intake.Read(text); return err == nil }
 	}
-	return &Shift{o: o, dialog: newDialog(o.Rules, o.Operator, o.Settings, o.Cautions, o.Now())}
+	s := &Shift{o: o, dialog: newDialog(o.Rules, o.Operator, o.Settings, o.Cautions, o.Now())}
+	s.dialog.bars = barsOf(o.Recent)
+	return s
 }
 
 // Begin signs the operator on who is known by other means than a badge, and
@@ -112,7 +117,7 @@ func (s *Shift) Begin() error {
 		s.o.Show(p, Reply{})
 		return nil
 	}
-	return s.signOn(s.o.Operator, "command line", nil)
+	return s.signOn(s.o.Operator, "command line", nil, "")
 }
 
 // Enter takes what came in.
@@ -120,8 +125,23 @@ func (s *Shift) Enter(in Input) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	before := s.dialog.page()
+	s.heed(before, s.dialog.take(in, s.o.Station.Snapshot()))
+}
+
+// Tick tells that time has passed: a PIN prompt closes by itself. Once a second
+// is enough.
+func (s *Shift) Tick() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if deeds := s.dialog.tick(s.o.Now()); len(deeds) > 0 {
+		s.heed(nil, deeds)
+	}
+}
+
+// heed does what follows from an entry, and shows it.
+func (s *Shift) heed(before *Page, deeds []deed) {
 	var said Reply
-	for _, d := range s.dialog.take(in, s.o.Station.Snapshot()) {
+	for _, d := range deeds {
 		if r, ok := d.(Reply); ok {
 			said = r
 			continue
@@ -153,11 +173,15 @@ func (s *Shift) do(d deed) error {
 	case passed:
 		s.pass(d.Input)
 	case signedOn:
-		return s.signOn(d.person, "badge", d.cautions)
+		return s.signOn(d.person, "badge", d.cautions, d.allowed)
 	case signedOff:
 		return s.signOff(d.handOver)
 	case settled:
 		return s.settle(false)
+	case refused:
+		return s.keep(&d.AccessRefused)
+	case lifted:
+		s.o.Station.Lift(d.nest, d.by, methodBadge)
 	case noted:
 		return s.keep(&record.Note{By: s.person, Text: d.text})
 	case reworked:
@@ -178,8 +202,9 @@ func (s *Shift) keep(b record.Body) error {
 func (s *Shift) pass(in Input) {
 	switch in.Kind {
 	case Label:
-		s.o.Intake.Hand(s.o.Station, station.NoNest, in.Text)
-		s.o.Handed(in.Text)
+		text := s.masked(in.Text)
+		s.o.Intake.Hand(s.o.Station, station.NoNest, text)
+		s.o.Handed(text)
 	case Go:
 		// "Go on" answers the sentence that the hands just read.
 		s.o.Station.Go(s.o.Station.Snapshot().Hands.Nest)
@@ -194,15 +219,29 @@ const Unknown = "unknown"
 // SignOn puts on record who is at the station. Signing off says that every
 // verdict so far has been seen. cautions are those that were confirmed.
 func SignOn(to Station, person, method string, off bool, cautions []string) error {
-	b := &record.SignOn{Person: cmp.Or(person, Unknown), Role: "operator", Off: off, Method: method, Acknowledged: cautions}
+	return signOn(to, person, method, off, cautions, "")
+}
+
+func signOn(to Station, person, method string, off bool, cautions []string, allowed string) error {
+	b := &record.SignOn{AllowedBy: allowed, Person: cmp.Or(person, Unknown), Role: "operator", Off: off, Method: method, Acknowledged: cautions}
 	if _, err := to.Append(b); err != nil {
 		return fmt.Errorf("recording who is at the station: %w", err)
 	}
 	return nil
 }
 
-func (s *Shift) signOn(person, method string, cautions []string) error {
-	if err := SignOn(s.o.Station, person, method, false, cautions); err != nil {
+// masked hides digits that are no label: somebody may have typed a PIN where
+// none was asked for.
+func (s *Shift) masked(text string) string {
+	bare := strings.TrimSpace(text)
+	if s.o.Rules.Book == nil || bare == "" || strings.Trim(bare, "0123456789") != "" || s.dialog.isLabel(text) {
+		return text
+	}
+	return strings.Repeat("*", len(bare))
+}
+
+func (s *Shift) signOn(person, method string, cautions []string, allowed string) error {
+	if err := signOn(s.o.Station, person, method, false, cautions, allowed); err != nil {
 		return err
 	}
 	s.person = person

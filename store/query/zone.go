@@ -54,6 +54,8 @@ func words(b record.Body) string {
 			return fmt.Sprintf("note, signed by %s: %s", b.By, b.Text)
 		}
 		return fmt.Sprintf("note by %s: %s", b.By, b.Text)
+	case *record.AccessRefused:
+		return fmt.Sprintf("%s was refused (%s): %s", orDash(b.Person), b.Wanted, b.Code)
 	case *record.Unknown:
 		return "written by a later program; this one cannot read it"
 	}

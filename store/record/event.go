@@ -95,7 +95,8 @@ type SignOn struct {
 	Off    bool   `cbor:"3,keyasint"`
 	Method string `cbor:"4,keyasint"` // how the person was known, such as "command line"
 
-	Acknowledged []string `cbor:"5,keyasint,omitempty"` // the cautions that the person confirmed to have read
+	Acknowledged []string `cbor:"5,keyasint,omitempty"`           // the cautions that the person confirmed to have read
+	AllowedBy    string   `cbor:"6,keyasint,omitempty" since:"3"` // who allowed this one shift though the person's training has ended
 }
 
 func (*SignOn) Kind() Kind         { return KindSignOn }
@@ -130,8 +131,10 @@ type Stop struct {
 	Nest    string `cbor:"1,keyasint"` // "" for the whole station
 	Code    string `cbor:"2,keyasint"`
 	Why     string `cbor:"3,keyasint"`
-	LiftBy  string `cbor:"4,keyasint"`           // role that may lift it
-	Attempt *Ref   `cbor:"5,keyasint,omitempty"` // what led to it
+	LiftBy  string `cbor:"4,keyasint"`                     // role that may lift it
+	Attempt *Ref   `cbor:"5,keyasint,omitempty"`           // what led to it
+	Detail  string `cbor:"6,keyasint,omitempty" since:"3"` // what Why names
+	Other   string `cbor:"7,keyasint,omitempty" since:"3"`
 }
 
 func (*Stop) Kind() Kind         { return KindStop }
@@ -150,7 +153,7 @@ type StopLifted struct {
 	Nest   string `cbor:"2,keyasint"`
 	Code   string `cbor:"3,keyasint"`
 	By     string `cbor:"4,keyasint"`
-	Method string `cbor:"5,keyasint"` // "badge", "file" or "restart"
+	Method string `cbor:"5,keyasint"` // "badge", "file", "log check" or "restart"
 	Why    string `cbor:"6,keyasint"`
 }
 

@@ -20,6 +20,7 @@ const (
 	KindStopLifted        Kind = 11
 	KindStudy             Kind = 12
 	KindNote              Kind = 13
+	KindAccessRefused     Kind = 14
 )
 
 // kinds says of each kind its name, the version of the schema that brought it,
@@ -42,6 +43,7 @@ var kinds = [...]struct {
 	KindStopLifted:        {"stop lifted", 1, func() Body { return new(StopLifted) }},
 	KindStudy:             {"study", 1, func() Body { return new(Study) }},
 	KindNote:              {"note", 1, func() Body { return new(Note) }},
+	KindAccessRefused:     {"access refused", 3, func() Body { return new(AccessRefused) }},
 }
 
 // Kinds returns every kind that this program knows, in order of number.

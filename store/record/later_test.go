@@ -150,10 +150,14 @@ func TestContentOfALaterProgram(t *testing.T) {
 }
 
 // lowest is the version that a body of [bodies] needs: the attempt there holds
-// uncertainties in two parts.
+// uncertainties in two parts, the sign-on who allowed it, the stop what it
+// names.
 func lowest(b record.Body) int {
-	if b.Kind() == record.KindAttempt {
+	switch b.Kind() {
+	case record.KindAttempt:
 		return 2
+	case record.KindSignOn, record.KindStop, record.KindAccessRefused:
+		return 3
 	}
 	return 1
 }

@@ -69,13 +69,14 @@ func bodies(t testing.TB) []record.Body {
 		&record.Refusal{Label: "X", Nest: "A", Purpose: record.Audit, Code: "product", Chain: "other product", Product: record.Revision{Name: "hopper-54"}},
 		&record.ReworkDone{Serial: "H54-000123", Action: "window wiped", By: "op-7"},
 		&record.ReleaseTaken{Document: "limits", Revision: record.Revision{Rev: "bb"}, Effective: at(0), Bytes: []byte("x = 1\n")},
-		&record.SignOn{Person: "4711", Role: "operator", Method: "badge", Acknowledged: []string{"one", "two"}},
+		&record.SignOn{Person: "4711", Role: "operator", Method: "badge", Acknowledged: []string{"one", "two"}, AllowedBy: "p2"},
 		&record.ShiftSettings{Shift: "early", Lot: "L1", Nests: []string{"A", "B"}, Purpose: record.Production,
 			Quantity: 300, WindowLot: "win-1", GasketLot: "gas-1", EmitterLot: "emi-1"},
-		&record.Stop{Nest: "A", Code: "no-answer", Why: "three in a row", LiftBy: "lead", Attempt: ref(3)},
+		&record.Stop{Nest: "A", Code: "no-answer", Why: "three in a row", LiftBy: "lead", Attempt: ref(3), Detail: "3", Other: "leakage"},
 		&record.StopLifted{Stop: *ref(9), Nest: "A", Code: "no-answer", By: "lead-2", Method: "restart"},
 		&record.Study{Name: "repeat", Attempts: []record.Ref{*ref(3)}, Results: []record.StudyValue{{Name: "sd", Unit: "mm", V: 0.05, U: math.NaN()}}},
 		&record.Note{About: ref(3), Text: "scratch on the window – seen", By: "fa-1"},
+		&record.AccessRefused{Person: "p7", Code: "pin wrong", Wanted: "same_failure_in_a_row", Nest: "A", Until: at(9)},
 	}
 }
 

@@ -1,6 +1,6 @@
 // Package crash keeps what is needed to find faults of the program itself: a
-// file for each panic that was caught. Nothing of units, people or keys is in
-// it.
+// file for each panic that was caught, in which nothing of units, people or keys
+// is; and the note of a store that failed, which names the unit.
 package crash
 
 import (

@@ -7,11 +7,22 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
+	"path/filepath"
 )
 
 // ReadTrusted reads a small file that nobody else may have written.
-func ReadTrusted(path string) ([]byte, error) {
+func ReadTrusted(path string) ([]byte, error) { return read(path, trusted) }
+
+// ReadPrivate reads a small file that nobody else may have written or may read.
+func ReadPrivate(path string) ([]byte, error) {
+	return read(path, func(path string, i fs.FileInfo) error {
+		return errors.Join(trusted(path, i), private(path, i))
+	})
+}
+
+func read(path string, check func(string, fs.FileInfo) error) ([]byte, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, err
@@ -21,7 +32,7 @@ func ReadTrusted(path string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := trusted(path, i); err != nil {
+	if err := check(path, i); err != nil {
 		return nil, err
 	}
 	const most = 1 << 20
@@ -42,4 +53,22 @@ func WriteNew(path string, data []byte) error {
 		return errors.Join(fmt.Errorf("writing %s: %w", path, err), f.Close())
 	}
 	return f.Close()
+}
+
+// Replace writes beside the file and then takes its name, so that nobody ever
+// reads half of it.
+func Replace(path string, data []byte, mode fs.FileMode) error {
+	f, err := os.CreateTemp(filepath.Dir(path), ".panecal-*")
+	if err != nil {
+		return fmt.Errorf("writing the file: %w", err)
+	}
+	_, err = f.Write(data)
+	err = errors.Join(err, f.Chmod(mode), f.Sync(), f.Close())
+	if err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		return errors.Join(fmt.Errorf("writing the file: %w", err), os.Remove(f.Name()))
+	}
+	return nil
 }

@@ -22,3 +22,11 @@ func trusted(path string, i fs.FileInfo) error {
 	}
 	return nil
 }
+
+// private says whether nobody else may read a file.
+func private(path string, i fs.FileInfo) error {
+	if i.Mode().Perm()&0o077 != 0 {
+		return fmt.Errorf("%s may be read by others on this computer\n  mend: chmod 600 %s", path, path)
+	}
+	return nil
+}

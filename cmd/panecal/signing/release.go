@@ -18,6 +18,7 @@ import (
 	"example.org/panecal/limits/strict"
 	"example.org/panecal/station/papers"
 	"example.org/panecal/station/product"
+	"example.org/panecal/station/roster"
 )
 
 // One way of release for limits, product files and station sheets: the author
@@ -27,8 +28,8 @@ import (
 const releaseHelp = `The way of a released file (limits, product or station sheet):
   draft    the author says why and from when, names who will approve, signs
   review   the approver reads it, and signs
-  release  both signatures are held against the station's keys file, and the
-           file takes the place of the one in force
+  release  both signatures are held against the station's roster, and the file
+           takes the place of the one in force
 A roll-back is a new revision with the old content.`
 
 // ReleaseCommands are the sub-commands on that way: draft, review, release, diff.
@@ -71,6 +72,12 @@ func parseReleased(name string, data []byte) (releasedFile, error) {
 			return f, fmt.Errorf("the limits file cannot be used:\n%w", err)
 		}
 		f.doc = l.Document
+	case d.Has("person"):
+		r, err := roster.Read(name, data)
+		if err != nil {
+			return f, fmt.Errorf("the roster cannot be used:\n%w", err)
+		}
+		f.doc = r.Document
 	case d.Has("nest"):
 		s, err := product.ReadSheet(name, data)
 		if err != nil {
@@ -283,7 +290,7 @@ force, and adds the approver's signature to it. Without --key nothing is signed.
 			if signed.doc.Revision != f.doc.Revision {
 				return errors.New("signing would change the revision: nothing was written")
 			}
-			if err := replaceFile(args[0], signed.text); err != nil {
+			if err := files.Replace(args[0], signed.text, 0o644); err != nil {
 				return err
 			}
 			return tellRelease(c, asJSON, args[0], "reviewed and signed by "+key.Person, &signed.doc)
@@ -297,37 +304,33 @@ force, and adds the approver's signature to it. Without --key nothing is signed.
 }
 
 func newRelease() *cobra.Command {
-	var keys, into string
+	var keys, from, into string
 	var asJSON bool
 	c := &cobra.Command{
-		Use:   "release DRAFT --keys FILE --into FILE",
+		Use:   "release DRAFT --roster FILE --into FILE",
 		Short: "Put a signed draft in the place of the file in force",
-		Long: `Verifies both signatures against a station's keys file, in which author and
-approver have role = "engineer", and writes the file into its place in one step.
+		Long: `Verifies both signatures against a station's roster, in which author and approver
+have the role engineer and still work there (or against its keys file), and writes the file into its place in one step.
 A station takes it up at its next start. A file that is not yet effective waits
 beside the one in force, its name with .next; the station takes it from then on.
 
 ` + releaseHelp,
-		Example: "  panecal limits release draft.toml --keys keys.toml --into hopper-54.limits.toml",
+		Example: "  panecal limits release draft.toml --roster roster.toml --into hopper-54.limits.toml",
 		Args:    cli.Args(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
-			if keys == "" || into == "" {
-				return cli.UsageError(fmt.Errorf("--keys and --into are needed; see %s --help", c.CommandPath()))
+			if (keys == "") == (from == "") || into == "" {
+				return cli.UsageError(fmt.Errorf("--into and one of --roster and --keys are needed; see %s --help", c.CommandPath()))
 			}
 			f, err := readReleased(args[0])
 			if err != nil {
 				return err
 			}
-			data, err := files.ReadTrusted(keys)
-			if err != nil {
-				return fmt.Errorf("reading the keys of people: %w", err)
-			}
-			people, err := papers.ReadPeople(filepath.Base(keys), data)
+			engineers, err := engineers(keys, from, time.Now())
 			if err != nil {
 				return err
 			}
-			if err := f.doc.Verify(people.Engineers()); err != nil {
-				return cli.RefusedError("not_released", fmt.Errorf("%s is not released: %w (role = \"engineer\" in %s says who may)", args[0], err, keys))
+			if err := f.doc.Verify(engineers); err != nil {
+				return cli.RefusedError("not_released", fmt.Errorf("%s is not released: %w (the role engineer in %s says who may)", args[0], err, keys+from))
 			}
 			place, did := into, "released: written by "+f.doc.Author+", approved by "+f.doc.Approver
 			switch err := f.doc.InForce(time.Now()); {
@@ -336,16 +339,41 @@ beside the one in force, its name with .next; the station takes it from then on.
 			case err != nil:
 				return cli.RefusedError("not_released", fmt.Errorf("%s is not released: %w", args[0], err))
 			}
-			if err := replaceFile(place, f.text); err != nil {
+			if err := files.Replace(place, f.text, 0o644); err != nil {
 				return err
 			}
 			return tellRelease(c, asJSON, place, did, &f.doc)
 		},
 	}
-	c.Flags().StringVar(&keys, "keys", "", "the station's keys file")
+	c.Flags().StringVar(&from, "roster", "", "the roster in force, whose engineers release")
+	c.Flags().StringVar(&keys, "keys", "", "the station's keys file, where there is no roster")
 	c.Flags().StringVar(&into, "into", "", "the file in force, which it replaces")
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return c
+}
+
+// engineers are who may release: by a roster, those who are valid now; by a file
+// of keys, those with the role.
+func engineers(keys, from string, now time.Time) (release.Keys, error) {
+	data, err := files.ReadTrusted(keys + from)
+	if err != nil {
+		return nil, fmt.Errorf("reading who may release: %w", err)
+	}
+	if keys != "" {
+		people, err := papers.ReadPeople(filepath.Base(keys), data)
+		return people.Engineers(), err
+	}
+	r, err := roster.Read(filepath.Base(from), data)
+	if err != nil {
+		return nil, fmt.Errorf("the roster cannot be used:\n%w", err)
+	}
+	all := r.Keys(now, time.Local, roster.Engineer)
+	for id := range all {
+		if p, _ := r.Person(id); !p.Valid(now, time.Local) {
+			delete(all, id)
+		}
+	}
+	return all, nil
 }
 
 func newDiff() *cobra.Command {
@@ -372,22 +400,4 @@ func newDiff() *cobra.Command {
 		},
 	}
 	return c
-}
-
-// replaceFile writes beside the file and then takes its name, so that nobody
-// ever reads half of it.
-func replaceFile(path string, data []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(path), ".panecal-*")
-	if err != nil {
-		return fmt.Errorf("writing the file: %w", err)
-	}
-	_, err = f.Write(data)
-	err = errors.Join(err, f.Chmod(0o644), f.Sync(), f.Close())
-	if err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		return errors.Join(fmt.Errorf("writing the file: %w", err), os.Remove(f.Name()))
-	}
-	return nil
 }

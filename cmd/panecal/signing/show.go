@@ -1,7 +1,6 @@
-package main
+package signing
 
 import (
-	"errors"
 	"fmt"
 	"os"
 	"strings"
@@ -9,7 +8,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
-	"example.org/panecal/cmd/panecal/signing"
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
 )
@@ -27,7 +25,8 @@ type revisionReport struct {
 	Content  string `json:"content"` // canonical form, TOML
 }
 
-func newLimitsShow(where *place) *cobra.Command {
+// NewShow is the sub-command limits show; follow opens the log.
+func NewShow(follow func() (*store.Follower, error)) *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "show REVISION|FILE",
@@ -38,7 +37,7 @@ revision of limits, products and sheets that was ever in force is there.`,
 		Example: "  panecal limits show 3434cdf6\n  panecal limits show draft.toml --json",
 		Args:    cli.Args(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
-			r, err := findRevision(where, args[0])
+			r, err := findRevision(follow, args[0])
 			if err != nil {
 				return err
 			}
@@ -58,9 +57,9 @@ revision of limits, products and sheets that was ever in force is there.`,
 	return c
 }
 
-func findRevision(where *place, text string) (revisionReport, error) {
+func findRevision(follow func() (*store.Follower, error), text string) (revisionReport, error) {
 	if _, err := os.Stat(text); err == nil {
-		d, err := signing.Read(text)
+		d, err := Read(text)
 		if err != nil {
 			return revisionReport{}, err
 		}
@@ -71,16 +70,9 @@ func findRevision(where *place, text string) (revisionReport, error) {
 	if len(text) < least || strings.Trim(text, "0123456789abcdef") != "" {
 		return revisionReport{}, cli.UsageError(fmt.Errorf("%q is neither a file nor a revision of at least %d hex digits", text, least))
 	}
-	folder, err := where.storeFolder()
+	f, err := follow()
 	if err != nil {
 		return revisionReport{}, err
-	}
-	f, err := store.Follow(folder, followerCache())
-	if errors.Is(err, store.ErrNoStore) {
-		return revisionReport{}, cli.RefusedError("no_store", fmt.Errorf("no store at %s: name its folder with --data", folder))
-	}
-	if err != nil {
-		return revisionReport{}, fmt.Errorf("reading the log: %w", err)
 	}
 	defer f.Close()
 	found := map[string]revisionReport{}
@@ -95,7 +87,7 @@ func findRevision(where *place, text string) (revisionReport, error) {
 	}
 	switch len(found) {
 	case 0:
-		return revisionReport{}, fmt.Errorf("the log in %s has no revision %s", folder, text)
+		return revisionReport{}, fmt.Errorf("the log has no revision %s", text)
 	case 1:
 		for _, r := range found {
 			return r, nil

@@ -1,4 +1,4 @@
-package main
+package staff
 
 import (
 	"fmt"
@@ -13,20 +13,20 @@ import (
 	"example.org/panecal/station/shift"
 )
 
-// handOvers are files of what one person left to the next, in a folder beside
+// HandOvers are files of what one person left to the next, in a folder beside
 // the store.
-type handOvers struct {
-	folder string // "" for none
-	lang   *screen.Language
-	last   string // the newest file
+type HandOvers struct {
+	Folder   string // "" for none
+	Language *screen.Language
+	last     string // the newest file
 }
 
-// keep writes a hand-over into a file of its own.
-func (o *handOvers) keep(h shift.HandOver) error {
-	if o.folder == "" {
+// Keep writes a hand-over into a file of its own.
+func (o *HandOvers) Keep(h shift.HandOver) error {
+	if o.Folder == "" {
 		return nil
 	}
-	if err := os.MkdirAll(o.folder, 0o750); err != nil {
+	if err := os.MkdirAll(o.Folder, 0o750); err != nil {
 		return fmt.Errorf("making the folder of hand-overs: %w", err)
 	}
 	who := strings.Map(func(r rune) rune {
@@ -35,7 +35,7 @@ func (o *handOvers) keep(h shift.HandOver) error {
 		}
 		return '_'
 	}, h.Person)
-	name := filepath.Join(o.folder, time.Now().UTC().Format("2006-01-02T15-04-05Z")+"-"+who+".txt")
+	name := filepath.Join(o.Folder, time.Now().UTC().Format("2006-01-02T15-04-05Z")+"-"+who+".txt")
 	if err := files.WriteNew(name, []byte(o.text(h)+"\n")); err != nil {
 		return fmt.Errorf("writing the hand-over: %w", err)
 	}
@@ -43,10 +43,10 @@ func (o *handOvers) keep(h shift.HandOver) error {
 	return nil
 }
 
-func (o *handOvers) text(h shift.HandOver) string { return strings.Join(o.lang.HandOver(h), "\n") }
+func (o *HandOvers) text(h shift.HandOver) string { return strings.Join(o.Language.HandOver(h), "\n") }
 
-// tell says the hand-over on the way out, nil for none.
-func (o *handOvers) tell(talk io.Writer, h *shift.HandOver, sound bool) {
+// Tell says the hand-over on the way out, nil for none.
+func (o *HandOvers) Tell(talk io.Writer, h *shift.HandOver, sound bool) {
 	if h == nil {
 		return
 	}
