@@ -12,7 +12,7 @@ VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unkn
 prove = f=$$(mktemp) && code=0 && { PANECAL_FIGURES=$$f $(1) || code=1; } && { grep . $$f || { echo "no figure was told"; code=1; }; } && \
 	{ ! grep -q ' short$$' $$f || code=1; } && rm -f $$f && exit $$code
 
-.PHONY: build demo demo-kit test check race cover bench accuracy faults damage crash soak conform defects everywhere firmware kit-station fuzz mutants golden imports elsewhere cross sim hil tidy clean
+.PHONY: build demo demo-kit test check race races cover bench accuracy faults damage crash soak conform defects everywhere firmware kit-station fuzz mutants golden imports elsewhere cross sim hil tidy clean
 
 build:
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/panecal ./cmd/panecal
@@ -36,8 +36,15 @@ check:
 	$(GO) vet -race $(PKG) ./testdata/elsewhere ./testdata/figures ./testdata/mutants
 	$(GO) build -o bin/ honnef.co/go/tools/cmd/staticcheck && GOFLAGS=-race bin/staticcheck $(PKG) ./testdata/elsewhere ./testdata/figures ./testdata/mutants
 
-race:
-	$(GO) test -race $(PKG) ./testdata/mutants
+# A test binary would sleep a second at its end; scripts and pages run the
+# program as it is built for people. Packages that wait for light leave the
+# processors to others.
+race: build
+	GORACE=atexit_sleep_ms=10 PANECAL_PROGRAM=$(CURDIR)/bin/panecal $(GO) test -race -p 3 $(PKG) ./testdata/mutants
+
+## races: scripts and pages once more, with the race detector in the program that they run.
+races:
+	@$(call prove,$(GO) test -race -count=1 -v -timeout 30m -run 'TestScripts|TestPages' ./cmd/panecal)
 
 # The types of the program on systems that it is not tested on.
 elsewhere:
@@ -93,7 +100,7 @@ firmware: protocol/firmware/build/unit
 
 ## kit-station: the station's tests in virtual time with units of the C kit, and their verdicts against the simulated units'.
 kit-station:
-	@$(call prove,PANECAL_UNIT=both $(GO) test -race -count=1 -v -run 'TestStationOnKit|TestDemoOnBothUnits' ./station/runner ./cmd/panecal)
+	@$(call prove,PANECAL_UNIT=both $(GO) test -race -count=1 -v -run 'TestStationOnKit|TestBothImplementations|TestDemoOnBothUnits' ./station/runner ./cmd/panecal)
 
 ## everywhere: every bit of a session flipped, a trouble every five milliseconds of an attempt, every effect failed in every way, 2,000 random days.
 everywhere:

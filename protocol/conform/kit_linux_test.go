@@ -63,7 +63,7 @@ func TestKitDefects(t *testing.T) {
 		t.Fatal(err)
 	}
 	full := os.Getenv("PANECAL_CONFORM") == "full"
-	few := []string{"unknown-request-bad", "unknown-progress", "gap-taken"}
+	few := []string{"unknown-request-bad"}
 	variants := [][]string{
 		{"rows=2", "columns=3", "count_bits=16", "open=~open~", "close=~close~", "banner=ready>"},
 		{"rows=2", "columns=3", "count_bits=16"},

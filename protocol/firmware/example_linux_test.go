@@ -23,6 +23,9 @@ func (p pipes) Read(b []byte) (int, error)            { return p.from.Read(b) }
 func (p pipes) Write(b []byte) (int, error)           { return p.to.Write(b) }
 func (p pipes) SetReadDeadline(until time.Time) error { return p.from.SetReadDeadline(until) }
 
+// exampleWord is the flash word of the tests that want no other, in bytes.
+const exampleWord = 8
+
 // startExample compiles the example of a port with its desk for flash of that
 // word, and starts it with an empty flash.
 func startExample(t *testing.T, word int, flags ...string) protocol.Port {
@@ -65,7 +68,11 @@ func startExample(t *testing.T, word int, flags ...string) protocol.Port {
 // it in full, else what its own code does.
 func TestExample(t *testing.T) {
 	t.Parallel()
-	o := conform.Options{Port: startExample(t, 8, sanitizers...), Busy: conform.Busy, Seed: 1, Only: []string{"5.4.2", "5.6.10", "5.7.1"}}
+	var flags []string
+	if full() {
+		flags = sanitizers
+	}
+	o := conform.Options{Port: startExample(t, exampleWord, flags...), Busy: conform.Busy, Seed: 1, Only: []string{"5.4.2", "5.6.10", "5.7.1"}}
 	if full() {
 		o.Only = nil
 	}
@@ -80,10 +87,14 @@ func TestExample(t *testing.T) {
 }
 
 // TestExampleFlash writes blocks into flash of words of many sizes, and reads
-// them back after a restart.
+// them back after a restart: of one size, and of four in `make firmware`.
 func TestExampleFlash(t *testing.T) {
 	t.Parallel()
-	for _, word := range []int{4, 16, 32} {
+	words := []int{exampleWord}
+	if full() {
+		words = []int{4, exampleWord, 16, 32}
+	}
+	for _, word := range words {
 		t.Run(fmt.Sprint(word), func(t *testing.T) {
 			t.Parallel()
 			c := protocol.NewClient(startExample(t, word), protocol.Options{Grace: time.Second})
@@ -110,9 +121,12 @@ func TestExampleFlash(t *testing.T) {
 }
 
 // TestCortex compiles kit and example for the smallest of the usual
-// processors, warnings as errors.
+// processors, warnings as errors: `make firmware` alone does it.
 func TestCortex(t *testing.T) {
 	t.Parallel()
+	if !full() {
+		t.Skip("left to make firmware")
+	}
 	const cross = "arm-none-eabi-gcc"
 	if _, err := exec.LookPath(cross); err != nil {
 		t.Skipf("skipped: no %s on this machine, so kit and example were not compiled for cortex-m0", cross)

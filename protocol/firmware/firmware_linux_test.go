@@ -39,9 +39,14 @@ func TestMain(m *testing.M) {
 
 var sanitizers = []string{"-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"}
 
-// program is the unit under the sanitizers, compiled once.
+// program is the unit, compiled once; `make firmware` has it under the
+// sanitizers, with which compiling takes five times as long.
 var program = sync.OnceValues(func() (string, error) {
-	return firmware.Build(context.Background(), built, firmware.BuildOptions{Flags: sanitizers})
+	var o firmware.BuildOptions
+	if full() {
+		o.Flags = sanitizers
+	}
+	return firmware.Build(context.Background(), built, o)
 })
 
 // sources is the folder of the unpacked sources.
@@ -375,8 +380,12 @@ func TestTwin(t *testing.T) {
 	}
 }
 
+// TestSizes compiles the kit once more: `make firmware` alone does it.
 func TestSizes(t *testing.T) {
 	t.Parallel()
+	if !full() {
+		t.Skip("left to make firmware")
+	}
 	from := sources(t)
 	kit := must(filepath.Glob(filepath.Join(from, "kit", "*.c")))(t)
 	out := t.TempDir()
@@ -464,7 +473,7 @@ func TestMutations(t *testing.T) {
 }
 
 // TestDefects: each defect finds its place in the sources, and what it changes
-// compiles.
+// compiles: the first one, and all of them in `make firmware`.
 func TestDefects(t *testing.T) {
 	t.Parallel()
 	all := must(firmware.Defects())(t)
@@ -491,6 +500,9 @@ func TestDefects(t *testing.T) {
 				continue
 			}
 			changed++
+			if i > 0 && !full() {
+				continue
+			}
 			compile(t, "gcc", "-std=c99", "-fsyntax-only", "-I"+filepath.Join(dir, "kit"), file)
 		}
 		if changed == 0 {
