@@ -121,6 +121,8 @@ const (
 	NoticeUnconfirmed Code = "label_not_confirmed"
 	NoticeIgnored     Code = "not_now"
 	NoticeClock       Code = "clock_put_back"
+	NoticeCheckpoint  Code = "checkpoint_not_written"
+	NoticeLogDamage   Code = "log_damaged_behind"
 	NoticeCheckDue    Code = "check_unit_due"
 	NoticeCheckOver   Code = "check_unit_overdue"
 	NoticeCheckFirst  Code = "check_unit_wanted"

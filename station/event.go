@@ -150,6 +150,12 @@ type (
 		Files   *Files
 		Refused string // "" where Files are to be taken
 	}
+	// Remark is what is wrong with the log beside the attempts in hand; "" for
+	// nothing.
+	Remark struct {
+		Checkpoint string // why none could be written
+		Damage     string // found further back
+	}
 	// LiftStop ends the stop of the nest, on record.
 	LiftStop struct{ By, Method string }
 	// Shutdown ends the station: emitters off, attempts recorded as aborted.
@@ -183,6 +189,7 @@ const (
 	kSkip            kind = "skip"
 	kCrew            kind = "crew"
 	kTakeUp          kind = "take up"
+	kRemark          kind = "remark"
 	kLift            kind = "lift"
 	kShutdown        kind = "shutdown"
 	kCrashed         kind = "crashed"
@@ -210,6 +217,7 @@ func (Go) fact() kind              { return kGo }
 func (Skip) fact() kind            { return kSkip }
 func (Crew) fact() kind            { return kCrew }
 func (TakeUp) fact() kind          { return kTakeUp }
+func (Remark) fact() kind          { return kRemark }
 func (LiftStop) fact() kind        { return kLift }
 func (Shutdown) fact() kind        { return kShutdown }
 func (Crashed) fact() kind         { return kCrashed }

@@ -83,6 +83,8 @@ func (m *Machine) Step(e Event) []Effect {
 		m.scan(e.Nest, f.Text)
 	case Crew:
 		m.relieve(f)
+	case Remark:
+		m.remark(f)
 	case TakeUp:
 		m.takeUp(f)
 	case Shutdown:
@@ -177,6 +179,15 @@ func (m *Machine) relieve(c Crew) {
 	m.crew = c
 	if c.Anew {
 		m.figures = figures{}
+	}
+}
+
+func (m *Machine) remark(r Remark) {
+	if r.Checkpoint != "" {
+		m.announce(NoNest, NoticeCheckpoint, Args{Detail: Verbatim(r.Checkpoint)})
+	}
+	if r.Damage != "" {
+		m.announce(NoNest, NoticeLogDamage, Args{Detail: Verbatim(r.Damage)})
 	}
 }
 

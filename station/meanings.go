@@ -37,6 +37,8 @@ var meanings = []Meaning{
 	{NoticeUnconfirmed, Notice, "Labels are tied to units here: a swapped label cannot be found.", "Scan each label only with its own unit in the hand.", LiftNobody},
 	{NoticeIgnored, Notice, "{nest}: {detail}; this cannot be done now.", "Do what is asked first.", LiftNobody},
 	{NoticeClock, Notice, "The computer's clock was put back by {detail}; records keep their order.", "Go on; tell the test engineer.", LiftNobody},
+	{NoticeCheckpoint, Notice, "No checkpoint of the log could be written: {detail}.", "Go on; tell the test engineer.", LiftNobody},
+	{NoticeLogDamage, Notice, "The log is damaged further back: {detail}.", "Call the line lead: copy the folder, check the log.", LiftNobody},
 	{NoticeCheckDue, Notice, "A check unit is due by {detail}.", "Run a check unit before then.", LiftNobody},
 	{NoticeCheckOver, Notice, "A check unit is overdue since {detail}.", "Run a check unit now.", LiftNobody},
 	{NoticeCheckFirst, Notice, "{nest} was mended: a check unit passes there before production.", "Run a check unit in {nest}.", LiftNobody},

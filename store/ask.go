@@ -30,11 +30,34 @@ func ask(d disk, dir string, beside Beside) (*Problem, string, error) {
 		return nil, "", err
 	}
 	r, path, problem, note := recall(d, dir, beside.Memory, m)
-	if r == nil {
+	if r != nil {
+		if problem, note, err = askOne(d, dir, m, r, path); problem != nil || err != nil {
+			return problem, note, err
+		}
+	}
+	if beside.Known == "" {
 		return problem, note, nil
 	}
+	path = memoryFile(beside.Known, m.Store)
+	known, err := readRecollection(d, path)
+	if err != nil {
+		return problem, note, nil // it knows nothing yet
+	}
+	p, more, err := askOne(d, dir, m, &known, path)
+	if problem == nil {
+		problem = p
+	}
+	if note == "" {
+		note = more
+	}
+	return problem, note, err
+}
+
+// askOne holds a log against one recollection.
+func askOne(d disk, dir string, m mark, r *recollection, path string) (*Problem, string, error) {
 	head := record.Ref{Station: m.Station, Generation: m.Generation, Sequence: m.Sequence, Hash: m.Hash}
 	var got record.Ref
+	var err error
 	if r.Sequence > m.Sequence {
 		head, got, err = walkOn(d, dir, m, head, r.Sequence)
 	} else {
@@ -46,8 +69,36 @@ func ask(d disk, dir string, beside Beside) (*Problem, string, error) {
 	if err != nil {
 		return nil, "", err
 	}
-	problem, note = r.judge(path, dir, m.Journal, head, got)
+	problem, note := r.judge(path, dir, m.Journal, head, got)
 	return problem, note, nil
+}
+
+// Meet makes a reader's folder remember how far the log in dir was acknowledged
+// when the reader met it, unless it knows of more. It is a witness of its own:
+// Ask and CheckBeside then tell whether a record is another than the reader knew.
+func Meet(dir, known string) error {
+	d := osDisk{}
+	m, err := readMark(d, dir)
+	if err != nil || m.Sequence == 0 {
+		return err
+	}
+	path := memoryFile(known, m.Store)
+	if r, err := readRecollection(d, path); err == nil &&
+		(r.Generation > m.Generation || r.Generation == m.Generation && r.Sequence >= m.Sequence) {
+		return nil
+	}
+	m.Schema, m.Path, m.Host = markSchema, absolute(dir), thisHost()
+	b, err := seal(recollection{mark: m})
+	if err == nil {
+		err = os.MkdirAll(known, dirMode)
+	}
+	if err == nil {
+		err = replaceUnsynced(d, path, b)
+	}
+	if err != nil {
+		return fmt.Errorf("remembering what was read: %w", err)
+	}
+	return nil
 }
 
 // walkOn follows the log from its head file on, and returns its last record and

@@ -30,7 +30,7 @@ func Backup(dir, into string, now time.Time, progress func(done, total int64)) (
 	if err != nil {
 		return record.Ref{}, fmt.Errorf("copying the log %s to %s: %w", dir, into, err)
 	}
-	note, err := seal(LastBackup{Time: now.UTC(), Sequence: c.head.Sequence, Into: into})
+	note, err := seal(LastBackup{Time: now.UTC(), Generation: c.head.Generation, Sequence: c.head.Sequence, Hash: c.head.Hash, Into: into})
 	if err == nil {
 		// It is for people: a copy that is not noted is a copy all the same.
 		_ = replaceUnsynced(c.disk, filepath.Join(dir, backupName), note)
@@ -274,6 +274,10 @@ type LastBackup struct {
 	Time     time.Time `json:"time"` // UTC
 	Sequence uint64    `json:"sequence"`
 	Into     string    `json:"into"`
+	// Generation and Hash are those of the last record copied, zero in notes of
+	// earlier programs.
+	Generation uint32      `json:"generation,omitempty"`
+	Hash       record.Hash `json:"hash,omitzero"`
 }
 
 // ReadLastBackup tells of the newest copy of the log in dir; the zero

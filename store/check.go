@@ -138,7 +138,9 @@ func (c *checker) check() error {
 	}
 	beside := &besideCheck{checker: c}
 	if marked {
-		beside.begin(c.options.Beside)
+		if err := beside.begin(c.options.Beside); err != nil {
+			return err
+		}
 	}
 	chain := &chainCheck{checker: c, beside: beside}
 	if err := c.kind(journalKind, journal, c.mark.Journal, c.mark.JournalEnd, chain.segment); err != nil {

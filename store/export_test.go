@@ -4,10 +4,13 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"os"
+	"path/filepath"
 	"testing"
 
 	"example.org/panecal/limits/quantity"
 	"example.org/panecal/store/column"
+	"example.org/panecal/store/record"
 )
 
 // What tests of other packages may see of the inside.
@@ -119,4 +122,29 @@ func LoseChanges(dir string, segment uint32, said bool) error {
 	}
 	data, err = packRows(text, rows)
 	return errors.Join(err, c.keep(segment, data))
+}
+
+// Thin says which checkpoints may go.
+func Thin(sequences []uint64) []uint64 { return thin(sequences) }
+
+// EmptyLog makes the files of an empty log in dir of the name and identity that
+// its first segment says.
+func EmptyLog(dir string) error {
+	s, err := openSegment(osDisk{}, dir, journalKind, 1)
+	if err != nil {
+		return err
+	}
+	h := s.header
+	h.PrevEnd, h.Sequence, h.Hash = 0, 0, record.Hash{}
+	if err := errors.Join(s.Close(), os.Remove(filepath.Join(dir, s.name))); err != nil {
+		return err
+	}
+	f, end, _, err := createSegment(osDisk{}, dir, h)
+	if err != nil {
+		return err
+	}
+	if err := f.Close(); err != nil {
+		return err
+	}
+	return writeMark(osDisk{}, dir, mark{Store: h.Store, Station: h.Station, Generation: 1, Journal: 1, JournalEnd: end})
 }

@@ -69,7 +69,10 @@ type Store struct {
 	index    *index
 
 	// Each of these owns what is named after it above.
-	journalWorker, captureWorker, indexWorker *worker
+	journalWorker, captureWorker, indexWorker, treeWorker *worker
+
+	tree     treeState
+	treeKept uint64 // sequence that the file says
 
 	digests digests
 	wake    chan struct{} // of the index, that there is something new
@@ -141,6 +144,7 @@ func openStore(dir string, o Options) (_ *Store, err error) {
 	}
 	s.journalWorker = newWorker(nil, nil)
 	s.captureWorker = newWorker(nil, nil)
+	s.treeWorker = newWorker(nil, nil)
 	return s, nil
 }
 
@@ -321,6 +325,7 @@ func (s *Store) Remade() ([]string, error) {
 func (s *Store) Close() error {
 	s.journalWorker.close()
 	s.captureWorker.close()
+	s.endTree()
 	err := s.indexWorker.do(func() error {
 		err := s.refresh()
 		for n := 0; n < settleAtEnd && s.settleNext(); n++ {

@@ -10,6 +10,7 @@ import (
 
 	"github.com/adrg/xdg"
 
+	"example.org/panecal/cmd/panecal/logs"
 	"example.org/panecal/limits/quantity"
 	"example.org/panecal/station"
 	"example.org/panecal/store"
@@ -121,7 +122,7 @@ func TestDoctorOfTheLog(t *testing.T) {
 	}
 	add(station.Passed)
 	expect("not copied", look(now), "ok log head: generation 1, record 1", "look last backup: never -> run `panecal log backup")
-	if _, err := checkLog(folder, store.CheckOptions{}, new(strings.Builder)); err != nil {
+	if _, err := logs.Check(folder, store.CheckOptions{}, new(strings.Builder), noteLogCheck); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := store.Backup(folder, filepath.Join(home, "copy"), now, nil); err != nil {
@@ -133,6 +134,6 @@ func TestDoctorOfTheLog(t *testing.T) {
 	expect("two months on", look(now.AddDate(0, 2, 0)), "look last check: ", "look last backup: ")
 	add(station.Failed)
 	expect("failed", look(time.Now().Add(time.Minute)), "bad check unit: ", "record 2: failed -> find out why")
-	noteLogCheck(folder, logChecked{now, 1, 3})
+	noteLogCheck(folder, now, 1, 3)
 	expect("damaged", look(later), "bad last check: ", "3 damages -> copy the store's folder")
 }

@@ -41,7 +41,7 @@ func examineStore(where place, folder string, config configuration, now time.Tim
 		return
 	}
 	say("ok", "store", "", "%s", folder)
-	if problem, note, err := store.Ask(folder, where.beside()); problem != nil {
+	if problem, note, err := store.Ask(folder, where.beside(folder)); problem != nil {
 		say("bad", "memory", "keep the folder as it is, and put the newest log back; `panecal log check` shows all of it", "%s: %v", problem.Fault, problem)
 	} else if err != nil {
 		say("look", "memory", "see who may read it", "%v", err)
@@ -143,7 +143,8 @@ func logCheckedPath(folder string) (string, error) {
 
 // noteLogCheck remembers a check for the doctor. A check that is not noted is
 // a check all the same.
-func noteLogCheck(folder string, l logChecked) {
+func noteLogCheck(folder string, at time.Time, sequence uint64, problems int) {
+	l := logChecked{at, sequence, problems}
 	path, err := logCheckedPath(folder)
 	if err != nil {
 		return

@@ -6,6 +6,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/desk"
+	"example.org/panecal/cmd/panecal/logs"
 	"example.org/panecal/store"
 )
 
@@ -15,9 +16,9 @@ func (p place) follow() (f *store.Follower, folder string, err error) {
 	if err != nil {
 		return nil, "", err
 	}
-	f, err = store.FollowTelling(folder, followerCache(), tellProgress(os.Stderr, "going through an older log"))
+	f, err = store.FollowTelling(folder, followerCache(), logs.Progress(os.Stderr, "going through an older log"))
 	if err != nil {
-		return nil, "", logError("reading the log", folder, err)
+		return nil, "", logs.Error("reading the log", folder, err)
 	}
 	return f, folder, nil
 }

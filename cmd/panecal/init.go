@@ -13,6 +13,7 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/files"
+	"example.org/panecal/cmd/panecal/logs"
 	"example.org/panecal/cmd/panecal/sample"
 	"example.org/panecal/store"
 )
@@ -47,7 +48,7 @@ that of the log. A copy that was cut or changed is not taken.`,
 			if asJSON {
 				return cli.PrintJSON(c.OutOrStdout(), made)
 			}
-			fmt.Fprintf(c.OutOrStdout(), "station  %s\nconfig   %s\nstore    %s\n", made.Station, made.Config, made.Store)
+			fmt.Fprintf(c.OutOrStdout(), "station  %s\nconfig   %s\nstore    %s\nkey      %s\n", made.Station, made.Config, made.Store, made.Key)
 			fmt.Fprintf(c.ErrOrStderr(), "Next: write your ports and distances into %s, then run `panecal shift`.\n",
 				filepath.Join(filepath.Dir(made.Config), "station.sheet.toml"))
 			return nil
@@ -65,6 +66,7 @@ type made struct {
 	Station string `json:"station"`
 	Config  string `json:"config"`
 	Store   string `json:"store"`
+	Key     string `json:"key"` // public, of the station: its checkpoints are checked with it
 }
 
 func initStation(where place, name, continues string) (made, error) {
@@ -74,9 +76,9 @@ func initStation(where place, name, continues string) (made, error) {
 	return setUp(where, name, func(folder string) (string, error) { return makeStore(folder, name, continues) })
 }
 
-// setUp makes a station's files; store makes its store and returns the
+// setUp makes a station's files; makeStore makes its store and returns the
 // station's name.
-func setUp(where place, name string, store func(folder string) (string, error)) (made, error) {
+func setUp(where place, name string, makeStore func(folder string) (string, error)) (made, error) {
 	if strings.ContainsAny(name, "\"\\\n") {
 		return made{}, cli.UsageError(fmt.Errorf("station name %q: use letters, digits and dashes", name))
 	}
@@ -105,7 +107,11 @@ func setUp(where place, name string, store func(folder string) (string, error)) 
 	if err := os.MkdirAll(filepath.Dir(folder), 0o750); err != nil {
 		return made{}, fmt.Errorf("making the store's folder: %w", err)
 	}
-	if name, err = store(folder); err != nil {
+	if name, err = makeStore(folder); err != nil {
+		return made{}, err
+	}
+	_, public, err := store.StationKey(folder)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) { // a log that is written later
 		return made{}, err
 	}
 	products, err := writeSamples(filepath.Dir(path), name)
@@ -116,6 +122,7 @@ func setUp(where place, name string, store func(folder string) (string, error)) 
 station = %q
 %ssheet = "station.sheet.toml"
 products = [%s]   # a unit's label decides which of them is for it
+#checkpoints = ["/mnt/share/cal-1"]   # folders that get checkpoints of the log too; best where the station may add and not change
 memory = %q   # remembers how far the log went, apart from it; who reads the log should be able to read it
 
 # The operator's shift. All of it may stay out.
@@ -134,7 +141,7 @@ memory = %q   # remembers how far the log went, apart from it; who reads the log
 	if err := files.WriteNew(path, []byte(text)); err != nil {
 		return made{}, err
 	}
-	return made{"panecal.init/1", name, path, folder}, nil
+	return made{"panecal.init/1", name, path, folder, public}, nil
 }
 
 // makeStore makes an empty store, or one that continues another, and returns
@@ -150,7 +157,7 @@ func makeStore(folder, name, continues string) (string, error) {
 		}
 		ref, err := store.Continue(from, folder, store.Options{Station: name})
 		if err != nil {
-			return "", logError("continuing the log", continues, err)
+			return "", logs.Error("continuing the log", continues, err)
 		}
 		return ref.Station, nil
 	}

@@ -16,6 +16,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/logs"
 	"example.org/panecal/station"
 	"example.org/panecal/station/batch"
 	"example.org/panecal/station/runner"
@@ -67,7 +68,7 @@ func TestFaultOfTheProgram(t *testing.T) {
 			t.Errorf("the file does not say %q:\n%s", want, text)
 		}
 	}
-	report, err := checkLog(filepath.Join(d.folder, "store"), store.CheckOptions{Deep: true}, talk)
+	report, err := logs.Check(filepath.Join(d.folder, "store"), store.CheckOptions{Deep: true}, talk, noteLogCheck)
 	if err != nil || len(report.Problems) > 0 || report.Records == 0 {
 		t.Errorf("the log: %+v, %v", report, err)
 	}

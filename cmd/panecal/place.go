@@ -32,10 +32,11 @@ type configuration struct {
 	Bridge   string   `toml:"bridge"` // program between the station and nests at tcp:…, as records name it
 	Products []string `toml:"products" need:"add products = [\"hopper-54.product.toml\"], the product files this station may run"`
 
-	Memory string `toml:"memory"` // folder outside the store that remembers how far its log went
-	Keys   string `toml:"keys"`   // public keys of the people whose notes the station takes up; those of a roster otherwise
-	Roster string `toml:"roster"` // who works at the station
-	Zone   string `toml:"zone"`   // of the site, as the IANA database names it
+	Checkpoints []string `toml:"checkpoints"` // folders on other disks or shares that get checkpoints of the log too
+	Memory      string   `toml:"memory"`      // folder outside the store that remembers how far its log went
+	Keys        string   `toml:"keys"`        // public keys of the people whose notes the station takes up; those of a roster otherwise
+	Roster      string   `toml:"roster"`      // who works at the station
+	Zone        string   `toml:"zone"`        // of the site, as the IANA database names it
 
 	// The operator's shift; see readRules.
 	Language     string   `toml:"language"`      // of the operator's texts

@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/logs"
 	"example.org/panecal/store"
 )
 
@@ -66,7 +67,7 @@ Nothing is ever written to what this makes; go on from it with
 			}
 			s, err := store.Rebuild(folder, into)
 			if err != nil {
-				return logError("rebuilding the log", folder, err)
+				return logs.Error("rebuilding the log", folder, err)
 			}
 			if asJSON {
 				err = cli.PrintJSON(c.OutOrStdout(), rebuildReport(s, folder, into))

@@ -1,13 +1,14 @@
 package main
 
 import (
-	"fmt"
 	"io"
+	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/adrg/xdg"
 
-	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/logs"
 	"example.org/panecal/store"
 )
 
@@ -24,26 +25,31 @@ func (c configuration) memory() string {
 	return c.file(c.Memory)
 }
 
-// beside is what is known to stand beside the log; a reader needs no
+// beside is what is known to stand beside the log in folder; a reader needs no
 // configuration.
-func (p place) beside() store.Beside {
-	c, err := p.readConfig()
-	if err != nil {
-		return store.Beside{Memory: []string{memoryFolder()}}
+func (p place) beside(folder string) store.Beside {
+	near := filepath.Dir(filepath.Clean(folder))
+	b := store.Beside{Memory: []string{memoryFolder()}, Known: filepath.Join(followerCache(), "known"),
+		Checkpoints: []string{filepath.Join(near, store.CheckpointFolder)}}
+	if text, err := os.ReadFile(filepath.Join(near, store.PublicName)); err == nil {
+		b.Public = strings.TrimSpace(string(text))
 	}
-	return store.Beside{Memory: []string{c.memory(), memoryFolder()}}
+	if c, err := p.readConfig(); err == nil {
+		b.Memory = append([]string{c.memory()}, b.Memory...)
+		for _, folder := range c.Checkpoints {
+			b.Checkpoints = append(b.Checkpoints, c.file(folder))
+		}
+	}
+	return b
 }
 
-// remembered holds a log against what is remembered of it outside. What is
-// worth knowing goes to talk; a log that is not the one remembered is an error
-// with the code of a check that failed.
+// wholeLog is the log that a command is about.
+func (p place) wholeLog() (logs.Log, error) {
+	folder, err := p.storeFolder()
+	return logs.Log{Folder: folder, Beside: p.beside(folder)}, err
+}
+
+// remembered holds a log against what is remembered of it.
 func (p place) remembered(folder string, talk io.Writer) error {
-	problem, note, err := store.Ask(folder, p.beside())
-	if note != "" {
-		fmt.Fprintln(talk, "panecal: the log:", note)
-	}
-	if problem != nil {
-		return &cli.CodedError{Code: cli.ExitFailed, Err: fmt.Errorf("%s: %w: keep the folder as it is; `panecal log check` shows all of it", problem.Fault, problem)}
-	}
-	return err
+	return logs.Log{Folder: folder, Beside: p.beside(folder)}.Remembered(talk)
 }

@@ -207,7 +207,7 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 	w, err := openWorkplace(workplaceOptions{
 		config: config, book: book, folder: folder, files: local, first: local[slices.Index(all, first)], purpose: purpose,
 		operator: f.operator, workOrder: f.workOrder, lot: f.lot, handsTime: f.hands, command: "panecal run", record: f.record,
-		onVerdict: func(v station.Verdict) { verdicts <- v },
+		onVerdict: func(v station.Verdict) { verdicts <- v }, talk: c.ErrOrStderr(),
 	})
 	if err != nil {
 		return err

@@ -17,6 +17,7 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/crash"
+	"example.org/panecal/cmd/panecal/logs"
 	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/protocol/recording"
 	"example.org/panecal/station"
@@ -37,8 +38,9 @@ type workplace struct {
 	intake  *shift.Intake
 	logger  io.Closer
 	crashes *crash.Book
-	inbox   *inbox.Inbox   // nil where nobody's key is known
-	recent  []record.Entry // the newest records at the start
+	inbox   *inbox.Inbox       // nil where nobody's key is known
+	recent  []record.Entry     // the newest records at the start
+	notes   *store.Checkpoints // nil until the station is set up
 }
 
 // workplaceOptions are what the commands that run a station differ in.
@@ -58,6 +60,7 @@ type workplaceOptions struct {
 	record    string       // file that keeps what goes over the lines, "" for none
 	temporary bool         // nothing outside the folder remembers the store
 	book      *roster.Book // who works here, nil for everybody
+	talk      io.Writer    // is told what the screen would show; nil where there is one
 }
 
 // lookBack is how far the log is read at the start for stops that are in
@@ -102,7 +105,7 @@ func failedStore(o workplaceOptions) (*crash.FailedStore, error) {
 	if err != nil || failed == nil || o.book == nil {
 		return nil, err
 	}
-	report, err := checkLog(o.folder, store.CheckOptions{Beside: store.Beside{Memory: []string{o.config.memory(), memoryFolder()}}}, os.Stderr)
+	report, err := logs.Check(o.folder, store.CheckOptions{Beside: store.Beside{Memory: []string{o.config.memory(), memoryFolder()}}}, os.Stderr, noteLogCheck)
 	if err != nil {
 		return nil, err
 	}
@@ -195,6 +198,9 @@ func (w *workplace) setUp(o workplaceOptions) error {
 	} else if err != nil {
 		return err
 	}
+	if err := w.keepCheckpoints(o, logger); err != nil {
+		return err
+	}
 	w.runner, err = runner.New(station.Config{
 		Station: o.config.Station, Purpose: o.purpose, Files: o.first, Operator: o.operator,
 		Software: version, WorkOrder: o.workOrder, Lot: o.lot, Recent: recent, HandsTime: o.handsTime,
@@ -202,7 +208,7 @@ func (w *workplace) setUp(o workplaceOptions) error {
 		Staffed: o.book != nil, Roster: of,
 	}, runner.Options{
 		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return w.intake.InForce().Product.Line }, w.crashes.Caught, records},
-		Log:  w.store, Past: w.store, OnVerdict: o.onVerdict, OnMessage: w.noteFailedStore(o), Panicked: w.crashes.Caught, Logger: logger,
+		Log:  w.store, Past: w.store, OnVerdict: w.shown(o.onVerdict), OnMessage: w.noteFailedStore(o), Panicked: w.crashes.Caught, Logger: logger,
 	})
 	if err != nil {
 		return fmt.Errorf("setting up the station: %w", err)
@@ -249,7 +255,11 @@ func (w *workplace) start(fn func() error) <-chan error {
 // close ends the station. Its error also tells of every fault of the program
 // itself that was caught since the start.
 func (w *workplace) close() error {
-	err := w.store.Close()
+	var err error
+	if w.notes != nil {
+		err = w.notes.Close()
+	}
+	err = errors.Join(err, w.store.Close())
 	if w.logger != nil {
 		err = errors.Join(err, w.logger.Close())
 	}

@@ -129,6 +129,9 @@ func (r *Runner) TakeUp(f *station.Files) { r.tell(station.NoNest, station.TakeU
 // why.
 func (r *Runner) Refused(why string) { r.tell(station.NoNest, station.TakeUp{Refused: why}) }
 
+// Remark says what is wrong with the log to the people at the station, once.
+func (r *Runner) Remark(what station.Remark) { r.tell(station.NoNest, what) }
+
 // Lift ends a nest's stop; whoever calls it has checked that by may.
 func (r *Runner) Lift(nest int, by, method string) {
 	r.tell(nest, station.LiftStop{By: by, Method: method})

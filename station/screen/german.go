@@ -45,6 +45,8 @@ func german() *Language {
 		station.NoticeUnconfirmed: {"Etiketten werden hier erst zugeordnet: ein vertauschtes fällt nicht auf.", "Jedes Etikett nur mit dem eigenen Gerät in der Hand scannen."},
 		station.NoticeIgnored:     {"{nest}: {detail}; das geht jetzt nicht.", "Zuerst tun, was verlangt wird."},
 		station.NoticeClock:       {"Die Uhr des Rechners wurde um {detail} zurückgestellt; die Reihenfolge der Aufzeichnung bleibt.", "Weitermachen; dem Prüfingenieur sagen."},
+		station.NoticeCheckpoint:  {"Kein Prüfpunkt der Aufzeichnung ließ sich schreiben: {detail}.", "Weitermachen; dem Prüfingenieur sagen."},
+		station.NoticeLogDamage:   {"Die Aufzeichnung ist weiter hinten beschädigt: {detail}.", "Linienleitung rufen: Ordner kopieren, Aufzeichnung prüfen."},
 		station.NoticeCheckDue:    {"Bis {detail} ist ein Prüfgerät fällig.", "Vorher ein Prüfgerät laufen lassen."},
 		station.NoticeCheckOver:   {"Seit {detail} ist ein Prüfgerät überfällig.", "Jetzt ein Prüfgerät laufen lassen."},
 

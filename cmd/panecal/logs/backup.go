@@ -1,4 +1,4 @@
-package main
+package logs
 
 import (
 	"fmt"
@@ -22,7 +22,8 @@ type logBackup struct {
 	Hash       string `json:"hash"`
 }
 
-func newLogBackup(where *place) *cobra.Command {
+// NewBackup is the sub-command log backup.
+func NewBackup(find Find) *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "backup FOLDER",
@@ -37,20 +38,21 @@ where the log is damaged: nothing is copied then.`,
 		Example: "  panecal log backup /mnt/backup/2027-03-01",
 		Args:    cli.Args(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
-			folder, err := where.storeFolder()
+			l, err := find()
 			if err != nil {
 				return err
 			}
+			folder := l.Folder
 			into, err := filepath.Abs(args[0])
 			if err != nil {
 				return fmt.Errorf("copying the log: %w", err)
 			}
-			if err := where.remembered(folder, c.ErrOrStderr()); err != nil {
+			if err := l.Remembered(c.ErrOrStderr()); err != nil {
 				return err
 			}
-			ref, err := store.Backup(folder, into, time.Now(), tellProgress(c.ErrOrStderr(), "copying"))
+			ref, err := store.Backup(folder, into, time.Now(), Progress(c.ErrOrStderr(), "copying"))
 			if err != nil {
-				return logError("copying the log", folder, err)
+				return Error("copying the log", folder, err)
 			}
 			if asJSON {
 				return cli.PrintJSON(c.OutOrStdout(), logBackup{"panecal.log_backup/1", folder, into,
