@@ -1,7 +1,7 @@
 // Mutants plants small faults in packages of this module, one at a time, and
 // tells which of them the package's own tests do not notice.
 //
-//	go run ./testdata/mutants [-n 100] [-seed 1] [-only TEXT] PACKAGE…
+//	go run ./testdata/mutants [-n 100] [-seed 1] [-only TEXT] [-tests REGEXP] PACKAGE…
 //
 // Four kinds of fault are planted, as many of each: a comparison turned (or its
 // border moved), a branch never taken, a call left out, a constant changed. The
@@ -40,12 +40,13 @@ func main() {
 	n := flag.Int("n", 100, "faults a package")
 	seed := flag.Uint64("seed", 1, "the sample's seed")
 	only := flag.String("only", "", "plant only faults whose name contains this")
+	tests := flag.String("tests", everyTest, "ask only tests whose name matches: fewer are quicker, and leave more faults")
 	flag.Parse()
 	if flag.NArg() == 0 {
-		fmt.Fprintln(os.Stderr, "usage: mutants [-n N] [-seed S] [-only TEXT] PACKAGE…")
+		fmt.Fprintln(os.Stderr, "usage: mutants [-n N] [-seed S] [-only TEXT] [-tests REGEXP] PACKAGE…")
 		os.Exit(2)
 	}
-	short, err := run(flag.Args(), *n, *seed, *only)
+	short, err := run(flag.Args(), *n, *seed, *only, *tests)
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "mutants:", err)
 		os.Exit(1)
@@ -56,7 +57,7 @@ func main() {
 }
 
 // run tries each package and says whether any has too many survivors.
-func run(packages []string, n int, seed uint64, only string) (short bool, err error) {
+func run(packages []string, n int, seed uint64, only, tests string) (short bool, err error) {
 	_, here, _, _ := runtime.Caller(0)
 	listed, err := readHarmless(filepath.Join(filepath.Dir(here), "harmless.txt"))
 	if err != nil {
@@ -78,7 +79,7 @@ func run(packages []string, n int, seed uint64, only string) (short bool, err er
 			chosen = matching(all, only)
 			most = len(chosen)
 		}
-		r, err := trial{name: name, tests: everyTest, all: all, chosen: chosen, n: most, listed: listed, keep: keep}.run(os.Stdout)
+		r, err := trial{name: name, tests: tests, all: all, chosen: chosen, n: most, listed: listed, keep: keep}.run(os.Stdout)
 		if err != nil {
 			return false, fmt.Errorf("%s: %w", name, err)
 		}
