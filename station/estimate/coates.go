@@ -40,6 +40,14 @@ func exposure(n, h, rate float64) float64 {
 	return n - h*(1-1/rate+1/math.Expm1(rate))
 }
 
+// grown is e^rate − 1, of which a few terms are enough for most bins.
+func grown(rate float64) float64 {
+	if rate < 0.01 && rate > -0.01 {
+		return rate * (1 + rate/2*(1+rate/3*(1+rate/4)))
+	}
+	return math.Expm1(rate)
+}
+
 // firstPhotonLog is the log likelihood of h first photons out of n at risk.
 func firstPhotonLog(n, h, rate float64) float64 {
 	l := -(n - h) * rate

@@ -19,7 +19,7 @@ const (
 )
 
 // latePS are the delays. What comes between shows in both neighbours.
-var latePS = [...]float64{250, 500, 750, 1000, 1500, 2000}
+var latePS = [...]float64{250, 500, 750, 1250, 2000}
 
 // decays of the tails that are looked for, over the pulse's full width at half
 // maximum. A tail is light late by delays that decay.

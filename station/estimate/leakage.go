@@ -264,7 +264,7 @@ func (e *Estimator) rateVariance(rate, y, n float64) float64 {
 		return math.NaN()
 	}
 	if e.first {
-		return math.Expm1(rate) / n
+		return grown(rate) / n
 	}
 	return y / (n * n)
 }

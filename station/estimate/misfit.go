@@ -91,25 +91,31 @@ func (t *misfitTest) load(e *Estimator, z *zone, fit *targetResult) {
 	peak := e.binAt(fit.tau + e.pulse.mode)
 	late := int(lateReachPS / e.setup.BinPS)
 	g := fit.g
+	var lastT, lastE, perT, perE, both float64 // shots at risk, and what is worked out of them
 	for b := range t.r {
 		nt, ne := z.rt[b], z.re[b]
 		if !(nt > 0) || !(ne > 0) {
 			t.w[b], t.r[b], t.v[b], t.a[b], t.cube[b] = 0, 0, 0, 0, 0
 			continue
 		}
+		if nt != lastT || ne != lastE {
+			lastT, lastE = nt, ne
+			perT, perE, both = 1/nt, 1/ne, 1/(ne+g*g*nt)
+		}
 		s := fit.rate * t.p[b]
 		own := s + fit.a*e.wide[b]
 		t.r[b] = z.ly[b] - own - g*z.lx[b]
 		// The variance is that of the leakage as both captures have it: what
 		// one alone has goes with the residual, and would bend every fit.
-		m := max((z.lx[b]*ne+(z.ly[b]-own)*g*nt)/(ne+g*g*nt), 0)
+		m := max((z.lx[b]*ne+(z.ly[b]-own)*g*nt)*both, 0)
 		mu := max(own+g*m, 0)
 		if e.first {
-			t.v[b] = math.Expm1(mu)/nt + g*g*math.Expm1(m)/ne
+			t.v[b] = grown(mu)*perT + g*g*grown(m)*perE
 		} else {
-			t.v[b] = mu/nt + g*g*m/ne
+			t.v[b] = mu*perT + g*g*m*perE
 		}
-		t.cube[b] = mu / (nt * nt)
+		one := perT * perT
+		t.cube[b] = mu * one
 		echo := t.p[b]
 		switch {
 		case b < peak:
@@ -118,12 +124,14 @@ func (t *misfitTest) load(e *Estimator, z *zone, fit *targetResult) {
 		default:
 			echo = max(echo, t.p[b-late])
 		}
-		t.a[b] = math.Hypot(c.BinWidth*own, fit.rate*(c.Multipath*echo))
+		wide, path := c.BinWidth*own, fit.rate*c.Multipath*echo
+		allowed := wide*wide + path*path
 		if b >= lo && b < hi {
-			t.a[b] = math.Hypot(t.a[b], tail*fit.rate)
+			allowed += tail * fit.rate * tail * fit.rate
 		}
+		t.a[b] = math.Sqrt(allowed)
 		// One count more, because a few counts are no normal deviate.
-		t.w[b] = 1 / (t.v[b] + t.a[b]*t.a[b] + 1/(nt*nt))
+		t.w[b] = 1 / (t.v[b] + allowed + one)
 		t.p[b], t.dp[b], t.q[b] = s, t.dp[b]*fit.rate, t.q[b]*fit.rate
 	}
 }

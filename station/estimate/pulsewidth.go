@@ -107,7 +107,7 @@ func (w *worker) widthStep(f *emptyResult, width float64, back *[3]float64) (out
 		}
 		wt, t := n/mu, y/mu-n
 		if e.first {
-			wt, t = n/math.Expm1(mu), y/mu-exposure(n, y, mu)
+			wt, t = n/grown(mu), y/mu-exposure(n, y, mu)
 		}
 		for i := range 4 {
 			g[i] += t * col[i]

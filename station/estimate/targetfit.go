@@ -155,7 +155,7 @@ func (w *worker) countingAlone(out *targetResult) float64 {
 	for i := range c.n {
 		v := c.mu[i] / c.rt[i]
 		if e.first {
-			v = math.Expm1(c.mu[i]) / c.rt[i]
+			v = grown(c.mu[i]) / c.rt[i]
 		}
 		wt := weight(v, 0, c.rt[i])
 		p, q, k := c.p[i], out.rate*c.dp[i], c.k[i]
@@ -184,7 +184,7 @@ func (w *worker) shapeTerms(out *targetResult, infl [4]float64) {
 		b := c.bin[i]
 		v := c.mu[i]/c.rt[i] + out.g*out.g*c.m[i]/c.re[i]
 		if e.first {
-			v = math.Expm1(c.mu[i])/c.rt[i] + out.g*out.g*math.Expm1(c.m[i])/c.re[i]
+			v = grown(c.mu[i])/c.rt[i] + out.g*out.g*grown(c.m[i])/c.re[i]
 		}
 		k := weight(v, 0, c.rt[i]) * (infl[0]*c.p[i] + infl[1]*out.rate*c.dp[i] + infl[2]*c.k[i] + infl[3]*c.m[i])
 		x0, x1 := e.edge(b)-out.tau, e.edge(b+1)-out.tau

@@ -106,7 +106,7 @@ func (f *zoneFit) cell(i int, s, g float64) (w, t, cost float64) {
 	}
 	c.m[i], c.mu[i] = m, mu
 	cost = -firstPhotonLog(c.re[i], x, m) - firstPhotonLog(c.rt[i], y, mu)
-	return weight(math.Expm1(mu)/c.rt[i], g*g*math.Expm1(m)/c.re[i], nt), slope(x, y, ne, nt, m, mu, g), cost
+	return weight(grown(mu)/c.rt[i], g*g*grown(m)/c.re[i], nt), slope(x, y, ne, nt, m, mu, g), cost
 }
 
 // weight is the information that a cell holds about the return's rate: the
@@ -168,7 +168,7 @@ func (f *emptyFit) eval(x, g, h []float64) float64 {
 		var w, t float64
 		if f.e.first {
 			cost -= firstPhotonLog(n, y, mu)
-			w, t = n/math.Expm1(mu), y/mu-exposure(n, y, mu)
+			w, t = n/grown(mu), y/mu-exposure(n, y, mu)
 		} else {
 			cost += n * mu
 			if y > 0 {
