@@ -19,6 +19,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/evenlight"
 	"example.org/panecal/cmd/panecal/signing"
 	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/cmd/panecal/studies"
@@ -128,6 +129,7 @@ Exit codes: ` + cli.ExitHelp,
 		newScan(where),
 		newSim(),
 		newConform(),
+		evenlight.New(),
 		newReplay(),
 		newDemo(),
 		newEstimate(),

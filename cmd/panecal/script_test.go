@@ -137,11 +137,19 @@ func startUnits(ts *testscript.TestScript, neg bool, args []string) {
 			o.Out, o.Hands = true, nil
 		case "noisy":
 			o.Faults = simunit.LineNoise(0.02)
+		case "lit", "lit-summary": // evenly, brighter than a room
+			o.Hands = nil
+			if kind == "lit-summary" {
+				product = "hopper-1"
+			}
 		default:
 			ts.Fatalf("no unit of kind %q", kind)
 		}
 		u, err := plant.NewUnit(product, i, 100+uint64(i), o)
 		ts.Check(err)
+		if strings.HasPrefix(kind, "lit") {
+			u.SetScene(simunit.Scene{Ambient: 20})
+		}
 		port, err := simunit.ServePTY(ctx, u)
 		ts.Check(err)
 		ts.Setenv(fmt.Sprintf("PORT%d", i+1), port)

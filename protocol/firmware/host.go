@@ -166,7 +166,7 @@ func settings(id *protocol.Identity) []string {
 
 func kindBits(k protocol.Kinds) int {
 	bits := 0
-	for i, kind := range []protocol.CaptureKind{protocol.Histograms, protocol.Totals, protocol.Ranges} {
+	for i, kind := range []protocol.CaptureKind{protocol.Histograms, protocol.Totals, protocol.Ranges, protocol.EvenLight} {
 		if k.Has(kind) {
 			bits |= 1 << i
 		}

@@ -17,7 +17,8 @@ const CountsPerBin = 200_000
 // memory, there for converters of voltage). The widths are shares of the whole axis, whose
 // length is the product's clock's and is not measured here.
 type BinWidths struct {
-	WidthPS []float64 // of each bin; together they are as long as the nominal axis
+	WidthPS  []float64 // of each bin; together they are as long as the nominal axis
+	WidthUPS []float64 // standard uncertainty by counts and by what units differ
 	// EdgePS is how far each edge, from the left one of bin 0 to the right one
 	// of the last bin, is from its nominal place; EdgeUPS the standard
 	// uncertainty by counts and by what units differ. The widths are not
@@ -40,7 +41,7 @@ func (e *Estimator) BinWidths(units ...Histogram) (BinWidths, error) {
 		return BinWidths{}, fmt.Errorf("%w: no capture of even light", ErrCapture)
 	}
 	nb := e.bins
-	out := BinWidths{WidthPS: make([]float64, nb), EdgePS: make([]float64, nb+1), EdgeUPS: make([]float64, nb+1), UnitEdgePS: math.NaN()}
+	out := BinWidths{WidthPS: make([]float64, nb), WidthUPS: make([]float64, nb), EdgePS: make([]float64, nb+1), EdgeUPS: make([]float64, nb+1), UnitEdgePS: math.NaN()}
 	edges := make([][]float64, len(units)) // departures from the nominal place
 	countV := make([]float64, nb+1)
 	var zones float64
@@ -56,7 +57,8 @@ func (e *Estimator) BinWidths(units ...Histogram) (BinWidths, error) {
 			out.EdgePS[k] += u.edge[k] / float64(len(units))
 			countV[k] += v / float64(len(units))
 		}
-		for _, v := range u.widthV {
+		for b, v := range u.widthV {
+			out.WidthUPS[b] += v / float64(len(units)*len(units))
 			out.Differential -= v / (e.setup.BinPS * e.setup.BinPS) / float64(nb*len(units)*len(units))
 		}
 	}
@@ -82,6 +84,15 @@ func (e *Estimator) BinWidths(units ...Histogram) (BinWidths, error) {
 	for b := range out.WidthPS {
 		d := out.EdgePS[b+1] - out.EdgePS[b]
 		out.WidthPS[b] = e.setup.BinPS + d
+		if len(units) > 1 {
+			s2 := 0.0
+			for _, x := range edges {
+				k := x[b+1] - x[b] - d
+				s2 += k * k / (n - 1)
+			}
+			out.WidthUPS[b] = max(out.WidthUPS[b], s2/n)
+		}
+		out.WidthUPS[b] = math.Sqrt(out.WidthUPS[b])
 		out.Differential += d * d / (e.setup.BinPS * e.setup.BinPS) / float64(nb)
 	}
 	out.Differential = math.Sqrt(max(0, out.Differential))

@@ -23,6 +23,9 @@ func (e *Estimator) seen(o *Offsets) {
 		if s.Flags&(Dead|Hot|Saturated) == 0 {
 			live++
 		}
+		if s.Flags == Cut && !o.summary && o.fits[z].match < e.sure {
+			o.lose(z) // noise at either end of the bins
+		}
 		if s.Flags != 0 || math.IsNaN(s.RangeMM) {
 			continue
 		}
@@ -128,7 +131,7 @@ func (o *Offsets) lose(z int) {
 	s, nan := &o.Zones[z], math.NaN()
 	s.RangeMM, s.RangeUMM, s.OffsetMM, s.OffsetUMM = nan, nan, nan, nan
 	s.Signal, s.SignalU, s.Change, s.ChangeU = nan, nan, nan, nan
-	s.Flags |= NoSignal
+	s.Flags = s.Flags&^Cut | NoSignal
 	s.Returns = nil
 	o.fits[z] = targetResult{}
 }

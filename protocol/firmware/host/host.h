@@ -70,7 +70,7 @@ struct scene {
     double leakage_mm, target_mm;
 };
 extern struct scene scene;
-extern volatile bool emitter;
+extern volatile bool firing; /* a capture runs */
 extern int32_t millicelsius;
 extern uint32_t faults;
 void light_dark(void); /* no power */

@@ -17,10 +17,10 @@ static uint64_t parent_shots;
 static uint16_t parent_frames;
 static int32_t parent_temperature;
 static bool parent_done, told_due;
-static uint64_t dark_at;     /* shots fired when the emitter went off */
+static uint64_t dark_at;     /* shots fired when the sequencer stopped */
 
 struct scene scene = {0.02, 1e-4, 0, 3, 300};
-volatile bool emitter;
+volatile bool firing; /* a capture runs */
 int32_t millicelsius = 24500;
 uint32_t faults;
 
@@ -37,7 +37,7 @@ static uint64_t wanted(void) { return (uint64_t)now.shots * now.frames; }
 /* Shots that the clock allows. */
 static uint64_t due(void)
 {
-    if (!emitter) {
+    if (!firing) {
         return dark_at;
     }
     double n = (now_ms() - started) * 1e6 * settings.speed / (double)number(PANECAL_PERIOD_NS);
@@ -82,7 +82,10 @@ static void expose(uint64_t until)
         uint64_t end = (frame + 1) * now.shots < until ? (frame + 1) * now.shots : until;
         double shots = (double)(end - counted);
         for (size_t b = 0; b < nb; b++) {
-            double rate = scene.ambient + scene.leakage * light_share(scene.leakage_mm, b) + scene.signal * light_share(scene.target_mm, b);
+            double rate = scene.ambient;
+            if (now.kind != PANECAL_EVEN_LIGHT) {
+                rate += scene.leakage * light_share(scene.leakage_mm, b) + scene.signal * light_share(scene.target_mm, b);
+            }
             for (size_t z = 0; z < zones(); z++) {
                 uint32_t n = poisson(rate * shots * (1 + 0.2 * (double)z / (double)zones()));
                 uint32_t *cell = &bins[z * nb + b];
@@ -109,43 +112,43 @@ bool panecal_port_start(const struct panecal_capture *what)
     parent_frames = 0;
     parent_done = told_due = false;
     started = now_ms();
-    emitter = true;
+    firing = true;
     return true;
 }
 
 void panecal_port_dark(void)
 {
-    if (emitter) {
+    if (firing) {
         dark_at = due();
-        emitter = false;
+        firing = false;
     }
 }
 
 void light_dark(void)
 {
-    emitter = false;
+    firing = false;
     now.id = 0;
 }
 
 void panecal_port_progress(struct panecal_progress *tell)
 {
     uint64_t fired = due();
-    if (emitter && fired == wanted()) {
+    if (firing && fired == wanted()) {
         panecal_port_dark(); /* the sequencer fires no more than it was told */
     }
     tell->state = PANECAL_FIRING;
     tell->millicelsius = millicelsius;
     if (settings.parent_light) {
-        if (!emitter && !told_due) {
+        if (!firing && !told_due) {
             told_due = true;
             event("ended %lu %d", (unsigned long)now.id, fired == wanted());
         }
         /* A capture cut short is answered for at once: wait for its photons;
          * in lock step, where no time passes meanwhile, for those of any. */
         double until = now_ms() + 80;
-        while (settings.lock_step && !emitter && !parent_done && read_parent(-1)) {
+        while (settings.lock_step && !firing && !parent_done && read_parent(-1)) {
         }
-        while (!emitter && !parent_done && fired != wanted() && now_ms() < until && !parent_gone()) {
+        while (!firing && !parent_done && fired != wanted() && now_ms() < until && !parent_gone()) {
             read_parent(5);
         }
         if (parent_done) {
@@ -154,9 +157,9 @@ void panecal_port_progress(struct panecal_progress *tell)
         }
     } else {
         uint64_t whole = fired / now.shots * now.shots;
-        expose(emitter ? whole : fired);
+        expose(firing ? whole : fired);
     }
-    if (!emitter && fired == wanted() && (parent_done || !settings.parent_light)) {
+    if (!firing && fired == wanted() && (parent_done || !settings.parent_light)) {
         tell->state = PANECAL_FINISHED;
     } else if (faults & (PANECAL_FAULT_EMITTER | PANECAL_FAULT_DETECTOR)) {
         tell->state = PANECAL_FAILED;
@@ -169,11 +172,11 @@ void panecal_port_progress(struct panecal_progress *tell)
 
 void panecal_port_status(struct panecal_status *tell)
 {
-    if (emitter && due() == wanted()) {
+    if (firing && due() == wanted()) {
         panecal_port_dark();
     }
     tell->millicelsius = millicelsius;
-    tell->emitter = emitter;
+    tell->emitter = firing && now.kind != PANECAL_EVEN_LIGHT;
     tell->faults = faults;
 }
 

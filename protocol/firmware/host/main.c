@@ -64,7 +64,7 @@ enum { TICK_MS = 10, OTHERS_BLOCK = 512 /* bytes; one that another unit left in 
 
 struct settings settings = {
     .identity = {"chip-0001", "H54-000001", "hopper-54", "c 1.0",
-                 {6, 9, 96, 250000, -3000000, 100, 0, 32, 1024, 1024, 4, 60, 7, 1, 64}},
+                 {6, 9, 96, 250000, -3000000, 100, 0, 32, 1024, 1024, 4, 60, 15, 1, 64}},
     .speed = 1, .write_ms = 30, .boot_ms = 20, .noise = 1,
 };
 struct panecal unit;
@@ -392,7 +392,7 @@ static bool sensible(void)
 {
     static const int64_t least[PANECAL_NUMBERS] = {1, 1, 0, 0, INT64_MIN, 1, 0, 8, 256, 512, 1, 0, 1, 0, 1};
     static const int64_t most[PANECAL_NUMBERS] = {ZONES_MAX, ZONES_MAX, BINS_MAX, 1000000000, INT64_MAX, 1000000000, 1, 32,
-                                                  8192, 8192, PANECAL_HELD_MAX, 10000, 7, 1, FRAMES_MAX};
+                                                  8192, 8192, PANECAL_HELD_MAX, 10000, 15, 1, FRAMES_MAX};
     for (size_t i = 0; i < PANECAL_NUMBERS; i++) {
         if (number(i) < least[i] || number(i) > most[i]) {
             return false;
@@ -409,7 +409,7 @@ static double next_ms(void)
     }
     bool dimmed = unit.capture.id != 0 && !unit.running && !unit.frozen; /* by the watchdog; not yet looked at */
     bool busy = unit.count > 0 || unit.work != NO_WORK || unit.closing || dimmed || line_waiting();
-    bool ends = emitter || (unit.open && setup.open_text != NULL); /* something by itself */
+    bool ends = firing || (unit.open && setup.open_text != NULL); /* something by itself */
     return busy ? now_ms() : ends ? now_ms() + TICK_MS : FOREVER;
 }
 
@@ -476,7 +476,7 @@ int main(int argc, char **argv)
             clock_rest(next_ms());
         } else {
             struct pollfd p[2] = {{line_fd(), POLLIN, 0}, {0, POLLIN, 0}};
-            poll(p, ended ? 1 : 2, emitter ? 1 : 3);
+            poll(p, ended ? 1 : 2, firing ? 1 : 3);
             while (read_parent(0)) {
             }
         }

@@ -176,7 +176,7 @@ uint8_t panecal_fetch(struct panecal *p, const struct request *q)
                     : known ? p->capture.frames : panecal_number(p, PANECAL_FRAMES);
     /* Which kind a table belongs to; totals and frame totals to two of them. */
     uint8_t kind = p->capture.kind;
-    bool has = table == PANECAL_TABLE_BINS ? kind == PANECAL_HISTOGRAMS
+    bool has = table == PANECAL_TABLE_BINS ? kind == PANECAL_HISTOGRAMS || kind == PANECAL_EVEN_LIGHT
                : (table == TABLE_RANGES) == (kind == PANECAL_RANGES);
     if (zone >= zones || first >= wide || count > (zones - zone) * wide - first || (known && !has)) {
         return BAD_ARGUMENT;

@@ -51,7 +51,7 @@ bool panecal_arguments(struct request *q)
         uint32_t most[17];
         uint8_t least[17];
     } is = {
-        {0xFFFFFFFFul, 3, 1, 0xFFFFFFFFul, 256,    /* start */
+        {0xFFFFFFFFul, 4, 1, 0xFFFFFFFFul, 256,    /* start */
          0xFFFFFFFFul,                             /* progress */
          0xFFFFFFFFul, 4, 1023, 1023, 262144,      /* fetch */
          524287, 8192,                             /* read constants */

@@ -22,7 +22,10 @@
 #define PANECAL_HELD_MAX 16u
 
 /* Kinds of capture, and their bits in panecal_identity.kinds. */
-enum { PANECAL_HISTOGRAMS = 1, PANECAL_TOTALS = 2, PANECAL_RANGES = 3 };
+enum {
+    PANECAL_HISTOGRAMS = 1, PANECAL_TOTALS = 2, PANECAL_RANGES = 3,
+    PANECAL_EVEN_LIGHT = 4 /* counts like histograms, the emitter off all the time */
+};
 #define PANECAL_KIND(kind) (1u << ((kind) - 1u))
 
 /* Tables of counts (SPEC.md 5.5). */
@@ -184,7 +187,8 @@ void panecal_port_write(const uint8_t *bytes, uint32_t count);
 /* Milliseconds since any moment; may wrap. Also called from the interrupt. */
 uint32_t panecal_port_ms(void);
 
-/* Clears the accumulators, switches the emitter on and begins to fire; returns
+/* Clears the accumulators, switches the emitter on and begins to fire; of
+ * PANECAL_EVEN_LIGHT the sequencer runs and the emitter stays off. Returns
  * within 50 ms. False: it cannot and has touched nothing (the request is
  * refused as a fault); what fails later is a capture that FAILED. */
 bool panecal_port_start(const struct panecal_capture *what);
