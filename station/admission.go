@@ -20,6 +20,10 @@ func (m *Machine) greet(n *nest, id protocol.Identity) {
 		m.stopNest(n, StopDue, Args{Detail: Day(due.Format("2006-01-02"))})
 		return
 	}
+	if ended := n.files.ended(m.now); ended != nil {
+		m.refuse(n, RefusedEnded, Args{Detail: Verbatim(ended.Error())})
+		return
+	}
 	if n.mended && counted(n.purpose) {
 		m.refuse(n, RefusedCheckFirst, Args{})
 		return

@@ -150,6 +150,7 @@ const (
 	RefusedUnitFault   Code = "unit_reports_fault"
 	RefusedLabelReject Code = "reject_label_differs"
 	RefusedCheckFirst  Code = "check_unit_first"
+	RefusedEnded       Code = "files_ended"
 )
 
 // The unit failed.

@@ -3,8 +3,10 @@ package station
 import (
 	"errors"
 	"fmt"
+	"time"
 
 	"example.org/panecal/limits"
+	"example.org/panecal/limits/release"
 	"example.org/panecal/station/estimate"
 	"example.org/panecal/station/product"
 	"example.org/panecal/store/record"
@@ -53,6 +55,16 @@ func (f *Files) limits() record.Revision {
 
 func (f *Files) sheet() record.Revision {
 	return record.Revision{Name: f.Sheet.Station, Rev: f.Sheet.Revision, Signed: f.Sheet.Signed}
+}
+
+// ended says which of the files holds no more, nil for none.
+func (f *Files) ended(now time.Time) error {
+	for _, d := range []*release.Document{&f.Product.Document, &f.Limits.Document, &f.Sheet.Document} {
+		if err := d.InForce(now); errors.Is(err, release.ErrEnded) {
+			return err
+		}
+	}
+	return nil
 }
 
 // summary reports whether units report no histograms.

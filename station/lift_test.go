@@ -147,3 +147,25 @@ func TestThreeDifferentUnits(t *testing.T) {
 		t.Errorf("three different units: %v", w.step(0))
 	}
 }
+
+// TestFileEnds: from until on no unit begins by a file, while the station runs
+// too.
+func TestFileEnds(t *testing.T) {
+	s := usual()
+	w := worldOf(t, s, func(c *station.Config) {
+		l := *c.Files.Limits
+		l.Until = newWorld(t, s).now.Add(time.Hour)
+		f, err := station.NewFiles(c.Files.Product, &l, c.Files.Sheet)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c.Files = f
+	})
+	w.through("A1")
+	w.now = w.now.Add(time.Hour)
+	w.tell(station.NoNest, 0, station.Tick{})
+	w.through("A2")
+	if r := last[*record.Refusal](w); len(w.attempts()) != 1 || r == nil || r.Code != string(station.RefusedEnded) || !strings.Contains(r.Chain, "held until") {
+		t.Errorf("%d attempts, refused %+v", len(w.attempts()), r)
+	}
+}

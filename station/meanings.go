@@ -62,6 +62,7 @@ var meanings = []Meaning{
 	{RefusedFiles, Refused, "New files were not accepted: {detail}.", "Tell the test engineer.", LiftNobody},
 	{RefusedUnitFault, Refused, "The unit reports a fault of its own: {detail}.", "Put the unit on hold.", LiftNobody},
 	{RefusedLabelReject, Refused, "{label} is not the unit that came out of {nest}.", "Scan {other} at the reject box.", LiftNobody},
+	{RefusedEnded, Refused, "A released file holds no more: {detail}.", "Call the test engineer for a new revision.", LiftNobody},
 	{RefusedCheckFirst, Refused, "{nest} was mended, and no check unit has passed there since.", "Take {label} out; run a check unit in {nest} first.", LiftNobody},
 
 	{FailedLimits, UnitFailed, "{detail} is out of limits.", "Put the unit into bin {bin}.", LiftNobody},

@@ -39,7 +39,7 @@ func (c configuration) roster() (*roster.Roster, error) {
 	if _, err := files.ReadTrusted(c.file(c.Roster)); err != nil {
 		return nil, fmt.Errorf("reading the roster: %w", err)
 	}
-	r, err := papers.List{Folder: c.folder(), Now: time.Now()}.Roster(c.Roster, c.site)
+	r, err := papers.List{Folder: c.folder(), Now: time.Now()}.ReadRoster(c.Roster, c.site)
 	if errors.Is(err, papers.ErrRefused) {
 		return nil, cli.RefusedError(string(station.RefusedFiles), err)
 	}

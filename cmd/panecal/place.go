@@ -106,11 +106,11 @@ func (c configuration) catalogue() (papers.Catalogue, error) {
 	if len(c.Products) == 0 {
 		return nil, fmt.Errorf("%s: products is empty: name at least one product file", c.path)
 	}
-	known, err := c.people()
+	list, err := c.papers()
 	if err != nil {
 		return nil, err
 	}
-	all, err := papers.List{Folder: c.folder(), Station: c.Station, Sheet: c.Sheet, Products: c.Products, People: known, Now: time.Now()}.Read()
+	all, err := list.Read()
 	if errors.Is(err, station.ErrMismatch) || errors.Is(err, papers.ErrRefused) {
 		return nil, cli.RefusedError(string(station.RefusedFiles), err)
 	}

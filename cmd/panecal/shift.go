@@ -97,7 +97,7 @@ protected area. Local rules and the site's laser safety officer decide.`,
 				return err
 			}
 			w, err := openWorkplace(workplaceOptions{
-				config: config, book: config.rules.Book, folder: folder, files: all, first: all[0], purpose: station.Production,
+				config: config, book: config.rules.Book, arrivals: true, folder: folder, files: all, first: all[0], purpose: station.Production,
 				operator: operator, workOrder: workOrder, lot: lot, command: "panecal shift", rules: config.rules, record: record,
 			})
 			if err != nil {

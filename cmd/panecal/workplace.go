@@ -61,6 +61,7 @@ type workplaceOptions struct {
 	temporary bool         // nothing outside the folder remembers the store
 	book      *roster.Book // who works here, nil for everybody
 	talk      io.Writer    // is told what the screen would show; nil where there is one
+	arrivals  bool         // released files are taken up while the station runs
 }
 
 // lookBack is how far the log is read at the start for stops that are in
@@ -225,7 +226,12 @@ func (w *workplace) openInbox(o workplaceOptions, logger *slog.Logger) error {
 	if err != nil || known == nil {
 		return err
 	}
-	w.inbox = inbox.New(inbox.Options{Folder: inboxFolder(o.folder), Keys: known, Station: w.runner, Past: w.store, Logger: logger, Now: time.Now})
+	with := inbox.Options{Folder: inboxFolder(o.folder), Keys: known, Station: w.runner, Past: w.store, Logger: logger, Now: time.Now}
+	if o.arrivals {
+		a := &arrivals{w: w, config: o.config}
+		with.Release, with.Due = a.take, a.due
+	}
+	w.inbox = inbox.New(with)
 	if err := errors.Join(w.inbox.Make(), w.inbox.TakeUp()); err != nil {
 		logger.Error("taking up what others sent", "error", err) // units can be made all the same
 	}

@@ -39,7 +39,7 @@ type Station interface {
 	Refused(why string)
 }
 
-// Options are what an inbox needs, all of them.
+// Options are what an inbox needs; Release and Due may be nil.
 type Options struct {
 	Folder  string // beside the store
 	Keys    release.Keys
@@ -47,7 +47,16 @@ type Options struct {
 	Past    station.Past
 	Logger  *slog.Logger
 	Now     func() time.Time
+
+	// Release deals with a released file, name.toml: refused says why it is not
+	// taken, err that the station could not. nil: such files stay where they are.
+	Release func(name string, data []byte) (told string, refused, err error)
+	// Due takes up what has waited until now. nil: nothing waits.
+	Due func() error
 }
+
+// releasedEnd ends the name of a released file.
+const releasedEnd = ".toml"
 
 const (
 	// Unfinished ends the name of a file that is still being written.
@@ -160,6 +169,9 @@ func (b *Inbox) take(name string) error {
 	if err = errors.Join(err, f.Close()); err != nil {
 		return err
 	}
+	if strings.HasSuffix(name, releasedEnd) {
+		return b.release(name, file)
+	}
 	signed, err := release.OpenSigned(file, b.o.Keys)
 	if err != nil {
 		return b.refuse(name, err)
@@ -175,6 +187,22 @@ func (b *Inbox) take(name string) error {
 		return err
 	}
 	b.o.Logger.Info("note taken up", "file", name, "serial", n.Serial, "by", signed.Person)
+	return b.move(name, doneFolder, file)
+}
+
+// release hands a released file on.
+func (b *Inbox) release(name string, file []byte) error {
+	if b.o.Release == nil {
+		return nil
+	}
+	told, refused, err := b.o.Release(name, file)
+	if err != nil {
+		return err
+	}
+	if refused != nil {
+		return b.refuse(name, refused)
+	}
+	b.o.Logger.Info("released file taken up", "file", name, "what", told)
 	return b.move(name, doneFolder, file)
 }
 
@@ -260,6 +288,11 @@ func (b *Inbox) Serve(ctx context.Context) error {
 		}
 		if err := b.TakeUp(); err != nil {
 			b.o.Logger.Error("taking up what others sent", "error", err)
+		}
+		if b.o.Due != nil {
+			if err := b.o.Due(); err != nil {
+				b.o.Logger.Error("taking up files that have waited", "error", err)
+			}
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package papers
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -26,6 +27,7 @@ type List struct {
 	Station  string // whose they have to be
 	Sheet    string
 	Products []string // each names its limits file
+	Roster   string   // "" for none
 
 	// Once one of them is an engineer, files are in force only if two
 	// engineers signed them: the author and the approver.
@@ -90,9 +92,9 @@ func inForce[F any](p List, path, wanted, what string, read func(name string, da
 	return f, p.admit(filepath.Base(path), document(f))
 }
 
-// Roster reads the roster. It is admitted by its own engineers, and a later one
+// ReadRoster reads the roster. It is admitted by its own engineers, and a later one
 // that waits beside it by those of the one before.
-func (p List) Roster(name string, site *time.Location) (*roster.Roster, error) {
+func (p List) ReadRoster(name string, site *time.Location) (*roster.Roster, error) {
 	path := p.file(name)
 	data, err := os.ReadFile(path)
 	if err != nil {
@@ -167,7 +169,7 @@ func (p List) product(name string, sheet *product.Sheet) (*station.Files, error)
 	}
 	f, err := station.NewFiles(of, l, sheet)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", name, err)
+		return nil, fmt.Errorf("%s: %w: ask %s for the right one", name, err, cmp.Or(l.Author, "the author of the limits"))
 	}
 	return f, nil
 }

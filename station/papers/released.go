@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"example.org/panecal/limits/release"
+	"example.org/panecal/station"
 	"example.org/panecal/station/product"
 	"example.org/panecal/store/record"
 )
@@ -17,9 +18,15 @@ type Recorder interface {
 
 // PutOnRecord puts every released file of the catalogue on record, with its
 // bytes, so that the revision that an old attempt names can be read years
-// later. A file that the newest records hold already is not repeated.
-func (c Catalogue) PutOnRecord(to Recorder, recent []record.Entry) error {
+// later. A file that the newest records hold already is not repeated, nor one of
+// those before.
+func (c Catalogue) PutOnRecord(to Recorder, recent []record.Entry, before ...*station.Files) error {
 	known := map[string]bool{}
+	for _, f := range before {
+		for _, d := range []release.Document{f.Product.Document, f.Limits.Document, f.Sheet.Document} {
+			known[document(d.Kind)+d.Revision] = true
+		}
+	}
 	for _, e := range recent {
 		if t, ok := e.Body.(*record.ReleaseTaken); ok {
 			known[t.Document+t.Revision.Rev] = true

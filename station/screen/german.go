@@ -40,6 +40,7 @@ func german() *Language {
 		station.NoticeUnfinished:  {"Ein früherer Versuch mit {label} wurde nicht beendet.", "Weitermachen; dieser Versuch beginnt neu."},
 		station.NoticeResolved:    {"Die Freigabe in {label} ist jetzt bestätigt.", "Weitermachen."},
 		station.NoticeCheckFirst:  {"{nest} wurde instand gesetzt: vor der Produktion muss dort ein Prüfgerät bestehen.", "Ein Prüfgerät in {nest} laufen lassen."},
+		station.RefusedEnded:      {"Eine freigegebene Datei gilt nicht mehr: {detail}.", "Prüfingenieur rufen: neue Freigabe."},
 		station.RefusedCheckFirst: {"{nest} wurde instand gesetzt, und seither hat dort kein Prüfgerät bestanden.", "{label} herausnehmen; zuerst ein Prüfgerät in {nest} laufen lassen."},
 		station.NoticeStopLifted:  {"{nest} läuft wieder.", "Weitermachen."},
 		station.NoticeUnconfirmed: {"Etiketten werden hier erst zugeordnet: ein vertauschtes fällt nicht auf.", "Jedes Etikett nur mit dem eigenen Gerät in der Hand scannen."},

@@ -40,6 +40,7 @@ func spanish() *Language {
 		station.NoticeUnfinished:  {"Un intento anterior de {label} no se terminó.", "Siga; este intento empieza de nuevo."},
 		station.NoticeResolved:    {"La marca de liberada de {label} ya está confirmada.", "Siga."},
 		station.NoticeCheckFirst:  {"{nest} fue reparado: una unidad de control debe pasar allí antes de producir.", "Pase una unidad de control por {nest}."},
+		station.RefusedEnded:      {"Un archivo liberado ya no es válido: {detail}.", "Llame al ingeniero de pruebas: hace falta una nueva revisión."},
 		station.RefusedCheckFirst: {"{nest} fue reparado y desde entonces no ha pasado allí ninguna unidad de control.", "Saque {label}; pase antes una unidad de control por {nest}."},
 		station.NoticeStopLifted:  {"{nest} vuelve a trabajar.", "Siga."},
 		station.NoticeUnconfirmed: {"Aquí se asignan las etiquetas: una cambiada no se puede descubrir.", "Escanee cada etiqueta solo con su unidad en la mano."},

@@ -5,17 +5,53 @@ import (
 	"sync"
 
 	"example.org/panecal/station"
+	"example.org/panecal/station/label"
 	"example.org/panecal/station/papers"
 )
 
 // Intake hands labels to a station, after the files of their product. Any
 // goroutine may use it.
 type Intake struct {
-	papers.Catalogue
-	First *station.Files // in force until a label decides otherwise
+	Catalogue papers.Catalogue // at the start
+	First     *station.Files   // in force until a label decides otherwise
 
 	mu    sync.Mutex
-	force *station.Files // as far as labels have decided, nil at first
+	force *station.Files   // as far as labels have decided, nil at first
+	later papers.Catalogue // that came since the start, nil for none
+}
+
+// Files are those that labels choose from now.
+func (i *Intake) Files() papers.Catalogue {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	if i.later != nil {
+		return i.later
+	}
+	return i.Catalogue
+}
+
+// Read reads a label by the rules of the product that it belongs to.
+func (i *Intake) Read(text string) (*station.Files, label.Label, error) { return i.Files().Read(text) }
+
+// Serial is that of a label, or the label itself where it is none of ours.
+func (i *Intake) Serial(text string) string { return i.Files().Serial(text) }
+
+// Renew works by new files from the next label on, and returns those that take
+// the place of the ones in force; nil where nothing has changed.
+func (i *Intake) Renew(all papers.Catalogue) *station.Files {
+	was, force := i.Files(), i.InForce()
+	if was.Same(all) {
+		return nil
+	}
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	i.later = all
+	for k, f := range was {
+		if f == force {
+			i.force = all[k]
+		}
+	}
+	return i.force
 }
 
 // InForce returns the files that the next unit is for.

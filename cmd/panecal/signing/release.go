@@ -13,11 +13,8 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/files"
-	"example.org/panecal/limits"
 	"example.org/panecal/limits/release"
-	"example.org/panecal/limits/strict"
 	"example.org/panecal/station/papers"
-	"example.org/panecal/station/product"
 	"example.org/panecal/station/roster"
 )
 
@@ -59,39 +56,8 @@ func readReleased(path string) (releasedFile, error) {
 }
 
 func parseReleased(name string, data []byte) (releasedFile, error) {
-	var top map[string]any
-	d, err := strict.Decode(name, data, &top)
-	if err != nil {
-		return releasedFile{}, err
-	}
-	f := releasedFile{text: data}
-	switch {
-	case d.Has("limit"):
-		l, err := limits.Read(name, data)
-		if err != nil {
-			return f, fmt.Errorf("the limits file cannot be used:\n%w", err)
-		}
-		f.doc = l.Document
-	case d.Has("person"):
-		r, err := roster.Read(name, data)
-		if err != nil {
-			return f, fmt.Errorf("the roster cannot be used:\n%w", err)
-		}
-		f.doc = r.Document
-	case d.Has("nest"):
-		s, err := product.ReadSheet(name, data)
-		if err != nil {
-			return f, fmt.Errorf("the station sheet cannot be used:\n%w", err)
-		}
-		f.doc = s.Document
-	default:
-		p, err := product.Read(name, data)
-		if err != nil {
-			return f, fmt.Errorf("the product file cannot be used:\n%w", err)
-		}
-		f.doc = p.Document
-	}
-	return f, nil
+	f, err := papers.ReadAny(name, data)
+	return releasedFile{f.Text, f.Doc}, err
 }
 
 // sign writes the file anew with the header h and the key's signature added.
@@ -311,8 +277,10 @@ func newRelease() *cobra.Command {
 		Short: "Put a signed draft in the place of the file in force",
 		Long: `Verifies both signatures against a station's roster, in which author and approver
 have the role engineer and still work there (or against its keys file), and writes the file into its place in one step.
-A station takes it up at its next start. A file that is not yet effective waits
-beside the one in force, its name with .next; the station takes it from then on.
+A station takes it up at its next start. Where --into is a folder, a station's
+inbox, the station itself puts the file into its place and takes it up while it
+runs. A file that is not yet effective waits beside the one in force, its name
+with .next; the station takes it from then on.
 
 ` + releaseHelp,
 		Example: "  panecal limits release draft.toml --roster roster.toml --into hopper-54.limits.toml",
@@ -339,6 +307,10 @@ beside the one in force, its name with .next; the station takes it from then on.
 			case err != nil:
 				return cli.RefusedError("not_released", fmt.Errorf("%s is not released: %w", args[0], err))
 			}
+			if i, err := os.Stat(into); err == nil && i.IsDir() { // a station's inbox
+				place = filepath.Join(into, fmt.Sprintf("%s-%.12s.toml", f.doc.Kind, f.doc.Revision))
+				did += "; the station takes it up"
+			}
 			if err := files.Replace(place, f.text, 0o644); err != nil {
 				return err
 			}
@@ -347,7 +319,7 @@ beside the one in force, its name with .next; the station takes it from then on.
 	}
 	c.Flags().StringVar(&from, "roster", "", "the roster in force, whose engineers release")
 	c.Flags().StringVar(&keys, "keys", "", "the station's keys file, where there is no roster")
-	c.Flags().StringVar(&into, "into", "", "the file in force, which it replaces")
+	c.Flags().StringVar(&into, "into", "", "the file in force, which it replaces; or a station's inbox")
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return c
 }
