@@ -34,6 +34,9 @@ func (m *Machine) standing() []Message {
 		if n.mended && n.step != Stopped {
 			all = append(all, Message{Nest: n.index, Code: NoticeCheckFirst, Args: Args{Nest: n.sheet.Name}})
 		}
+		if n.lit != nil {
+			all = append(all, Message{At: n.lit.since, Nest: n.index, Code: BrokenEmitter, Args: m.emitterArgs(n)})
+		}
 	}
 	return append(all, m.checkDue()...)
 }

@@ -105,6 +105,7 @@ const (
 	HandsStopped  Code = "stopped"
 	HandsStarting Code = "starting"
 	HandsLeaving  Code = "leaving"
+	HandsEmitter  Code = "cut_power"
 )
 
 // Something to know.
@@ -120,6 +121,7 @@ const (
 	NoticeStopLifted  Code = "stop_lifted"
 	NoticeUnconfirmed Code = "label_not_confirmed"
 	NoticeIgnored     Code = "not_now"
+	NoticeDark        Code = "emitter_off"
 	NoticeClock       Code = "clock_put_back"
 	NoticeCheckpoint  Code = "checkpoint_not_written"
 	NoticeLogDamage   Code = "log_damaged_behind"

@@ -138,6 +138,8 @@ type (
 	Go struct{}
 	// Skip ends what the nest does, on record.
 	Skip struct{}
+	// Unpowered says that a person has made sure that the nest has no power.
+	Unpowered struct{}
 	// Crew says who is at the station and on what it works from now on.
 	Crew struct {
 		Operator, WorkOrder, Lot         string
@@ -187,6 +189,7 @@ const (
 	kScanned         kind = "scanned"
 	kGo              kind = "go"
 	kSkip            kind = "skip"
+	kUnpowered       kind = "unpowered"
 	kCrew            kind = "crew"
 	kTakeUp          kind = "take up"
 	kRemark          kind = "remark"
@@ -215,6 +218,7 @@ func (Progressed) fact() kind      { return kProgressed }
 func (Scanned) fact() kind         { return kScanned }
 func (Go) fact() kind              { return kGo }
 func (Skip) fact() kind            { return kSkip }
+func (Unpowered) fact() kind       { return kUnpowered }
 func (Crew) fact() kind            { return kCrew }
 func (TakeUp) fact() kind          { return kTakeUp }
 func (Remark) fact() kind          { return kRemark }

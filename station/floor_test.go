@@ -255,6 +255,8 @@ func (f *floor) obey(code station.Code, nest int, names string) bool {
 			return false
 		}
 		f.do(f.hand(f.gait.target), func() { p.target = true })
+	case station.HandsEmitter:
+		f.do(f.hand(f.gait.out), func() { f.tell(nest, 0, station.Unpowered{}) })
 	case station.HandsClear:
 		if p == nil || !p.target {
 			return false

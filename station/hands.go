@@ -22,6 +22,11 @@ func (m *Machine) hands() Hands {
 	if m.closing {
 		return Hands{NoNest, HandsLeaving, Args{}}
 	}
+	for _, n := range m.nests { // what may hurt comes before all
+		if n.lit != nil {
+			return Hands{n.index, HandsEmitter, m.emitterArgs(n)}
+		}
+	}
 	// A unit without a label comes first: it may be the one whose label is open.
 	// Where no nest can take the label now, the hands free one first.
 	if m.open.text != "" {

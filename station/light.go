@@ -73,7 +73,7 @@ func (m *Machine) dim(n *nest) {
 		return
 	}
 	l.queue = slices.DeleteFunc(l.queue, func(q unlit) bool { return q.nest == n })
-	if l.holder != n {
+	if l.holder != n || n.lit != nil {
 		return
 	}
 	l.holder = nil
@@ -81,6 +81,21 @@ func (m *Machine) dim(n *nest) {
 		next := l.queue[0]
 		l.queue, l.holder = l.queue[1:], next.nest
 		m.emit(next.nest.index, next.nest.awaits, next.capture)
+	}
+}
+
+// keepLight keeps the light group of a nest whose emitter is in doubt from
+// others, as far as none of them emits already.
+func (m *Machine) keepLight(n *nest) {
+	group := n.sheet.LightGroup
+	if group == "" {
+		return
+	}
+	if m.lamps[group] == nil {
+		m.lamps[group] = &lamp{}
+	}
+	if l := m.lamps[group]; l.holder == nil {
+		l.holder = n
 	}
 }
 

@@ -7,40 +7,69 @@ import (
 	"example.org/panecal/station"
 )
 
-// TestLightWaitsForTheDark: a unit that does not confirm its stop may emit
-// until its watchdog acts; the next nest of its light group waits for that.
-func TestLightWaitsForTheDark(t *testing.T) {
+// emitting is a bench of one light group on which the first unit falls silent
+// while it emits; the second one waits. next tells when that one emitted.
+func emitting(t *testing.T) (w *world, next *time.Time) {
 	s := usual()
 	s.nests, s.one = 2, "bench"
-	w := newWorld(t, s)
+	w, next = newWorld(t, s), &time.Time{}
 	w.tell(station.NoNest, 0, station.Started{})
 	w.pass(time.Second)
-	var failedAt, next time.Time
 	w.fail = func(e station.Effect) *station.Failure {
 		switch e.Job.(type) {
-		case station.Capture:
-			if e.Nest == 0 {
-				failedAt = w.now
+		case station.Capture, station.Halt, station.Identify:
+			if e.Nest == 0 && w.units[0] != nil && w.units[0].id.UnitID == "u1" && w.step(0) > station.Recalling {
 				return &silent
 			}
-		case station.Halt:
-			return &silent
 		}
 		return nil
 	}
 	w.effects = func(e station.Effect) {
 		if _, ok := e.Job.(station.Capture); ok && e.Nest == 1 && next.IsZero() {
-			next = w.now
+			*next = w.now
 		}
 	}
 	w.seat(0, newUnit("u1", "A1"))
 	w.seat(1, newUnit("u2", "A2"))
 	w.tell(0, 0, station.Scanned{Text: "A1"})
 	w.tell(1, 0, station.Scanned{Text: "A2"})
-	w.pass(5 * time.Second)
-	if failedAt.IsZero() || next.Sub(failedAt) < time.Second {
-		t.Errorf("failed at %v, the next emits at %v", failedAt, next)
+	w.pass(10 * time.Second)
+	s1 := w.machine.Snapshot()
+	if s1.Hands.Code != station.HandsEmitter || s1.Hands.Nest != 0 || len(s1.Standing) != 1 || len(w.attempts()) != 1 || !next.IsZero() {
+		t.Fatalf("hands %+v, standing %v, %d attempts, the next emitted at %v", s1.Hands, s1.Standing, len(w.attempts()), next)
 	}
-	w.units[0].emits = false
-	w.leave("light")
+	return w, next
+}
+
+// TestSilenceFreesNoLight: a unit that did not say that its emitter is off may
+// emit, watchdog or not. Silence ends that neither in its nest nor after it was
+// taken out; that unit's word, another unit in its place or a person's word do.
+func TestSilenceFreesNoLight(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		do   func(w *world)
+		free bool
+	}{
+		{"silence", func(w *world) {}, false},
+		{"it is taken out", func(w *world) { delete(w.units, 0) }, false},
+		{"go", func(w *world) { w.tell(0, 0, station.Go{}) }, false},
+		{"it says that it is off", func(w *world) { w.fail = nil }, true},
+		{"a person's word", func(w *world) { w.tell(0, 0, station.Unpowered{}) }, true},
+		{"another unit", func(w *world) { w.seat(0, newUnit("u3", "A3")) }, true},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			w, next := emitting(t)
+			c.do(w)
+			w.pass(time.Minute)
+			s := w.machine.Snapshot()
+			if free := !next.IsZero(); free != c.free || (s.Hands.Code == station.HandsEmitter) == c.free || (len(s.Standing) == 0) != c.free {
+				t.Errorf("free: %v; hands %v, standing %v", free, s.Hands, s.Standing)
+			}
+			w.fail = nil
+			if w.units[0] != nil {
+				w.units[0].emits = false
+			}
+			w.leave(c.name)
+		})
+	}
 }

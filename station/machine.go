@@ -122,6 +122,8 @@ func (m *Machine) stepNest(n *nest, e Event) {
 		m.operator(n, r.goOn)
 	case Skip:
 		m.operator(n, r.skip)
+	case Unpowered:
+		m.unpowered(n)
 	case LiftStop:
 		m.lift(n, f)
 	case Crashed:

@@ -16,6 +16,7 @@ type nest struct {
 	files *Files // in force for the unit in hand
 	stood scene  // what the last good target added to the dark
 	gone  departed
+	lit   *lit    // whose emitter is not confirmed off, nil for none
 	last  *Result // of the unit that was here last, nil once another came
 	// mended: a stop was lifted after which a check unit has to pass.
 	mended bool

@@ -2,6 +2,8 @@ package station
 
 import (
 	"time"
+
+	"example.org/panecal/protocol"
 )
 
 // How the station watches its nests. A unit is there when it answers; it has
@@ -41,6 +43,18 @@ func (m *Machine) probe(n *nest) {
 // seated: a unit answers in a nest that was empty.
 func (m *Machine) seated(n *nest, f Fact) {
 	id := f.(Identified).Identity
+	if m.mayEmit(n, id, func() { m.seatedDark(n, id) }) {
+		return
+	}
+	m.seatedDark(n, id)
+}
+
+func (m *Machine) seatedDark(n *nest, id protocol.Identity) {
+	if n.lit != nil { // it did not say so: it is asked again
+		m.enter(n, Vacant)
+		m.sleep(n, probeEvery)
+		return
+	}
 	switch {
 	case m.mayTake(n, id):
 		m.attach(n)
@@ -79,6 +93,9 @@ func (m *Machine) probeNow(n *nest) {
 // place means that it has been taken out all the same.
 func (m *Machine) stillThere(n *nest, f Fact) {
 	id := f.(Identified).Identity
+	if step := n.step; m.mayEmit(n, id, func() { m.enter(n, step); m.sleep(n, probeEvery) }) {
+		return
+	}
 	if n.unit.UnitID != "" && id.UnitID != n.unit.UnitID {
 		n.quiet = 0
 		m.left(n)
@@ -141,7 +158,13 @@ func (m *Machine) enterExpected(n *nest) {
 
 func (m *Machine) probeExpected(n *nest) { m.ask(n, Identify{}) }
 
-func (m *Machine) expectedCame(n *nest, f Fact) { m.greet(n, f.(Identified).Identity) }
+func (m *Machine) expectedCame(n *nest, f Fact) {
+	id := f.(Identified).Identity
+	if m.mayEmit(n, id, func() { m.enterExpected(n) }) {
+		return
+	}
+	m.greet(n, id)
+}
 
 // expectedSilent gives the unit its time, asks once to reseat it, gives it
 // that time again, and then the attempt has failed.

@@ -87,7 +87,7 @@ func randomDay(t *testing.T, seed uint64) *world {
 		u := w.units[nest]
 		switch step := w.step(nest); {
 		case rng.IntN(60) == 0:
-			w.tell(nest, 0, []station.Fact{station.Go{}, station.Skip{}, station.Crashed{Why: "drawn"}, station.TakeUp{Files: s.files(t)}}[rng.IntN(4)])
+			w.tell(nest, 0, []station.Fact{station.Go{}, station.Skip{}, station.Crashed{Why: "drawn"}, station.Unpowered{}, station.TakeUp{Files: s.files(t)}}[rng.IntN(5)])
 		case rng.IntN(60) == 0 && len(w.units) > 0: // taken out whenever
 			delete(w.units, nest)
 		case rng.IntN(20) == 0:

@@ -19,6 +19,7 @@ const (
 	ReasonNotReadBack Reason = "not_read_back"
 	ReasonLabel       Reason = "label"
 	ReasonUnknown     Reason = "unknown_unit"
+	ReasonSwitch      Reason = "own_switch"
 )
 
 // reasons has the text of each, as a part of a sentence; a test holds it
@@ -39,6 +40,7 @@ var reasons = []struct {
 	{ReasonNotReadBack, "passed without constants read back"},
 	{ReasonLabel, "label {a}"},
 	{ReasonUnknown, "not known here"},
+	{ReasonSwitch, "the one of the nest"},
 }
 
 // Reasons returns every reason.

@@ -97,7 +97,7 @@ func (m *Machine) view(n *nest) NestView {
 		t := *n.trouble
 		v.Trouble = &t
 	}
-	if n.verdict != nil && (n.step == Showing || n.step == Rejecting) {
+	if n.verdict != nil && (n.step == Showing || n.step == Rejecting || n.step == Halting) {
 		d := *n.verdict
 		v.Verdict = &d
 	} else if n.last != nil {

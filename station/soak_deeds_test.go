@@ -338,6 +338,11 @@ func (d *day) follow(x deed) {
 		}
 	case station.HandsReject:
 		d.scan(station.NoNest, h.Args.Label)
+	case station.HandsEmitter:
+		if p.piece != nil { // the switch takes its power
+			p.piece.lit = time.Time{}
+		}
+		d.tell(h.Nest, 0, station.Unpowered{})
 	case station.HandsStopped:
 		d.lead(s)
 	}

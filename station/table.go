@@ -67,7 +67,7 @@ var table = [steps]row{
 		skip: (*Machine).skip, leave: (*Machine).leaveAttempt, attempt: true},
 	VerifyEstimate: {answer: kVerifyEstimated, done: (*Machine).verifyEstimated, fail: (*Machine).estimateTrouble,
 		skip: (*Machine).skip, leave: (*Machine).leaveAttempt, attempt: true},
-	Halting:   {answer: kDone, done: (*Machine).halted, fail: (*Machine).notHalted, expire: (*Machine).darkened},
+	Halting:   {answer: kDone, done: (*Machine).halted, fail: (*Machine).notHalted, expire: (*Machine).proceed},
 	Saving:    {answer: kSaved, done: (*Machine).saved, fail: (*Machine).storeTrouble},
 	Recording: {answer: kStored, done: (*Machine).recorded, fail: (*Machine).storeTrouble},
 	Releasing: {answer: kBlockRead, done: (*Machine).marked, fail: (*Machine).notMarked},

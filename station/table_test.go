@@ -157,7 +157,7 @@ func probes() []probe {
 		probe{"scan, for this nest", false, func(w *world) { w.tell(0, 0, station.Scanned{Text: "B7"}) }},
 		probe{"scan, the nest's label", false, func(w *world) { w.tell(station.NoNest, 0, station.Scanned{Text: "nest-1"}) }},
 		probe{"scan, unreadable", false, func(w *world) { w.tell(station.NoNest, 0, station.Scanned{Text: "?"}) }},
-		event("go", station.Go{}), event("skip", station.Skip{}),
+		event("go", station.Go{}), event("skip", station.Skip{}), event("unpowered", station.Unpowered{}),
 		probe{"crew", false, func(w *world) {
 			w.tell(station.NoNest, 0, station.Crew{Operator: "op-2", WorkOrder: "W2", Lot: "L2", Anew: true})
 		}},

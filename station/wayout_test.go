@@ -79,6 +79,8 @@ func (o *operator) obey() {
 		o.takeOut(h.Nest)
 	case station.HandsTarget, station.HandsTargetIn:
 		o.units[h.Nest].target = true
+	case station.HandsEmitter:
+		o.tell(h.Nest, 0, station.Unpowered{})
 	case station.HandsClear:
 		o.units[h.Nest].target = false
 	}

@@ -34,6 +34,8 @@ type Nest struct {
 	Due         time.Time
 	EndStop     bool // the fixture confirms the target's position
 
+	PowerSwitch string // which switch takes the power of the nest, for the operator
+
 	ToleratedPerThousand float64 // packets that the line may lose or spoil, see Tolerated
 }
 
@@ -65,6 +67,8 @@ type nestTable struct {
 	Certificate string    `toml:"certificate" need:"add certificate = \"…\""`
 	Due         time.Time `toml:"due" need:"add due = 2027-01-31T00:00:00Z, when the certificate ends"`
 	EndStop     bool      `toml:"end_stop" need:"add end_stop = true or false: does the fixture confirm the target's position?"`
+
+	PowerSwitch string `toml:"power_switch"`
 
 	ToleratedPerThousand float64 `toml:"tolerated_per_thousand"`
 }

@@ -116,6 +116,9 @@ func (r *Runner) Scan(nest int, text string) { r.tell(nest, station.Scanned{Text
 // Go is the operator's "go on" for a nest.
 func (r *Runner) Go(nest int) { r.tell(nest, station.Go{}) }
 
+// Unpowered tells that a person has made sure that a nest has no power.
+func (r *Runner) Unpowered(nest int) { r.tell(nest, station.Unpowered{}) }
+
 // Skip ends what a nest does, on record.
 func (r *Runner) Skip(nest int) { r.tell(nest, station.Skip{}) }
 

@@ -26,7 +26,7 @@ func everything() (all []exhibit) {
 		switch m.Class {
 		case station.Guide:
 			s = call(with(s, 1, station.EmptyCapture), 1, m.Code)
-			s.Hands.Args.Bin = "3"
+			s.Hands.Args.Bin, s.Hands.Args.Detail = "3", station.Verbatim("red key, left of the door")
 		case station.UnitFailed:
 			s = judged(s, 1, station.Verdict{Outcome: station.Failed, Disposition: station.Rework, SoftBin: 20, HardBin: 3, Code: m.Code,
 				Args: usualFor(m.Code), Instructions: wipe}, station.HandsFailed)

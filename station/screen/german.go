@@ -30,6 +30,8 @@ func german() *Language {
 		station.HandsStopped:  {"Angehalten. Hilfe rufen.", ""},
 		station.HandsStarting: {"Start. Bitte warten.", ""},
 		station.HandsLeaving:  {"Ende. Bitte warten.", ""},
+		station.HandsEmitter:  {"{nest}: Strom abschalten. Nicht hineinsehen.", "Schalter: {detail}. Dann zweimal CMD POWER OFF scannen."},
+		station.NoticeDark:    {"Der Sender in {nest} ist aus.", "Weitermachen."},
 
 		station.NoticePassed:      {"Das Gerät ist gut.", "In Box {bin} legen."},
 		station.NoticeAgain:       {"Ergebnis von {label} noch einmal aus der Aufzeichnung; es wurde nicht neu gemessen.", "Herausnehmen; zum Wiederholen noch einmal scannen."},
@@ -100,7 +102,7 @@ func german() *Language {
 		station.BrokenUnsound:  {"Das Gerät meldet einen Fehler: {detail}.", "Gerät sperren, Box {bin}."},
 		station.BrokenContents: {"Das Gerät ging beim Schreiben der Konstanten verloren; sein Inhalt ist unbekannt.", "Gerät sperren; erneut messen."},
 		station.BrokenEstimate: {"Die Aufnahmen ließen sich nicht auswerten: {detail}.", "Gerät sperren; dem Prüfingenieur sagen."},
-		station.BrokenEmitter:  {"Das Gerät in {nest} bestätigte nicht, dass sein Sender aus ist.", "Versorgung wegnehmen, bevor jemand in das Nest schaut."},
+		station.BrokenEmitter:  {"Das Gerät in {nest} meldet nicht, dass sein Sender aus ist.", "Strom von {nest} abschalten; nicht hineinsehen."},
 		station.BrokenMark:     {"Das Ergebnis ist aufgezeichnet, die Freigabe im Gerät nicht bestätigt.", "Sperren; Gerät neu scannen und einlegen."},
 		station.BrokenInternal: {"Das Programm hatte einen eigenen Fehler: {detail}.", "Gerät sperren; dem Prüfingenieur sagen."},
 		station.BrokenFixture:  {"Die Vorrichtung versagte mitten im Versuch: {detail}.", "Gerät sperren; Linienleitung rufen."},
@@ -142,6 +144,7 @@ func german() *Language {
 		station.HandsStopped:       {"ANGEHALTEN", "HILFE RUFEN"},
 		station.HandsStarting:      {"START", "BITTE WARTEN"},
 		station.HandsLeaving:       {"ENDE", "BITTE WARTEN"},
+		station.HandsEmitter:       {"STROM AUS", "AN {nest}"},
 		station.RefusedLabel:       {"KEIN ETIKETT", "NEU SCANNEN"},
 		station.RefusedCapsLock:    {"GROSS/KLEIN", "FALSCH"},
 		station.RefusedLayout:      {"FALSCHE TASTEN", "LEITUNG RUFEN"},
@@ -243,6 +246,7 @@ func german() *Language {
 		skipAgain:     "Versuch in {nest} beenden, als abgebrochen? Dasselbe noch einmal beendet ihn.",
 		busy:          "Die Station ist beschäftigt und nahm das nicht an. Warten, dann neu scannen.",
 		pageEntry:     "Eingabe: ", pageKeys: "Enter: weiter  2x Strg-Q: Ende",
+		noEmitter: "Alle Sender sind aus.", powerAgain: "Ist der Strom von {nest} aus? Dasselbe noch einmal bestätigt es, mit Eintrag.",
 		badOrder: "Das ist kein Auftrag: {text}.", badLot: "Das ist keine Charge: {text}.", unitLabel: "Das ist das Etikett eines Geräts: {text}.",
 		last: "letztes Gerät", lastUnits: "Letzte Geräte", from: "AUS {nest}",
 		badBadge: "Das ist kein Ausweis: {text}.", badNumber: "Das ist keine Stückzahl: {text}.", pageFirst: "Zuerst hier antworten; {text} wurde nicht übernommen.",
@@ -271,6 +275,7 @@ func german() *Language {
 		station.ReasonNests:       "das Stationsblatt hat andere Nester; Station neu starten",
 		station.ReasonNotReadBack: "gut ohne zurückgelesene Konstanten",
 		station.ReasonLabel:       "Etikett {a}",
+		station.ReasonSwitch:      "der am Nest",
 		station.ReasonUnknown:     "hier nicht bekannt",
 	}
 	l.whys = map[label.Why]string{

@@ -211,6 +211,21 @@ func gallery() []exhibit {
 			s.Stops = []station.Stop{{Nest: station.NoNest, Code: station.StopStore, Args: station.Args{Label: label, Detail: station.Verbatim("no space left on device")}, Since: noon}}
 			return s
 		}()},
+		{name: "emitter-in-doubt", snap: func() station.Snapshot {
+			s := judged(bench(3), 1, givenUp, station.HandsEmitter)
+			s.Hands.Args.Detail = station.Verbatim("red key, left of the door")
+			s.Standing = []station.Message{{At: noon, Nest: 1, Code: station.BrokenEmitter, Args: argsOf(1)}}
+			return s
+		}()},
+		{name: "last-result", snap: func() station.Snapshot {
+			s := left(dirty, noon, time.Minute)
+			for i := range 9 {
+				v := passed
+				v.Args.Label, v.Box = fmt.Sprintf("HP54-%06d-7", i), limits.Text{Plain: "belt"}
+				s.Recent = append(s.Recent, v)
+			}
+			return s
+		}()},
 		{name: "leave-asked", snap: counting(bench(3), 0, station.EmptyCapture, 30), own: "1 attempt runs and would end as aborted. Press Ctrl-Q again to leave."},
 		{name: "four-nests", snap: judged(judged(judged(counting(bench(4), 3, station.TargetCapture, 99), 0, passed, station.HandsPassed), 2, givenUp, station.HandsHeld), 1, dirty, station.HandsFailed)},
 		{name: "one-nest", snap: call(counting(bench(1), 0, station.EmptyCapture, 62), 0, station.HandsWait)},

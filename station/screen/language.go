@@ -61,7 +61,8 @@ type words struct {
 	leaveCall, skipCall                         string // questions in block letters, two lines apart by " / "
 	pageEntry, pageKeys                         string // footer of a page
 	badBadge, badNumber, pageFirst, noLabelOpen string
-	badOrder, badLot, unitLabel                 string // what a page or a command label refuses
+	badOrder, badLot, unitLabel                 string
+	noEmitter, powerAgain                       string // what a page or a command label refuses
 	unknownCommand, noted, reworked             string
 	scannerLost, scannerBack, notRecorded       string
 	notMeasured, outOfLimits, between, seen     string // what a sentence may name

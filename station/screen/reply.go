@@ -44,6 +44,10 @@ func (l *Language) replied(r shift.Reply) string {
 		return w.nothingToSkip
 	case shift.SkipAgain:
 		return fill(w.skipAgain, "nest", l.aloud(r.Nest))
+	case shift.NoEmitter:
+		return w.noEmitter
+	case shift.PowerAgain:
+		return fill(w.powerAgain, "nest", l.aloud(r.Nest))
 	case shift.Settled:
 		return l.settings(r.Settings)
 	case shift.Noted:

@@ -30,6 +30,8 @@ func spanish() *Language {
 		station.HandsStopped:  {"Parado. Pida ayuda.", ""},
 		station.HandsStarting: {"Iniciando. Espere.", ""},
 		station.HandsLeaving:  {"Cerrando. Espere.", ""},
+		station.HandsEmitter:  {"{nest}: corte la corriente. No mire dentro.", "Interruptor: {detail}. Luego escanee CMD POWER OFF dos veces."},
+		station.NoticeDark:    {"El emisor del {nest} está apagado.", "Continúe."},
 
 		station.NoticePassed:      {"La unidad es buena.", "Póngala en la caja {bin}."},
 		station.NoticeAgain:       {"Resultado de {label} otra vez, del registro; no se midió de nuevo.", "Sáquela; escanéela otra vez para repetir."},
@@ -100,7 +102,7 @@ func spanish() *Language {
 		station.BrokenUnsound:  {"La unidad informa de un fallo: {detail}.", "Retenga la unidad, caja {bin}."},
 		station.BrokenContents: {"La unidad se perdió al escribir sus constantes; no se sabe qué contiene.", "Retenga la unidad; vuelva a medirla."},
 		station.BrokenEstimate: {"Las capturas no se pudieron evaluar: {detail}.", "Retenga la unidad; avise al ingeniero de pruebas."},
-		station.BrokenEmitter:  {"La unidad en el {nest} no confirmó que su emisor está apagado.", "Quítele la corriente antes de mirar dentro del nido."},
+		station.BrokenEmitter:  {"La unidad en el {nest} no confirma que su emisor está apagado.", "Corte la corriente del {nest}; no mire dentro."},
 		station.BrokenMark:     {"El resultado está registrado, la marca de liberada no está confirmada.", "Retenga; escanee y ponga la unidad otra vez."},
 		station.BrokenInternal: {"El programa tuvo un error propio: {detail}.", "Retenga la unidad; avise al ingeniero de pruebas."},
 		station.BrokenFixture:  {"El útil falló a mitad del intento: {detail}.", "Retenga la unidad; llame al jefe de línea."},
@@ -142,6 +144,7 @@ func spanish() *Language {
 		station.HandsStopped:       {"PARADO", "PIDA AYUDA"},
 		station.HandsStarting:      {"INICIANDO", "ESPERE"},
 		station.HandsLeaving:       {"CERRANDO", "ESPERE"},
+		station.HandsEmitter:       {"SIN CORRIENTE", "EL {nest}"},
 		station.RefusedLabel:       {"NO ES ETIQUETA", "OTRA VEZ"},
 		station.RefusedCapsLock:    {"SIN MAYÚSCULAS", "OTRA VEZ"},
 		station.RefusedLayout:      {"OTRO TECLADO", "LLAME AL JEFE"},
@@ -243,6 +246,7 @@ func spanish() *Language {
 		skipAgain:     "¿Terminar el intento en {nest}, como abortado? Lo mismo otra vez lo termina.",
 		busy:          "La estación está ocupada y no lo aceptó. Espere y escanee otra vez.",
 		pageEntry:     "Entrada: ", pageKeys: "Enter: seguir  2x Ctrl-Q: salir",
+		noEmitter: "Ningún emisor está en duda.", powerAgain: "¿Está cortada la corriente del {nest}? Lo mismo otra vez lo confirma, registrado.",
 		badOrder: "Esto no es una orden de trabajo: {text}.", badLot: "Esto no es un lote: {text}.", unitLabel: "Esto es la etiqueta de una unidad: {text}.",
 		last: "última unidad", lastUnits: "Últimas unidades", from: "DEL {nest}",
 		badBadge: "Esto no es una tarjeta: {text}.", badNumber: "Esto no es un número de unidades: {text}.", pageFirst: "Responda primero a esto; {text} no se ha aceptado.",
@@ -271,6 +275,7 @@ func spanish() *Language {
 		station.ReasonNests:       "la hoja de la estación tiene otros nidos; reinicie la estación",
 		station.ReasonNotReadBack: "buena sin constantes releídas",
 		station.ReasonLabel:       "etiqueta {a}",
+		station.ReasonSwitch:      "el del nido",
 		station.ReasonUnknown:     "no se conoce aquí",
 	}
 	l.whys = map[label.Why]string{

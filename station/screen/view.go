@@ -333,6 +333,7 @@ func (v *view) explained() string {
 	_, words := v.called()
 	n := v.handsNest()
 	switch {
+	case v.snap.Hands.Code == station.HandsEmitter: // nothing else counts
 	case n != nil && n.Verdict != nil && n.Verdict.Released() && !n.Verdict.Again && v.snap.Hands.Code == station.HandsPassed:
 		// The bin stands in block letters; the instruction says it in words.
 		return v.lang.say(v.snap.Hands.Code, v.snap.Hands.Args) + " " + v.reason(n)

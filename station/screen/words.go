@@ -31,6 +31,7 @@ var tones = map[station.Code]term.Tone{
 	station.HandsStopped:  term.Hold,
 	station.HandsStarting: term.Plain,
 	station.HandsLeaving:  term.Plain,
+	station.HandsEmitter:  term.Hold,
 }
 
 // call is a code as it is called out: block letters, and how urgent it looks.

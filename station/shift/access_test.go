@@ -33,6 +33,7 @@ func (d *desk) Snapshot() station.Snapshot { return d.snap }
 func (d *desk) Scan(_ int, text string)    { d.scanned = append(d.scanned, text) }
 func (d *desk) Go(int)                     {}
 func (d *desk) Skip(int)                   {}
+func (*desk) Unpowered(int)                {}
 func (d *desk) Crew(station.Crew)          {}
 func (d *desk) TakeUp(*station.Files)      {}
 func (d *desk) Lift(nest int, by, method string) {

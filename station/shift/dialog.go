@@ -42,6 +42,7 @@ type dialog struct {
 	since    time.Time
 	set      Settings
 	skipped  bool // the last entry asked to end an attempt
+	cut      bool // the last entry said that a nest has no power
 
 	// With a roster.
 	prompt  prompt // while a PIN is asked for
@@ -78,6 +79,11 @@ type (
 	signedOff struct{ handOver HandOver }
 	// settled says what holds for the units that follow.
 	settled struct{ Settings }
+	// unpowered says that a nest, by index and name, has no power.
+	unpowered struct {
+		nest int
+		name string
+	}
 	// noted is a message for the test engineer.
 	noted struct{ text string }
 	// reworked says that the unit of a label was reworked.
@@ -96,6 +102,7 @@ func (Reply) deed()     {}
 func (signedOn) deed()  {}
 func (signedOff) deed() {}
 func (settled) deed()   {}
+func (unpowered) deed() {}
 func (noted) deed()     {}
 func (reworked) deed()  {}
 func (refused) deed()   {}
@@ -116,8 +123,8 @@ func (d *dialog) page() *Page {
 
 // take hears an entry while the station is as in snap.
 func (d *dialog) take(in Input, snap station.Snapshot) []deed {
-	skipped := d.skipped
-	d.skipped = false
+	skipped, cut := d.skipped, d.cut
+	d.skipped, d.cut = false, false
 	command, isCommand := command(in)
 	if page := d.page(); page != nil {
 		if isCommand && command == "GO" {
@@ -151,6 +158,8 @@ func (d *dialog) take(in Input, snap station.Snapshot) []deed {
 		return []deed{passed{Input{Kind: Go, Nest: snap.Hands.Nest, At: in.At}}}
 	case command == "SKIP":
 		return d.skip(snap, in.At, skipped)
+	case command == "POWER OFF":
+		return d.powerOff(snap, cut)
 	case command == "HELP":
 		d.pages = []Page{{Kind: HelpPage}}
 	case command == "NOTE":
@@ -226,6 +235,20 @@ func (d *dialog) skip(snap station.Snapshot, at time.Time, again bool) []deed {
 	}
 	d.skipped = true
 	return []deed{Reply{Code: SkipAgain, Nest: snap.Nests[i].Name}}
+}
+
+// powerOff hears at the second scan of its label in a row that the nest has no
+// power whose emitter is in doubt.
+func (d *dialog) powerOff(snap station.Snapshot, again bool) []deed {
+	i := snap.Hands.Nest
+	if snap.Hands.Code != station.HandsEmitter || i < 0 || i >= len(snap.Nests) {
+		return []deed{Reply{Code: NoEmitter}}
+	}
+	if again {
+		return []deed{unpowered{i, snap.Nests[i].Name}}
+	}
+	d.cut = true
+	return []deed{Reply{Code: PowerAgain, Nest: snap.Nests[i].Name}}
 }
 
 // ask queues pages of settings, each with what is there already.

@@ -34,6 +34,8 @@ func lead(s *dialog, snap station.Snapshot, entries ...string) (told []string) {
 				told = append(told, "off "+d.handOver.Person)
 			case settled:
 				told = append(told, fmt.Sprintf("set %+v", d.Settings))
+			case unpowered:
+				told = append(told, fmt.Sprintf("no power in %d, %s", d.nest, d.name))
 			case noted:
 				told = append(told, "note "+d.text)
 			case reworked:
@@ -80,6 +82,8 @@ func TestDialog(t *testing.T) {
 	running := vacant(2)
 	running.Nests[1].Step, running.Nests[1].Attempt = station.EmptyCapture, 1
 	running.Hands = station.Hands{Nest: 1, Code: station.HandsWait}
+	doubt := vacant(2)
+	doubt.Hands = station.Hands{Nest: 1, Code: station.HandsEmitter}
 	const first = "on 4711, 4 cautions"
 	for _, c := range []struct {
 		name    string
@@ -132,6 +136,9 @@ func TestDialog(t *testing.T) {
 		{"skip, something else, skip", options{}, running, []string{"CMD SKIP", hopper, "CMD SKIP"},
 			want{"said skip-again nest 2|passed 1 " + hopper +
 				" nest -1|said skip-again nest 2", 0}},
+		{"no power, twice", options{}, doubt, []string{"CMD POWER OFF", "", "CMD POWER OFF", "CMD POWER OFF"},
+			want{"said power-again nest 2|passed 3  nest -1|said power-again nest 2|no power in 1, nest 2", 0}},
+		{"no emitter in doubt", options{}, running, []string{"CMD POWER OFF"}, want{"said no-emitter", 0}},
 		{"nothing to skip", options{}, vacant(2), []string{"CMD SKIP"}, want{"said nothing-to-skip", 0}},
 		{"no such command", options{}, vacant(2), []string{"CMD DANCE", "CMD REWORK"}, want{"said unknown-command DANCE|said unknown-command REWORK", 0}},
 	} {

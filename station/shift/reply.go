@@ -16,6 +16,8 @@ const (
 	UnknownCommand Code = "unknown-command" // Text
 	NothingToSkip  Code = "nothing-to-skip" // no attempt where the hands are
 	SkipAgain      Code = "skip-again"      // the same again ends the attempt in Nest
+	NoEmitter      Code = "no-emitter"      // no emitter is in doubt
+	PowerAgain     Code = "power-again"     // the same again says that Nest has no power
 	Settled        Code = "settled"         // Settings hold from now on
 	Noted          Code = "noted"           // the message is on record
 	Reworked       Code = "reworked"        // rework Text of Label is on record
@@ -39,7 +41,7 @@ const (
 
 // Codes returns every code. The slice is the caller's.
 func Codes() []Code {
-	return []Code{BadBadge, BadNumber, BadOrder, BadLot, UnitLabel, PageFirst, NoLabelOpen, UnknownCommand, NothingToSkip, SkipAgain, Settled, Noted, Reworked,
+	return []Code{BadBadge, BadNumber, BadOrder, BadLot, UnitLabel, PageFirst, NoLabelOpen, UnknownCommand, NothingToSkip, SkipAgain, NoEmitter, PowerAgain, Settled, Noted, Reworked,
 		NotRecorded, ScannerLost, ScannerBack,
 		UnknownBadge, NotValid, NoOperator, NoLead, TrainingEnded, BadgeBarred, PINScanned, PINForm, PINWrong, PINClosed, NothingToLift}
 }

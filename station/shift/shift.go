@@ -47,6 +47,7 @@ type Station interface {
 	Go(nest int)
 	Skip(nest int)
 	Lift(nest int, by, method string)
+	Unpowered(nest int)
 	Crew(station.Crew)
 	TakeUp(*station.Files)
 }
@@ -182,6 +183,11 @@ func (s *Shift) do(d deed) error {
 		return s.keep(&d.AccessRefused)
 	case lifted:
 		s.o.Station.Lift(d.nest, d.by, methodBadge)
+	case unpowered:
+		if err := s.keep(&record.Note{By: s.person, Text: d.name + " has no power: its emitter is off"}); err != nil {
+			return err
+		}
+		s.o.Station.Unpowered(d.nest)
 	case noted:
 		return s.keep(&record.Note{By: s.person, Text: d.text})
 	case reworked:
