@@ -57,10 +57,9 @@ const guards = 3
 
 // column is what a limit needs of a row.
 type column struct {
-	l         *limits.Limit
-	high, low string // names of the columns, "" where the side is open
-	highBin   int
-	lowBin    int
+	l       *limits.Limit
+	highBin int
+	lowBin  int
 }
 
 type key struct {

@@ -52,12 +52,10 @@ type series struct {
 
 // comeBack is a unit that will be tried again.
 type comeBack struct {
-	u       *unit
-	s       *series
-	due     time.Time
-	mended  bool // by rework, which goes on record
-	causes  []Cause
-	attempt int
+	u      *unit
+	s      *series
+	due    time.Time
+	mended bool // by rework, which goes on record
 }
 
 const (
