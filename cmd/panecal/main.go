@@ -19,6 +19,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/desk"
 	"example.org/panecal/cmd/panecal/evenlight"
 	"example.org/panecal/cmd/panecal/signing"
 	"example.org/panecal/cmd/panecal/staff"
@@ -136,6 +137,7 @@ Exit codes: ` + cli.ExitHelp,
 		newLimits(where),
 		newUnit(where),
 		newExport(where),
+		desk.NewCapability(where.log),
 		signing.NewNote(),
 		studies.New(),
 		signing.NewKey(),

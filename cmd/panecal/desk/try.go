@@ -14,6 +14,7 @@ import (
 	"example.org/panecal/limits"
 	"example.org/panecal/limits/quantity"
 	"example.org/panecal/limits/whatif"
+	"example.org/panecal/station/screen/term"
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
 )
@@ -82,7 +83,7 @@ Retests are left out unless --attempts all is given.`,
 			if asJSON {
 				return cli.PrintJSON(c.OutOrStdout(), a)
 			}
-			return a.WriteText(c.OutOrStdout())
+			return a.WriteText(c.OutOrStdout(), term.Clean)
 		},
 	}
 	choice.AddTo(c)
