@@ -34,24 +34,24 @@ func (a *capability) writeText(w io.Writer) error {
 		fmt.Fprintf(&b, "%s of %s, %s … %s %s, limits %.12s\n\n", a.Quantity, term.Clean(p.Product), numberWords(p.Lower), numberWords(p.Upper), a.Unit, p.Limits)
 		picture(&b, p.values, float64(p.Lower), float64(p.Upper))
 		b.WriteString("\n")
-		fmt.Fprintf(&b, "%-24s %7s %11s %11s %18s %7s  %s\n", "", "n", "mean", "sd", "index", "without", "")
+		fmt.Fprintf(&b, "%-22s %7s %10s %10s %17s %7s\n", "", "n", "mean", "sd", "index", "without")
 		told := map[string]int{}
 		for _, g := range p.Groups {
 			if told[g.By]++; told[g.By] > mostLots {
 				continue
 			}
-			name, note := strings.TrimSpace(g.By+" "+term.Clean(g.Name)), []string{}
+			name, note := strings.TrimSpace(g.By+" "+term.Clean(g.Name)), ""
 			switch {
 			case g.Stable == nil:
-				note = append(note, "too few to call stable")
+				note = "f"
 			case !*g.Stable:
-				note = append(note, "not stable")
+				note = "u"
 			}
 			if g.Index == "ppk by percentiles" {
-				note = append(note, "not normal")
+				note += "n"
 			}
 			bounds, without := g.quoted()
-			fmt.Fprintf(&b, "%-24s %7d %11.5g %11.4g %18s %7s  %s\n", name, g.N, float64(g.Mean), float64(g.SD), bounds, without, strings.Join(note, ", "))
+			fmt.Fprintf(&b, "%-22s %7d %10.5g %10.4g %17s %7s %s\n", name, g.N, float64(g.Mean), float64(g.SD), bounds, without, note)
 		}
 		for _, by := range groupings() {
 			if n := told[by]; n > mostLots {
@@ -60,7 +60,11 @@ func (a *capability) writeText(w io.Writer) error {
 		}
 	}
 	if len(a.Products) > 0 {
-		fmt.Fprintf(&b, "\nindex with %.4g %% bounds; without: without the measurement's own variance.\nCpk only where the process shows itself stable, else Ppk; %%: by percentiles.\n", 100*a.Confidence)
+		fmt.Fprintf(&b, `
+index: in brackets the lower bound, %.4g %%; without: without the measurement's
+own variance. Cpk where the process shows itself stable, else Ppk; Ppk%% goes by
+percentiles. f: too few to call stable, u: not stable, n: not normal.
+`, 100*a.Confidence)
 	}
 	_, err := io.WriteString(w, b.String())
 	return err

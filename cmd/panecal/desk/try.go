@@ -107,35 +107,26 @@ func try(ctx context.Context, log *store.Follower, f *limits.File, pick store.Fi
 		return whatif.Answer{}, err
 	}
 	some := &sampled{most: sample}
-	names := []quantity.Name{}
-	for i := range f.Limits {
-		names = append(names, f.Limits[i].Name)
-	}
-	block := &rows{}
-	flush := func() error {
-		if err := ctx.Err(); err != nil {
-			return context.Cause(ctx)
-		}
-		err := t.Add(block, nil)
-		block.list, block.sets = block.list[:0], block.sets[:0]
-		return err
-	}
 	whole := len(whatif.Whole(f)) > 0
-	attempts := func(each func(*store.Row) error) error { return log.Attempts(pick, names, each) }
-	take := func(r *store.Row, set quantity.Set) error {
-		some.offer(r)
-		block.add(r, set)
-		if len(block.list) == cap(block.list) {
-			return flush()
-		}
-		return nil
-	}
-	if whole {
-		err = withRecords(log, attempts, take)
+	if whole || pick.OnHold {
+		err = tryRows(ctx, log, t, pick, whole, some)
 	} else {
-		err = attempts(func(r *store.Row) error { return take(r, nil) })
+		var m mask
+		err = log.Blocks(pick, func(b *store.Block) error {
+			if err := ctx.Err(); err != nil {
+				return context.Cause(ctx)
+			}
+			picked, err := m.of(b, &pick)
+			if err == nil {
+				err = t.Add(b, picked)
+			}
+			if err == nil {
+				err = some.offerBlock(b, picked)
+			}
+			return err
+		})
 	}
-	if err = errors.Join(err, flush()); err != nil {
+	if err != nil {
 		return whatif.Answer{}, err
 	}
 	units, err := some.units(log)
@@ -145,6 +136,36 @@ func try(ctx context.Context, log *store.Follower, f *limits.File, pick store.Fi
 	a, err := t.Answer(units)
 	a.Whole = whole
 	return a, err
+}
+
+// tryRows goes row by row: where zones are needed, and for what a block alone
+// does not know.
+func tryRows(ctx context.Context, log *store.Follower, t *whatif.Trial, pick store.Filter, whole bool, some *sampled) error {
+	block := &rows{}
+	flush := func() error {
+		if err := ctx.Err(); err != nil {
+			return context.Cause(ctx)
+		}
+		err := t.Add(block, nil)
+		block.list, block.sets = block.list[:0], block.sets[:0]
+		return err
+	}
+	attempts := func(each func(*store.Row) error) error { return log.Attempts(pick, store.AllQuantities(), each) }
+	take := func(r *store.Row, set quantity.Set) error {
+		some.offer(r)
+		block.add(r, set)
+		if len(block.list) == cap(block.list) {
+			return flush()
+		}
+		return nil
+	}
+	var err error
+	if whole {
+		err = withRecords(log, attempts, take)
+	} else {
+		err = attempts(func(r *store.Row) error { return take(r, nil) })
+	}
+	return errors.Join(err, flush())
 }
 
 // withRecords gives rows together with what their records say of each zone.
@@ -200,14 +221,45 @@ type place struct {
 }
 
 func (s *sampled) offer(r *store.Row) {
+	if s.takes() {
+		s.take(place{r.Serial, r.Generation, r.Sequence})
+	}
+}
+
+// offerBlock offers what is picked of a block.
+func (s *sampled) offerBlock(b *store.Block, picked []bool) error {
+	var serial []string
+	var generation, sequence []int64
+	for i, p := range picked {
+		if !p || !s.takes() {
+			continue
+		}
+		if serial == nil {
+			var errs [3]error
+			serial, errs[0] = b.Texts("serial", nil)
+			generation, errs[1] = b.Ints("generation", nil)
+			sequence, errs[2] = b.Ints("sequence", nil)
+			if err := errors.Join(errs[:]...); err != nil {
+				return err
+			}
+		}
+		s.take(place{serial[i], uint32(generation[i]), uint64(sequence[i])})
+	}
+	return nil
+}
+
+// takes says whether the next attempt is one of the sample.
+func (s *sampled) takes() bool {
 	if s.most == 0 {
-		return
+		return false
 	}
 	s.stride = max(s.stride, 1)
-	if s.seen%s.stride == 0 {
-		s.at = append(s.at, place{r.Serial, r.Generation, r.Sequence})
-	}
 	s.seen++
+	return (s.seen-1)%s.stride == 0
+}
+
+func (s *sampled) take(p place) {
+	s.at = append(s.at, p)
 	if len(s.at) >= 2*s.most {
 		half := len(s.at) / 2
 		for i := range half {

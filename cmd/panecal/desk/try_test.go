@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/pelletier/go-toml/v2"
@@ -27,8 +28,35 @@ import (
 	"example.org/panecal/store"
 )
 
-// invented is a store of n attempts that never were, and the sample limits.
-func invented(t testing.TB, n int) (dir string) {
+// past is a store of attempts that never were, made once for all tests here.
+var past struct {
+	once sync.Once
+	dir  string
+}
+
+func TestMain(m *testing.M) {
+	code := m.Run()
+	if past.dir != "" {
+		_ = os.RemoveAll(past.dir)
+	}
+	os.Exit(code)
+}
+
+// invented is that store, of 250 attempts.
+func invented(t testing.TB) (dir string) {
+	t.Helper()
+	past.once.Do(func() {
+		var err error
+		if past.dir, err = os.MkdirTemp("", "panecal-desk-*"); err != nil {
+			t.Fatal(err)
+		}
+		write(t, filepath.Join(past.dir, "store"), 250)
+	})
+	return filepath.Join(past.dir, "store")
+}
+
+// write makes a store of n attempts that never were.
+func write(t testing.TB, dir string, n int) {
 	t.Helper()
 	read := func(name string) []byte {
 		data, err := os.ReadFile("../sample/" + name)
@@ -57,11 +85,9 @@ func invented(t testing.TB, n int) (dir string) {
 		}
 		files = append(files, f)
 	}
-	dir = filepath.Join(t.TempDir(), "store")
 	if _, err := history.Write(t.Context(), history.Options{Store: dir, Station: "S1", Attempts: n, Days: 3, Seed: 4, Files: files}); err != nil {
 		t.Fatal(err)
 	}
-	return dir
 }
 
 // ask runs a command of the desk on a store.
@@ -180,7 +206,7 @@ func again(t *testing.T, table, path string) map[string]int {
 // What is tried is what the exported table gives when somebody else judges it,
 // unit by unit; a guard factor that rows do not keep is judged from the records.
 func TestTryIsWhatTheTableSays(t *testing.T) {
-	dir := invented(t, 300)
+	dir := invented(t)
 	for name, c := range map[string]struct{ changes, flags []string }{
 		"in force":      {nil, nil},
 		"tighter":       {[]string{"high = 0.012", "high = 0.005"}, nil},
@@ -260,10 +286,37 @@ func TestTryIsWhatTheTableSays(t *testing.T) {
 	}
 }
 
+// The flags that choose attempts choose those of the export.
+func TestTryChoosesAsExport(t *testing.T) {
+	dir, path := invented(t), candidate(t)
+	for _, flags := range []string{"", "--attempts all", "--lot H54-win-0002", "--lot H54-L0003 --nest A", "--order WO-00002", "--operator op-12", "--purpose check --attempts all",
+		"--outcome failed", "--bin dirty_window", "--bin 10", "--station S1", "--station S2", "--since 2026-09-28T06:00:00Z", "--until 2026-09-28T06:00:00Z", "--on-hold --attempts all"} {
+		table := append([]string{"--format", "jsonl", "--out", "-", "--product", "hopper-54"}, strings.Fields(flags)...)
+		if !strings.Contains(flags, "--attempts") {
+			table = append(table, "--attempts", "first")
+		}
+		rows, err := ask(t, dir, desk.NewExport, table...)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := ask(t, dir, desk.NewTry, append([]string{path, "--json", "--sample", "0"}, strings.Fields(flags)...)...)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var a struct{ Attempts int }
+		if err := json.Unmarshal([]byte(text), &a); err != nil || a.Attempts != strings.Count(rows, "\n") {
+			t.Errorf("%s: %d attempts, exported %d, %v", flags, a.Attempts, strings.Count(rows, "\n"), err)
+		}
+		if a.Attempts == 0 && !strings.Contains(flags, "S2") && !strings.Contains(flags, "on-hold") {
+			t.Errorf("%s chooses none", flags)
+		}
+	}
+}
+
 // A guard factor between those that rows keep lies between their answers, and
 // that every record was read is said.
 func TestTryReadsRecords(t *testing.T) {
-	dir := invented(t, 150)
+	dir := invented(t)
 	passing := func(k string) (n int) {
 		text, err := ask(t, dir, desk.NewTry, candidate(t, "high = 0.012", "high = 0.0045", "k = 2", "k = "+k), "--json")
 		if err != nil {
@@ -289,7 +342,7 @@ func TestTryReadsRecords(t *testing.T) {
 }
 
 func TestTryRefuses(t *testing.T) {
-	dir := invented(t, 5)
+	dir := invented(t)
 	bad := filepath.Join(t.TempDir(), "bad.toml")
 	if err := os.WriteFile(bad, []byte("product = 3\n"), 0o600); err != nil {
 		t.Fatal(err)
