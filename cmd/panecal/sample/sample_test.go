@@ -65,6 +65,13 @@ func TestFiles(t *testing.T) {
 		if got, err := p.Label.Rules.Parse(c.payload + check); err != nil || got.Serial != c.payload+check {
 			t.Errorf("label of %s: %+v, %v", c.product, got, err)
 		}
+		for _, b := range l.Bins {
+			for _, text := range []limits.Text{b.Instruction, b.Hard.Text} {
+				if b.Name != limits.Passed && (text.DE == "" || text.ES == "" || text.DE == text.Plain || text.ES == text.Plain) {
+					t.Errorf("%s: bin %s says %q in every language", c.product, b.Name, text.Plain)
+				}
+			}
+		}
 		r := limits.Check(l)
 		if len(r.Problems) > 0 || r.FalseReject > 1e-4 {
 			t.Errorf("limits of %s: false rejects %v, problems %v", c.product, r.FalseReject, r.Problems)
