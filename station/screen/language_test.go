@@ -229,10 +229,14 @@ func TestNoTextIsMatched(t *testing.T) {
 			return true
 		})
 	}
-	for _, text := range []string{"does not answer.", "histograms are missing"} {
-		if said(text) == "" {
-			t.Errorf("%q would not be found", text)
+	found := 0
+	for _, e := range english {
+		if said(e) != "" {
+			found++
 		}
+	}
+	if found < 150 {
+		t.Errorf("%d of %d texts would be found", found, len(english))
 	}
 }
 
