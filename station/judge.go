@@ -2,7 +2,6 @@ package station
 
 import (
 	"bytes"
-	"slices"
 	"strconv"
 
 	"example.org/panecal/limits"
@@ -86,20 +85,21 @@ func (n *nest) bearsMark() bool {
 
 func (n *nest) outcome() Outcome { return Outcome(n.att.result.Outcome) }
 
-// fails reports whether the limit of a quantity fails.
-func (m *Machine) fails(n *nest, q quantity.Name) bool {
-	return slices.ContainsFunc(n.files.Limits.Judge(n.att.quantities).Lines, func(l limits.Line) bool {
-		return l.Name == q && l.Measured && !l.Passed
-	})
+// failing reports whether the mean offset fails its limit, and whether anything
+// else that has been measured fails.
+func (m *Machine) failing(n *nest) (offset, otherwise bool) {
+	for _, l := range n.files.Limits.Judge(n.att.quantities).Lines {
+		if l.Measured && !l.Passed {
+			offset = offset || l.Name == quantity.OffsetMean
+			otherwise = otherwise || l.Name != quantity.OffsetMean
+		}
+	}
+	return offset, otherwise
 }
 
 // failsAlready reports whether a limit fails on what has been measured; what
 // has not been measured yet accuses nobody.
 func (m *Machine) failsAlready(n *nest) bool {
-	for _, l := range n.files.Limits.Judge(n.att.quantities).Lines {
-		if l.Measured && !l.Passed {
-			return true
-		}
-	}
-	return false
+	offset, otherwise := m.failing(n)
+	return offset || otherwise
 }

@@ -19,15 +19,19 @@ type place struct {
 // unit may be off by a distance. Where the capture itself shows the target
 // elsewhere, it is bad. Where nothing tells the two apart, an offset out of
 // limits is measured once more, after a look at the target's stop: the same
-// again is the unit's result, and counts among equal shifts in a row.
+// again is the unit's result, and counts among equal shifts in a row. A unit
+// that fails by anything else, a bad seat above all, has that to answer for.
 func (m *Machine) doubtPlace(n *nest) bool {
 	a, last := n.att.offsets.Apart, n.att.place.shift
-	n.att.place = place{doubted: a.Doubt, shift: math.NaN()}
+	n.att.place = place{shift: math.NaN()}
+	shifted, otherwise := m.failing(n)
 	switch {
+	case otherwise:
 	case a.Doubt:
+		n.att.place.doubted = true
 		m.bad(n, BadPlace, fmt.Sprintf("target %.1f mm from its place, u %.1f mm, by %s", a.MM, a.U, a.How), nil)
 		return true
-	case a.How == estimate.NotApart && m.fails(n, quantity.OffsetMean):
+	case a.How == estimate.NotApart && shifted:
 		shift := n.att.quantities[quantity.OffsetMean].V
 		n.att.place.shift = shift
 		if math.Abs(shift-last) <= sameOffsetMM {
