@@ -161,6 +161,7 @@ func (b *Builder) Append(at time.Time, body record.Body) (record.Ref, error) {
 		return record.Ref{}, err
 	}
 	j := &b.journal
+	body = j.intents.short(body)
 	e := record.Entry{Ref: record.Ref{Station: j.station, Generation: j.generation, Sequence: j.sequence + 1},
 		Time: at.UTC(), Previous: j.hash, Body: body, Simulated: true}
 	encode := record.EncodeUnproven
@@ -172,6 +173,7 @@ func (b *Builder) Append(at time.Time, body record.Body) (record.Ref, error) {
 		return record.Ref{}, err
 	}
 	j.sequence, j.hash = ref.Sequence, ref.Hash
+	j.intents.took(ref, body)
 	e.Ref = ref
 	b.encoded <- encoded{e, data}
 	return ref, nil

@@ -565,7 +565,7 @@ func (v *view) record(p place, hash *record.Hash) (record.Entry, error) {
 	if err != nil {
 		return record.Entry{}, &DamageError{File: journalKind.name(e.at.segment), Offset: e.at.offset, What: err.Error()}
 	}
-	return r, nil
+	return r, v.complete(&r)
 }
 
 // bytes returns the bytes of the record at p, as record does.

@@ -125,6 +125,7 @@ type journal struct {
 	sequence   uint64      // last acknowledged, 0 for none
 	hash       record.Hash // of that record
 	pending    *pending
+	intents    intents
 }
 
 // pending is a record whose writing failed with an unknown outcome.
@@ -138,6 +139,7 @@ type pending struct {
 // first, by writing it again with the same bytes to a new segment, so that in
 // whichever copy it is found it is the same record.
 func (j *journal) append(body record.Body) (record.Ref, error) {
+	body = j.intents.short(body)
 	if p := j.pending; p != nil {
 		again := p.entry
 		again.Body = body
@@ -161,6 +163,7 @@ func (j *journal) append(body record.Body) (record.Ref, error) {
 	_, _, _, tried, err := j.writer.append(pack(data), j.sequence, j.hash)
 	if err == nil {
 		j.sequence, j.hash = ref.Sequence, ref.Hash
+		j.intents.took(ref, body)
 		return ref, nil
 	}
 	if !tried {
@@ -180,5 +183,6 @@ func (j *journal) settle() error {
 		return err
 	}
 	j.sequence, j.hash, j.pending = p.ref.Sequence, p.ref.Hash, nil
+	j.intents.took(p.ref, p.entry.Body)
 	return nil
 }

@@ -143,14 +143,20 @@ func (r *Reader) read(list []Position, wanted func([]byte) (bool, error), each f
 				if wanted != nil {
 					ok, err = wanted(data)
 				}
+				var e record.Entry
 				if ok && err == nil {
-					var e record.Entry
 					e, err = record.Decode(data)
-					found = append(found, e)
 				}
 				if err != nil {
 					return &DamageError{File: journalKind.name(at.at.segment), Offset: at.at.offset, What: err.Error()}
 				}
+				if !ok {
+					continue
+				}
+				if err := v.complete(&e); err != nil {
+					return err
+				}
+				found = append(found, e)
 			}
 			return nil
 		})

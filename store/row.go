@@ -70,7 +70,7 @@ func rowOf(e record.Entry, a *record.Attempt) (Row, error) {
 		row.Took = a.Finished.Sub(a.Started)
 	}
 	if c := a.Constants; c != nil {
-		row.Written = len(c.Written) > 0 && slices.Equal(c.Written, c.ReadBack)
+		row.Written = c.Equal()
 	}
 	return row, nil
 }

@@ -80,6 +80,9 @@ func (a *Attempt) validate() error {
 			return err
 		}
 	}
+	if a.Constants != nil {
+		return a.Constants.validate(a.WriteIntent)
+	}
 	return nil
 }
 
@@ -150,17 +153,6 @@ type Fault struct {
 	Code    string `cbor:"1,keyasint"`
 	Capture string `cbor:"2,keyasint"` // "empty", "target" or "verify"
 	Zones   []int  `cbor:"3,keyasint"`
-}
-
-// Constants is the block written to the unit and what the unit gave back.
-type Constants struct {
-	Written  []byte `cbor:"1,keyasint"`
-	ReadBack []byte `cbor:"2,keyasint"`
-	State    string `cbor:"3,keyasint"` // "written", "released" or "void" as last confirmed
-	// Restart says how far ReadBack proves what the unit stores: "restarted"
-	// before it was read back, "asked" where no answer came, "not this unit" or
-	// "never" where its product wants none; "" before it was committed.
-	Restart string `cbor:"4,keyasint,omitempty" since:"2"`
 }
 
 // Wire counts what happened on the line during the attempt.

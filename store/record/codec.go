@@ -89,6 +89,9 @@ func EncodeUnproven(e Entry) ([]byte, Ref, error) {
 	if err := e.Body.validate(); err != nil {
 		return fail(fmt.Errorf("%s: %w", e.Body.Kind(), err))
 	}
+	if a, ok := e.Body.(*Attempt); ok {
+		e.Body = a.recorded()
+	}
 	body, err := codec().enc.Marshal(e.Body)
 	if err != nil {
 		return fail(err)
