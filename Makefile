@@ -5,6 +5,7 @@ PKG := ./...
 GOLDEN := ./station ./station/screen ./cmd/panecal ./store/query ./store/export ./protocol
 FUZZTIME ?= 60s
 ATTEMPTS ?= 100000
+SIZES ?= 100000 300000 1000000
 VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unknown)
 
 # A proof: its tests tell their figures, which are its last lines; one that is
@@ -12,7 +13,7 @@ VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unkn
 prove = f=$$(mktemp) && code=0 && { PANECAL_FIGURES=$$f $(1) || code=1; } && { grep . $$f || { echo "no figure was told"; code=1; }; } && \
 	{ ! grep -q ' short$$' $$f || code=1; } && rm -f $$f && exit $$code
 
-.PHONY: build demo demo-kit test check race races cover bench accuracy faults damage crash soak conform defects everywhere firmware kit-station fuzz mutants golden imports elsewhere cross sim hil tidy clean
+.PHONY: build demo demo-kit test check race races cover bench accuracy faults damage crash scale soak conform defects everywhere firmware kit-station fuzz mutants golden imports elsewhere cross sim hil tidy clean
 
 build:
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/panecal ./cmd/panecal
@@ -76,6 +77,10 @@ damage:
 ## crash: 20,000 states that a power cut may leave, and 600 kills of the real program.
 crash:
 	@$(call prove,PANECAL_CRASH=full $(GO) test -run 'Power|Kill|Crash|InTurn|Worker' -v -count=1 -timeout 60m ./store ./cmd/panecal)
+
+## scale: the log at many attempts: bytes, pages, times and memory of the whole program, on simulated histories of these sizes, one after the other.
+scale: build
+	@$(call prove,PANECAL_SCALE="$(SIZES)" PANECAL_PROGRAM="$(CURDIR)/bin/panecal" $(GO) test -run 'TestScale$$' -v -count=1 -timeout 300m ./store)
 
 ## soak: so many simulated attempts with faults, in virtual time.
 soak:

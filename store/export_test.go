@@ -22,6 +22,9 @@ type (
 // On returns o with another disk.
 func (o Options) On(d Disk) Options { o.disk = d; return o }
 
+// OnInvented returns o for a simulated history.
+func (o Options) OnInvented() Options { o.invented = true; return o }
+
 // OSDisk is the real one.
 func OSDisk() Disk { return osDisk{} }
 

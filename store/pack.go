@@ -168,16 +168,15 @@ func putTogether(apart []byte) ([]byte, error) {
 	}
 	rest, doubles := apart[n:len(apart)-8*int(count)], apart[len(apart)-8*int(count):]
 	out := make([]byte, 0, len(apart))
-	next := 0
+	next, all := 0, int(count)
 	for len(rest) > 0 {
 		if rest[0] == double {
-			if next == int(count) {
+			if next == all {
 				return nil, errPacking
 			}
-			out, rest = append(out, double), rest[1:]
-			for k := range 8 {
-				out = append(out, doubles[k*int(count)+next])
-			}
+			d := doubles[next:]
+			out = append(out, double, d[0], d[all], d[2*all], d[3*all], d[4*all], d[5*all], d[6*all], d[7*all])
+			rest = rest[1:]
 			next++
 			continue
 		}

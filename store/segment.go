@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -110,17 +111,21 @@ func (s *segment) readHeader(k segmentKind, number uint32) error {
 	if err != nil {
 		return err
 	}
-	magic := make([]byte, len(k.magic()))
-	if size < int64(len(magic)) {
+	magic := k.magic()
+	first := make([]byte, min(size, pageSize)) // all of it, but for a header with many digests
+	if len(first) < len(magic) {
 		return damaged(0, "the file ends before its header")
 	}
-	if _, err := s.ReadAt(magic, 0); err != nil {
+	if _, err := s.ReadAt(first, 0); err != nil && !errors.Is(err, io.EOF) {
 		return err
 	}
-	if string(magic) != k.magic() {
+	if string(first[:len(magic)]) != magic {
 		return damaged(0, "not a segment of this kind")
 	}
-	content, next, err := readFrame(s, int64(len(magic)), size)
+	content, next, err := readFrame(bytesAt(first), int64(len(magic)), int64(len(first)))
+	if errors.Is(err, errShort) && size > int64(len(first)) {
+		content, next, err = readFrame(s, int64(len(magic)), size)
+	}
 	if noFrame(err) {
 		return damaged(int64(len(magic)), "header: "+err.Error())
 	}

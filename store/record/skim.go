@@ -241,41 +241,37 @@ func (c *cursor) texts(wanted map[uint64]*string) {
 
 // item passes over one item and returns its bytes.
 func (c *cursor) item() []byte {
-	begin := c.rest
-	for left := 1; left > 0 && c.err == nil; left-- {
-		b := c.rest
-		if len(b) == 0 {
+	b, at := c.rest, 0
+	for left := 1; left > 0; left-- {
+		if at >= len(b) {
 			c.fail("it ends early")
 			return nil
 		}
-		if b[0] == 0xfb && len(b) >= 9 { // a double: most of a record is these
-			c.rest = b[9:]
+		if b[at] == 0xfb && len(b)-at >= 9 { // a double: most of a record is these
+			at += 9
 			continue
 		}
-		major, _, n, rest, err := head(b)
+		major, _, n, rest, err := head(b[at:])
 		if err != nil {
-			c.err, c.rest = err, nil
+			c.fail("%v", err)
 			return nil
 		}
-		c.rest = rest
+		at = len(b) - len(rest)
+		if major >= majorBytes && major <= majorMap && n > uint64(len(rest)) {
+			c.fail("it ends early")
+			return nil
+		}
 		switch major {
 		case majorBytes, majorText:
-			if n > uint64(len(rest)) {
-				c.fail("it ends early")
-				return nil
-			}
-			c.rest = rest[n:]
-		case majorList, majorMap:
-			if n > uint64(len(rest)) {
-				c.fail("it ends early")
-				return nil
-			}
-			if left += int(n); major == majorMap {
-				left += int(n)
-			}
+			at += int(n)
+		case majorList:
+			left += int(n)
+		case majorMap:
+			left += 2 * int(n)
 		case majorTag:
 			left++
 		}
 	}
-	return begin[:len(begin)-len(c.rest)]
+	c.rest = b[at:]
+	return b[:at]
 }
