@@ -102,6 +102,9 @@ func (m *Machine) recalled(n *nest, f Fact) {
 		m.contradiction(n, h, tie)
 		return
 	}
+	if !m.testimony(n, f.(Recalled)) {
+		return
+	}
 	if h.unfinished {
 		m.announce(n.index, NoticeUnfinished, Args{Nest: n.sheet.Name, Label: n.label})
 	}

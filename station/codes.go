@@ -200,6 +200,8 @@ const (
 	BrokenShutdown Code = "shut_down"
 	BrokenPaused   Code = "time_stood_still"
 	BrokenHold     Code = "engineering_hold"
+	BrokenWitness  Code = "witness_different"
+	BrokenUnknown  Code = "witness_missing"
 	BrokenUnmarked Code = "not_released_before"
 )
 

@@ -11,6 +11,7 @@ import (
 // Config is what a station is told at its start. Purpose, Station and Files
 // are needed; a zero duration or number means its default.
 type Config struct {
+	Leads     []string // whose signed statements count
 	Station   string
 	Purpose   Purpose
 	Files     *Files

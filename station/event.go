@@ -80,6 +80,10 @@ type (
 	Recalled struct {
 		Failure
 		BySerial, ByUnitID []record.Entry
+		// Head is the last record of the log, zero for not known, and Began the
+		// sequence after which its generation began.
+		Head  record.Ref
+		Began uint64
 	}
 	// Allowed answers Ask. Denied is the gate's no, Why its reason.
 	Allowed struct{ Failure }

@@ -105,6 +105,8 @@ var meanings = []Meaning{
 	{BrokenPaused, Broken, "The computer slept or stood still in the middle of the attempt.", "Run the unit again; switch sleep off on this computer.", LiftNobody},
 	{BrokenHold, Broken, "An engineer's run: the unit stays on hold.", "Give the unit to the engineer.", LiftNobody},
 
+	{BrokenWitness, Broken, "{label} bears record {detail}; the log has another there.", "Hold the unit, bin {bin}; call the line lead: the log was rewritten, or went on from a copy.", LiftNobody},
+	{BrokenUnknown, Broken, "{label} bears record {detail}, which is not in this log.", "Hold the unit, bin {bin}; call the line lead: the log was put back or rewritten, or another wrote the unit.", LiftNobody},
 	{BrokenUnmarked, Broken, "The unit passed, but carries no released constants.", "Put the unit on hold, bin {bin}; run it in production.", LiftNobody},
 
 	{StopPort, NotRunning, "{nest}: its port is not there: {detail}.", "Call the line lead: check cable and adapter.", LiftItself},

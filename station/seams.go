@@ -55,6 +55,12 @@ type Past interface {
 	ByUnitID(id string) ([]record.Entry, error)
 }
 
+// Ends is a Past that also says where its log ends and where its generation
+// began, so that the station can hold what units testify against it.
+type Ends interface {
+	Ends() (head record.Ref, began uint64, err error)
+}
+
 // Fixture moves the target of a nest. Without one the operator's hands do.
 type Fixture interface {
 	// Move returns when the target is in place, or out of the field.

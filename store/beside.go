@@ -46,6 +46,7 @@ type besideCheck struct {
 	tree   proof.Tree
 	gap    bool // records are missing: the tree is none any more
 	roots  map[int64]tlog.Hash
+	units  map[string]heard // by serial: what a unit testified that nobody has explained since
 }
 
 // begin finds out who remembers the log.
@@ -149,6 +150,7 @@ func (b *besideCheck) end() {
 		b.report.Witnesses = append(b.report.Witnesses, c.Witness)
 	}
 	b.judgeCheckpoints()
+	b.judgeUnits()
 }
 
 // judgeCheckpoints locates what was rewritten: behind the last checkpoint that

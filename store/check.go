@@ -249,6 +249,7 @@ func (c *chainCheck) segment(s *segmentCheck) error {
 		for _, ref := range s.refs {
 			c.beside.record(ref)
 		}
+		c.beside.hear(s.heard)
 		c.report.Head = s.report.Head
 		c.sequence, c.hash = s.report.Head.Sequence, s.report.Head.Hash
 	}

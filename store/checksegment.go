@@ -26,6 +26,7 @@ type segmentCheck struct {
 	firstPrevious record.Hash
 	firstAt       int64
 	atMark        record.Hash // of the record that the head file names
+	heard         []heard     // testimonies of units, and statements
 	refs          []record.Ref
 	later         int      // records that hold what this program does not know
 	outdated      int      // derived files of another program
@@ -243,6 +244,7 @@ func (s *segmentCheck) record(at, after int64, content []byte) error {
 	if s.recent != nil {
 		s.recent.add(&k, position{Segment: s.number, Generation: k.Ref.Generation, Last: at, Offset: after, Sequence: k.Ref.Sequence, Hash: k.Ref.Hash})
 	}
+	s.hear(&k, e, content)
 	switch b := e.Body.(type) {
 	case *record.DispositionChange:
 		s.changes = append(s.changes, changeOf(e, b))

@@ -143,6 +143,7 @@ Exit codes: ` + cli.ExitHelp,
 		signing.NewKey(),
 		staff.New(func() (staff.Place, error) { return where.staffed() }),
 		newLog(where),
+		newReread(where),
 		newDoctor(where),
 		newVersion(),
 	)

@@ -35,6 +35,7 @@ type configuration struct {
 	Checkpoints []string `toml:"checkpoints"` // folders on other disks or shares that get checkpoints of the log too
 	Memory      string   `toml:"memory"`      // folder outside the store that remembers how far its log went
 	Keys        string   `toml:"keys"`        // public keys of the people whose notes the station takes up; those of a roster otherwise
+	Lead        []string `toml:"lead"`        // people whose signed statements count
 	Roster      string   `toml:"roster"`      // who works at the station
 	Zone        string   `toml:"zone"`        // of the site, as the IANA database names it
 

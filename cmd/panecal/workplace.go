@@ -206,7 +206,7 @@ func (w *workplace) setUp(o workplaceOptions) error {
 		Station: o.config.Station, Purpose: o.purpose, Files: o.first, Operator: o.operator,
 		Software: version, WorkOrder: o.workOrder, Lot: o.lot, Recent: recent, HandsTime: o.handsTime,
 		SameInARow: o.rules.sameInARow, CheckEvery: o.rules.checkEvery, CheckUnits: o.rules.checkUnits, Bridge: bridge,
-		Staffed: o.book != nil, Roster: of,
+		Leads: o.config.Lead, Staffed: o.book != nil, Roster: of,
 	}, runner.Options{
 		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return w.intake.InForce().Product.Line }, w.crashes.Caught, records},
 		Log:  w.store, Past: w.store, OnVerdict: w.shown(o.onVerdict), OnMessage: w.noteFailedStore(o), Panicked: w.crashes.Caught, Logger: logger,

@@ -117,6 +117,11 @@ func (c *clerk) do(e station.Effect) (f station.Fact) {
 			return station.Recalled{Failure: failureOf(err)}
 		}
 		f := station.Recalled{BySerial: slices.Clone(bySerial)}
+		if past, ok := c.r.opt.Past.(station.Ends); ok {
+			if f.Head, f.Began, err = past.Ends(); err != nil {
+				return station.Recalled{Failure: failureOf(err)}
+			}
+		}
 		if j.UnitID != "" {
 			if f.ByUnitID, err = c.r.opt.Past.ByUnitID(j.UnitID); err != nil {
 				return station.Recalled{Failure: failureOf(err)}

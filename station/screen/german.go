@@ -110,6 +110,8 @@ func german() *Language {
 		station.BrokenShutdown: {"Die Station wurde mitten im Versuch geschlossen.", "Gerät erneut messen."},
 		station.BrokenPaused:   {"Der Rechner schlief oder stand mitten im Versuch still.", "Gerät erneut messen; Ruhezustand dieses Rechners abschalten."},
 		station.BrokenHold:     {"Ein Lauf des Ingenieurs: das Gerät bleibt gesperrt.", "Gerät dem Ingenieur geben."},
+		station.BrokenWitness:  {"{label} trägt Eintrag {detail}; hier steht dort ein anderer.", "Gerät sperren, Fach {bin}; Linienleitung rufen: Aufzeichnung umgeschrieben oder von einer Kopie fortgesetzt."},
+		station.BrokenUnknown:  {"{label} trägt Eintrag {detail}, der hier fehlt.", "Gerät sperren, Fach {bin}; Linienleitung rufen: Aufzeichnung zurückgesetzt oder umgeschrieben, oder Gerät von anderer Hand beschrieben."},
 		station.BrokenUnmarked: {"Das Gerät ist gut, trägt aber keine freigegebenen Konstanten.", "Gerät sperren, Box {bin}; in Produktion laufen lassen."},
 
 		station.StopPort:     {"{nest}: sein Anschluss fehlt: {detail}.", "Linienleitung rufen: Kabel, Adapter prüfen."},

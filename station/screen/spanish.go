@@ -110,6 +110,8 @@ func spanish() *Language {
 		station.BrokenShutdown: {"La estación se cerró a mitad del intento.", "Vuelva a medir la unidad."},
 		station.BrokenPaused:   {"El equipo se durmió o se paró a mitad del intento.", "Vuelva a medir la unidad; desactive la suspensión de este equipo."},
 		station.BrokenHold:     {"Pasada de un ingeniero: la unidad queda retenida.", "Dé la unidad al ingeniero."},
+		station.BrokenWitness:  {"{label} lleva el registro {detail}; aquí hay otro.", "Retenga la unidad, caja {bin}; llame al jefe de línea: el registro fue reescrito o siguió desde una copia."},
+		station.BrokenUnknown:  {"{label} lleva el registro {detail}, que aquí falta.", "Retenga la unidad, caja {bin}; llame al jefe de línea: registro repuesto o reescrito, u otro escribió la unidad."},
 		station.BrokenUnmarked: {"La unidad es buena, pero no lleva constantes liberadas.", "Retenga la unidad, caja {bin}; pásela en producción."},
 
 		station.StopPort:     {"{nest}: falta su puerto: {detail}.", "Llame al jefe de línea: cable y adaptador."},
