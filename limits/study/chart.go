@@ -42,12 +42,21 @@ func chart(kind string, s Sample) Chart {
 // Individuals charts single values: the mean ± 3 standard deviations, these
 // from the mean moving range over 1.128. One value has no limits.
 func Individuals(s Sample) Chart {
+	return individuals(s, s.mean(), mean(s.offsets), movingRange(s)/d2)
+}
+
+// IndividualsFrom is Individuals with centre line and standard deviation of
+// another time, such as of a base period.
+func IndividualsFrom(s Sample, base Process) Chart {
+	return individuals(s, base.Mean, base.Mean-s.values[0], base.Within)
+}
+
+func individuals(s Sample, center, middle, sd float64) Chart {
 	c := chart("individuals", s)
 	average := Number(movingRange(s))
-	center, sd := s.mean(), float64(average)/d2
 	c.MovingRangeMean, c.SD = &average, Number(sd)
 	c.Center, c.Lower, c.Upper = Number(center), Number(center-3*sd), Number(center+3*sd)
-	z, middle := make([]float64, s.Len()), mean(s.offsets)
+	z := make([]float64, s.Len())
 	for i := range z {
 		// Distances keep digits that the values have lost.
 		z[i] = ratio(s.offsets[i]-middle, sd)

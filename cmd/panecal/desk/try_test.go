@@ -50,13 +50,13 @@ func invented(t testing.TB) (dir string) {
 		if past.dir, err = os.MkdirTemp("", "panecal-desk-*"); err != nil {
 			t.Fatal(err)
 		}
-		write(t, filepath.Join(past.dir, "store"), 250)
+		write(t, filepath.Join(past.dir, "store"), 250, 3)
 	})
 	return filepath.Join(past.dir, "store")
 }
 
 // write makes a store of n attempts that never were.
-func write(t testing.TB, dir string, n int) {
+func write(t testing.TB, dir string, n, days int) {
 	t.Helper()
 	read := func(name string) []byte {
 		data, err := os.ReadFile("../sample/" + name)
@@ -85,7 +85,7 @@ func write(t testing.TB, dir string, n int) {
 		}
 		files = append(files, f)
 	}
-	if _, err := history.Write(t.Context(), history.Options{Store: dir, Station: "S1", Attempts: n, Days: 3, Seed: 4, Files: files}); err != nil {
+	if _, err := history.Write(t.Context(), history.Options{Store: dir, Station: "S1", Attempts: n, Days: days, Seed: 4, Files: files}); err != nil {
 		t.Fatal(err)
 	}
 }
