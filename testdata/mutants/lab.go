@@ -247,9 +247,10 @@ func (l *lab) tryOne(f fault, last string) (by, why string, err error) {
 		return "", "  (no test comes here)", nil
 	}
 	for _, g := range groups {
-		noticed, said, err := l.runTests(binary, g.names, n, g.takes, "")
+		noticed, said, _, err := l.runTests(binary, g.names, n, g.cost, "")
 		if noticed && failing(said) == timeLimit { // was it only that the computer is busy?
-			noticed, said, err = l.runTests(binary, g.names, n, 3*g.takes+time.Minute, "")
+			longer := cost{3*g.wall + 10*time.Second, g.work}
+			noticed, said, _, err = l.runTests(binary, g.names, n, longer, "")
 		}
 		if err != nil {
 			return "", "", err
@@ -279,11 +280,10 @@ func failing(said string) string {
 // runTests runs tests as go test would; noticed is that one failed, or took too
 // much, or far longer than usual. The processor's time has its own limit: a test
 // that works for ever ends soon, however busy the computer is. Where the tests
-// come is told in the file reach.
-func (l *lab) runTests(binary string, names []string, n int, usual time.Duration, reach string) (noticed bool, said string, err error) {
-	limit := 4*usual + 20*time.Second
-	arguments := []string{"-c", fmt.Sprintf("ulimit -v %d; ulimit -t %d; exec \"$0\" \"$@\"", memory, int(limit.Seconds())), binary,
-		"-test.failfast", "-test.timeout", (2 * limit).String(),
+// come is told in the file reach, what they cost in used.
+func (l *lab) runTests(binary string, names []string, n int, usual cost, reach string) (noticed bool, said string, used cost, err error) {
+	arguments := []string{"-c", fmt.Sprintf("ulimit -v %d; ulimit -t %d; exec \"$0\" \"$@\"", memory, 5+int(3*usual.work.Seconds())), binary,
+		"-test.failfast", "-test.timeout", (8*usual.wall + 40*time.Second).String(),
 		"-test.run", "^(" + strings.Join(names, "|") + ")$"}
 	if l.rapid { // it would keep what it found in testdata
 		arguments = append(arguments, "-rapid.nofailfile")
@@ -291,13 +291,18 @@ func (l *lab) runTests(binary string, names []string, n int, usual time.Duration
 	c := exec.Command("sh", arguments...)
 	c.Dir = l.dir
 	c.Env = append(os.Environ(), "MUTANT="+strconv.Itoa(n), "MUTANT_REACH="+reach)
+	began := time.Now()
 	out, err := c.CombinedOutput()
+	used.wall = time.Since(began)
+	if s := c.ProcessState; s != nil {
+		used.work = s.UserTime() + s.SystemTime()
+	}
 	var exit *exec.ExitError
 	switch {
 	case err == nil:
-		return false, string(out), nil
+		return false, string(out), used, nil
 	case errors.As(err, &exit):
-		return true, string(out), nil
+		return true, string(out), used, nil
 	}
-	return false, "", err
+	return false, "", used, err
 }

@@ -130,7 +130,7 @@ func (t trial) run(w io.Writer) (r result, err error) {
 		return r, err
 	}
 	defer l.close()
-	fmt.Fprintf(w, "%s: %d of %d places; %d tests take %v\n", name, min(n, len(l.faults)), len(t.all), len(l.tests), l.takes().Round(time.Second/10))
+	fmt.Fprintf(w, "%s: %d of %d places; %d tests take %v of a processor\n", name, min(n, len(l.faults)), len(t.all), len(l.tests), l.whole().work.Round(time.Second/10))
 	memories := readMemories(t.keep, name)
 	for _, f := range l.faults {
 		if r.tried == n {

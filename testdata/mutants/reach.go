@@ -15,17 +15,22 @@ import (
 	"time"
 )
 
-// reach is a test, how long it takes alone, and the faults that it comes to.
+// cost is what tests take without a fault: on the clock, and of the processors.
+type cost struct{ wall, work time.Duration }
+
+func (c *cost) add(d cost) { c.wall, c.work = c.wall+d.wall, c.work+d.work }
+
+// reach is a test, what it takes alone, and the faults that it comes to.
 type reach struct {
-	name   string
-	takes  time.Duration
+	name string
+	cost
 	faults map[int]bool
 }
 
 // group is tests that run in one process.
 type group struct {
 	names []string
-	takes time.Duration
+	cost
 }
 
 // measure runs each test that matches alone, without a fault.
@@ -41,12 +46,11 @@ func (l *lab) measure(pattern string) error {
 	for name := range strings.FieldsSeq(string(out)) {
 		t := reach{name: name, faults: map[int]bool{}}
 		file := filepath.Join(l.temp, "reach")
-		began := time.Now()
-		noticed, said, err := l.runTests(l.binary, []string{name}, 0, 10*time.Minute, file)
+		noticed, said, used, err := l.runTests(l.binary, []string{name}, 0, cost{10 * time.Minute, 10 * time.Minute}, file)
 		if err != nil || noticed {
 			return fmt.Errorf("%s fails without a fault: %w\n%s", name, cmp.Or(err, errors.New("exit code")), said)
 		}
-		t.takes = time.Since(began)
+		t.cost = used
 		text, err := os.ReadFile(file)
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return err
@@ -63,15 +67,14 @@ func (l *lab) measure(pattern string) error {
 		}
 		l.tests = append(l.tests, t)
 	}
-	slices.SortStableFunc(l.tests, func(a, b reach) int { return cmp.Compare(a.takes, b.takes) })
+	slices.SortStableFunc(l.tests, func(a, b reach) int { return cmp.Compare(a.work, b.work) })
 	return nil
 }
 
-// takes is how long all tests take.
-func (l *lab) takes() time.Duration {
-	var all time.Duration
+// whole is what all tests take.
+func (l *lab) whole() (all cost) {
 	for _, t := range l.tests {
-		all += t.takes
+		all.add(t.cost)
 	}
 	return all
 }
@@ -86,16 +89,16 @@ func (l *lab) groups(f fault, last string) []group {
 			continue
 		}
 		if t.name == last {
-			all = slices.Insert(all, 0, group{[]string{t.name}, t.takes})
+			all = slices.Insert(all, 0, group{[]string{t.name}, t.cost})
 			continue
 		}
 		i := len(all) - 1
-		if i < 0 || all[i].names[0] == last || all[i].takes+t.takes > 20*start && t.takes > start || t.takes > 10*start {
+		if i < 0 || all[i].names[0] == last || all[i].work+t.work > 20*start && t.work > start || t.work > 10*start {
 			all = append(all, group{})
 			i++
 		}
 		all[i].names = append(all[i].names, t.name)
-		all[i].takes += t.takes
+		all[i].add(t.cost)
 	}
 	return all
 }
