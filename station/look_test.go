@@ -1,10 +1,12 @@
 package station_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
 	"example.org/panecal/station"
+	"example.org/panecal/station/product"
 )
 
 // A target is captured when it stands. What looks like the last one, at its
@@ -104,5 +106,23 @@ func TestQuickLooks(t *testing.T) {
 	}
 	if took := w.now.Sub(came); took < 60*time.Millisecond || took > 400*time.Millisecond {
 		t.Errorf("captured %v after it came", took)
+	}
+}
+
+// A look is a hundredth of the target capture, and two thousand shots at least:
+// fewer show no target.
+func TestShotsOfALook(t *testing.T) {
+	for target, want := range map[int64]int64{1000: 2000, 200_000: 2000, 200_200: 2002, 1_000_000: 10_000} {
+		var shots []int64
+		w := worldOf(t, usual(), func(c *station.Config) { c.Files.Product.Capture.Target = product.Plan{Shots: target / 2, Frames: 2} })
+		w.effects = func(e station.Effect) {
+			if c, ok := e.Job.(station.Capture); ok && c.Name == "look" {
+				shots = append(shots, c.Request.Shots*int64(c.Request.Frames))
+			}
+		}
+		w.through("A1")
+		if len(shots) == 0 || slices.ContainsFunc(shots, func(n int64) bool { return n != want }) {
+			t.Errorf("target capture of %d shots: looks of %d, want %d", target, shots, want)
+		}
 	}
 }
