@@ -73,3 +73,51 @@ func TestSilenceFreesNoLight(t *testing.T) {
 		})
 	}
 }
+
+// A nest that waits for another's light and is given up meanwhile does not emit
+// when the light gets free.
+func TestNoLightForWhoLeft(t *testing.T) {
+	s := usual()
+	s.nests, s.one = 2, "bench"
+	w := newWorld(t, s)
+	w.tell(station.NoNest, 0, station.Started{})
+	w.pass(time.Second)
+	w.seat(0, newUnit("u1", "A1"))
+	w.seat(1, newUnit("u2", "A2"))
+	emitted := 0
+	w.effects = func(e station.Effect) {
+		if _, ok := e.Job.(station.Capture); ok && e.Nest == 1 {
+			emitted++
+		}
+	}
+	w.tell(0, 0, station.Scanned{Text: "A1"})
+	w.tell(1, 0, station.Scanned{Text: "A2"})
+	// The first nest's capture runs and runs; the second comes to its own.
+	var held *station.Effect
+	for range 200 {
+		if len(w.pending) == 0 {
+			if held != nil && w.view(1).Step == w.view(0).Step {
+				break
+			}
+			w.nextTimer()
+			continue
+		}
+		e := w.pending[0]
+		w.pending = w.pending[1:]
+		if _, ok := e.Job.(station.Capture); ok && e.Nest == 0 && held == nil {
+			held = &e
+			continue
+		}
+		w.tell(e.Nest, e.Token, w.answer(e))
+	}
+	if held == nil || w.view(1).Step != w.view(0).Step || emitted != 0 {
+		t.Fatalf("nests are %v and %v, %d captures in the second", w.view(0).Step, w.view(1).Step, emitted)
+	}
+	w.tell(station.NoNest, 0, station.Shutdown{Why: "test"})
+	w.tell(0, held.Token, w.answer(*held))
+	w.pass(10 * time.Second)
+	if emitted != 0 {
+		t.Errorf("%d captures in a nest that was given up", emitted)
+	}
+	w.leave("no light")
+}

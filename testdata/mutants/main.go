@@ -1,7 +1,7 @@
 // Mutants plants small faults in packages of this module, one at a time, and
 // tells which of them the package's own tests do not notice.
 //
-//	go run ./testdata/mutants [-n 100] [-seed 1] [-only TEXT] [-tests REGEXP] PACKAGE…
+//	go run ./testdata/mutants [-n 100] [-seed 1] [-only TEXT] [-tests REGEXP] [-again] PACKAGE…
 //
 // Four kinds of fault are planted, as many of each: a comparison turned (or its
 // border moved), a branch never taken, a call left out, a constant changed. The
@@ -37,16 +37,18 @@ import (
 )
 
 func main() {
-	n := flag.Int("n", 100, "faults a package")
-	seed := flag.Uint64("seed", 1, "the sample's seed")
-	only := flag.String("only", "", "plant only faults whose name contains this")
-	tests := flag.String("tests", everyTest, "ask only tests whose name matches: fewer are quicker, and leave more faults")
+	var w wish
+	flag.IntVar(&w.n, "n", 100, "faults a package")
+	flag.Uint64Var(&w.seed, "seed", 1, "the sample's seed")
+	flag.StringVar(&w.only, "only", "", "plant only faults whose name contains this")
+	flag.StringVar(&w.tests, "tests", everyTest, "ask only tests whose name matches: fewer are quicker, and leave more faults")
+	flag.BoolVar(&w.again, "again", false, "of the sample, only those faults that no test noticed in an earlier run: after new tests")
 	flag.Parse()
 	if flag.NArg() == 0 {
-		fmt.Fprintln(os.Stderr, "usage: mutants [-n N] [-seed S] [-only TEXT] [-tests REGEXP] PACKAGE…")
+		fmt.Fprintln(os.Stderr, "usage: mutants [-n N] [-seed S] [-only TEXT] [-tests REGEXP] [-again] PACKAGE…")
 		os.Exit(2)
 	}
-	short, err := run(flag.Args(), *n, *seed, *only, *tests)
+	short, err := run(flag.Args(), w)
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "mutants:", err)
 		os.Exit(1)
@@ -56,8 +58,30 @@ func main() {
 	}
 }
 
+// wish says which faults are tried, and with what.
+type wish struct {
+	n           int
+	seed        uint64
+	only, tests string
+	again       bool
+}
+
+// choose draws the sample, or takes what is asked for by name.
+func (w wish) choose(all []fault, m *memories) (chosen []fault, n int) {
+	if w.only != "" {
+		chosen = matching(all, w.only)
+		return chosen, len(chosen)
+	}
+	chosen, n = sample(all, w.n+w.n/10+1, w.seed), w.n // some fit nowhere
+	if w.again {
+		chosen = slices.DeleteFunc(chosen[:min(n, len(chosen))], func(f fault) bool { return m.by[f.key] != "" })
+		n = len(chosen)
+	}
+	return chosen, n
+}
+
 // run tries each package and says whether any has too many survivors.
-func run(packages []string, n int, seed uint64, only, tests string) (short bool, err error) {
+func run(packages []string, w wish) (short bool, err error) {
 	_, here, _, _ := runtime.Caller(0)
 	listed, err := readHarmless(filepath.Join(filepath.Dir(here), "harmless.txt"))
 	if err != nil {
@@ -74,12 +98,8 @@ func run(packages []string, n int, seed uint64, only, tests string) (short bool,
 		if err != nil {
 			return false, fmt.Errorf("%s: %w", name, err)
 		}
-		chosen, most := sample(all, n+n/10+1, seed), n // some fit nowhere
-		if only != "" {
-			chosen = matching(all, only)
-			most = len(chosen)
-		}
-		r, err := trial{name: name, tests: tests, all: all, chosen: chosen, n: most, listed: listed, keep: keep}.run(os.Stdout)
+		chosen, n := w.choose(all, readMemories(keep, name))
+		r, err := trial{name: name, tests: w.tests, all: all, chosen: chosen, n: n, listed: listed, keep: keep}.run(os.Stdout)
 		if err != nil {
 			return false, fmt.Errorf("%s: %w", name, err)
 		}
@@ -146,6 +166,9 @@ func (t trial) run(w io.Writer) (r result, err error) {
 		}
 		if r.tried++; r.tried%10 == 0 {
 			fmt.Fprintf(w, "%s: %d of %d tried\n", name, r.tried, n)
+			if err := memories.keep(); err != nil {
+				return r, err
+			}
 		}
 		switch reason, known := listed[f.key]; {
 		case by != "":
