@@ -109,7 +109,7 @@ kit-station:
 
 ## everywhere: every bit of a session flipped, a trouble every five milliseconds of an attempt, every effect failed in every way, 2,000 random days.
 everywhere:
-	@$(call prove,PANECAL_FULL=1 $(GO) test -count=1 -v -timeout 80m -run "TestEveryFlippedBit|TestTroubleAnywhere|TestRandomDays|TestEachEffectFails|TestCut" ./protocol ./station ./station/runner)
+	@$(call prove,PANECAL_FULL=1 $(GO) test -count=1 -v -timeout 80m -run "TestEveryFlippedBit|TestTroubleAnywhere|TestRandomDays|TestEachEffectFails|TestCut|TestOneLight" ./protocol ./station ./station/runner ./cmd/panecal)
 
 ## hil: a real unit on PORT, tried against the specification and then calibrated in a fresh store. It emits, and constants are written into it.
 hil: build

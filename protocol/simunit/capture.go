@@ -117,6 +117,7 @@ func (u *Unit) finish(why protocol.EndReason) {
 		return
 	}
 	u.develop()
+	u.tellLight()
 	c.end = why
 	for _, f := range c.frames {
 		for z, n := range f {

@@ -2,6 +2,7 @@ package simunit
 
 import (
 	"slices"
+	"time"
 
 	"example.org/panecal/protocol"
 	"example.org/panecal/station/window"
@@ -65,6 +66,25 @@ func (u *Unit) EmitterOn() bool {
 	defer u.mu.Unlock()
 	u.advance(u.o.Now())
 	return u.emitting()
+}
+
+// OnDark lets seen know, each time the emitter has gone dark, from when to when
+// it fired, by the unit's own clock. It is called from within the unit and must
+// not call it.
+func (u *Unit) OnDark(seen func(from, to time.Time)) {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	u.onDark = seen
+}
+
+// tellLight tells of the light that ends now.
+func (u *Unit) tellLight() {
+	if u.onDark == nil || !u.emitting() {
+		return
+	}
+	c := u.cap
+	fired := float64(c.due) * float64(u.body.model.PulseRepetitionNS) / u.o.Speed
+	u.onDark(c.start, c.start.Add(time.Duration(fired)))
 }
 
 func (u *Unit) emitting() bool {

@@ -82,7 +82,8 @@ type Unit struct {
 	cutHappened bool   // it has
 	malfunction uint32 // faults of the hardware
 
-	stats Stats
+	stats  Stats
+	onDark func(from, to time.Time)
 }
 
 // shape tells captures apart for their photons' sake, so that looks in
@@ -233,6 +234,7 @@ func (u *Unit) power(now time.Time) {
 // cut takes the power away: what is not in the constants' memory is gone, and
 // a commit on its way never happened.
 func (u *Unit) cut() {
+	u.tellLight()
 	u.powered, u.session, u.cap, u.staged, u.held, u.work, u.marked = false, 0, nil, nil, 0, commit{}, false
 	if u.o.Flaw == FlawForgets {
 		u.slots[u.live] = nil
