@@ -10,6 +10,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 )
 
 // Key is a person's signing key. Its private part leaves it only sealed.
@@ -66,6 +67,10 @@ func checkPerson(person string) error {
 		if r <= ' ' || r >= 0x7f {
 			return fmt.Errorf("person %q: use printable ASCII without spaces, such as a personnel number", person)
 		}
+	}
+	// The name becomes a part of file names.
+	if person[0] == '.' || strings.ContainsAny(person, `/\:*?"<>|`) {
+		return fmt.Errorf("person %q: a name begins with no point and holds none of / \\ : * ? \" < > |", person)
 	}
 	return nil
 }

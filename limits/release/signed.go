@@ -71,6 +71,9 @@ func OpenSigned(file []byte, keys Keys) (Signed, error) {
 		return Signed{}, fmt.Errorf("opening a signed file: %w", err)
 	}
 	raw, err := base64.StdEncoding.Strict().DecodeString(signature)
+	if err == nil && base64.StdEncoding.EncodeToString(raw) != signature { // the decoder passes line ends over
+		err = errors.New("not in its one form")
+	}
 	if err != nil {
 		return Signed{}, fmt.Errorf("opening a signed file: the signature: %w", err)
 	}
