@@ -114,14 +114,7 @@ func (s *segmentCheck) check() error {
 	if s.kind == journalKind {
 		s.prepare(f, sure)
 		each = s.record
-		if size <= 2*maxSegment { // one large read in place of thousands
-			all, err := readAll(c.disk, filepath.Join(c.dir, name), 2*maxSegment)
-			if err != nil {
-				return err
-			}
-			f = &segment{file: held(all), name: name, header: f.header, start: f.start}
-			end = min(end, int64(len(all)))
-		}
+		f = &segment{file: &window{file: f.file}, name: f.name, header: f.header, start: f.start}
 	}
 	if err := s.frames(f, end, promised, each); err != nil {
 		return err
@@ -132,15 +125,31 @@ func (s *segmentCheck) check() error {
 	return nil
 }
 
-// held is a file that was read into memory.
-type held []byte
+// window is a file that is read from its beginning to its end, in pieces larger
+// than what is asked for.
+type window struct {
+	file
+	at int64 // where the piece begins
+	b  []byte
+}
 
-func (h held) ReadAt(b []byte, at int64) (int, error) { return bytesAt(h).ReadAt(b, at) }
-func (h held) Size() (int64, error)                   { return int64(len(h)), nil }
-func (held) WriteAt([]byte, int64) (int, error)       { return 0, errors.ErrUnsupported }
-func (held) Truncate(int64) error                     { return errors.ErrUnsupported }
-func (held) Sync() error                              { return nil }
-func (held) Close() error                             { return nil }
+const windowSize = 256 << 10
+
+func (w *window) ReadAt(b []byte, at int64) (int, error) {
+	if len(b) > windowSize {
+		return w.file.ReadAt(b, at)
+	}
+	if at < w.at || at+int64(len(b)) > w.at+int64(len(w.b)) {
+		if w.b == nil {
+			w.b = make([]byte, windowSize)
+		}
+		n, err := w.file.ReadAt(w.b[:windowSize], at)
+		if w.at, w.b = at, w.b[:n]; err != nil && !errors.Is(err, io.EOF) {
+			return 0, err
+		}
+	}
+	return bytesAt(w.b).ReadAt(b, at-w.at)
+}
 
 // frames reads the frames of a segment up to end and gives each with the offsets
 // where it begins and ends. Behind damage it looks for the next whole frame, so

@@ -19,7 +19,7 @@ func inOrder[T any](n int, work func(int) (T, error), take func(T) error) error 
 	for i := range slots {
 		slots[i] = make(chan result, 1)
 	}
-	free := make(chan struct{}, 2*many)
+	free := make(chan struct{}, many+1)
 	var next atomic.Int64
 	var workers sync.WaitGroup
 	ended := make(chan struct{})
