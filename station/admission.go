@@ -186,6 +186,7 @@ func (m *Machine) intend(n *nest) {
 func (m *Machine) intended(n *nest, f Fact) {
 	ref := f.(Stored).Ref
 	n.att.intent = &ref
+	delete(m.cutOff, n.serial)
 	block, err := protocol.ParseBlock(n.att.found)
 	switch {
 	case m.closing:

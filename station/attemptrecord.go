@@ -158,6 +158,7 @@ func (m *Machine) recorded(n *nest, f Fact) {
 	n.att.result.Outcome = string(n.outcome())
 	m.count(n)
 	m.noteHold(n.purpose, n.serial, Disposition(n.att.result.Disposition))
+	m.noteMade(n.purpose, n.att.crew.WorkOrder, n.serial, Disposition(n.att.result.Disposition))
 	m.noteCheck(n.purpose, n.outcome(), m.now)
 	delete(m.unseen, n.serial)
 	v := m.verdictNow(n)
@@ -182,6 +183,8 @@ func (m *Machine) change(n *nest, after func()) {
 func (m *Machine) changed(n *nest, _ Fact) {
 	if c, ok := n.queue[0].(*record.DispositionChange); ok {
 		m.noteHold(m.cfg.Purpose, c.Serial, c.To)
+		m.noteMade(m.cfg.Purpose, "", c.Serial, c.To)
+		delete(m.cutOff, c.Serial)
 	}
 	n.queue = n.queue[1:]
 	if len(n.queue) > 0 {

@@ -29,7 +29,7 @@ const dueSoon = 8
 // that is due, or that a nest wants that was mended. A station that never saw one
 // is due from its start.
 func (m *Machine) standing() []Message {
-	var all []Message
+	all := m.cutOffs()
 	for _, n := range m.nests {
 		if n.mended && n.step != Stopped {
 			all = append(all, Message{Nest: n.index, Code: NoticeCheckFirst, Args: Args{Nest: n.sheet.Name}})

@@ -128,6 +128,8 @@ const (
 	NoticeCheckDue    Code = "check_unit_due"
 	NoticeCheckOver   Code = "check_unit_overdue"
 	NoticeCheckFirst  Code = "check_unit_wanted"
+	NoticeCutLit      Code = "cut_off_unconfirmed"
+	NoticeCutDark     Code = "cut_off"
 )
 
 // Not accepted.

@@ -2,6 +2,7 @@ package station
 
 import (
 	"cmp"
+	"example.org/panecal/store/record"
 	"math"
 	"slices"
 	"time"
@@ -17,6 +18,8 @@ type Counters struct {
 	First       int     // units judged at attempt 1
 	FirstPassed int     // of these
 	OpenHolds   int     // units on hold now, as far as the newest records tell
+	OrderGood   int     // released units of the work order in force, whoever made them and when
+	OrderOf     int     // units that it has, 0 for not known
 	Bins        []Tally // failed units by soft bin, most first
 	PerHour     float64 // units over the last hour (or since the first, if later); NaN while that says nothing
 }
@@ -56,27 +59,35 @@ func (c *Counters) tally(bin int, name string) {
 // count enters the attempt into the figures.
 func (m *Machine) count(n *nest) {
 	r := &n.att.result
-	if Disposition(r.Disposition) == Hold {
-		m.counters.Held++
+	m.counters.add(&m.judged, n.purpose, n.outcome(), n.att.number, record.Judgement{SoftBin: r.SoftBin, SoftName: r.SoftName, Disposition: Disposition(r.Disposition)}, m.now)
+}
+
+// recount enters an attempt from before the start.
+func (m *Machine) recount(a *record.Attempt, at time.Time) {
+	m.counters.add(&m.judged, a.Run.Purpose, a.Outcome, a.Run.AttemptNo, a.Judgement, at)
+}
+
+func (c *Counters) add(judged *[]time.Time, p Purpose, o Outcome, number int, j record.Judgement, at time.Time) {
+	if j.Disposition == Hold {
+		c.Held++
 	}
-	if !counted(n.purpose) || n.outcome() != Passed && n.outcome() != Failed {
+	if !counted(p) || o != Passed && o != Failed {
 		return
 	}
-	c := &m.counters
 	c.Units++
-	if n.outcome() == Passed {
+	if o == Passed {
 		c.Passed++
 	} else {
 		c.Failed++
-		c.tally(r.SoftBin, r.SoftName)
+		c.tally(j.SoftBin, j.SoftName)
 	}
-	if n.att.number == 1 {
+	if number == 1 {
 		c.First++
-		if n.outcome() == Passed {
+		if o == Passed {
 			c.FirstPassed++
 		}
 	}
-	m.judged = append(m.judged, m.now)
+	*judged = append(*judged, at)
 }
 
 // noteHold keeps account of what is on hold. Check units and studies are never

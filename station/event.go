@@ -148,6 +148,7 @@ type (
 	Crew struct {
 		Operator, WorkOrder, Lot         string
 		WindowLot, GasketLot, EmitterLot string // of the units' parts, "" for not known
+		Quantity                         int    // units of the work order, 0 for not known
 		Anew                             bool   // a shift begins: the counters start anew
 	}
 	// TakeUp brings released files into force, per nest between units; or says

@@ -43,6 +43,8 @@ var meanings = []Meaning{
 	{NoticeLogDamage, Notice, "The log is damaged further back: {detail}.", "Call the line lead: copy the folder, check the log.", LiftNobody},
 	{NoticeCheckDue, Notice, "A check unit is due by {detail}.", "Run a check unit before then.", LiftNobody},
 	{NoticeCheckOver, Notice, "A check unit is overdue since {detail}.", "Run a check unit now.", LiftNobody},
+	{NoticeCutLit, Notice, "The attempt of {label} in {nest} was cut off; its emitter was not confirmed off.", "Take the unit off its supply, then scan and run it again.", LiftNobody},
+	{NoticeCutDark, Notice, "The attempt of {label} in {nest} was cut off; its emitter was confirmed off.", "Scan and run it again.", LiftNobody},
 	{NoticeCheckFirst, Notice, "{nest} was mended: a check unit passes there before production.", "Run a check unit in {nest}.", LiftNobody},
 
 	{RefusedLabel, Refused, "The label cannot be read: {detail}.", "Scan again; if it stays so, put the unit on hold.", LiftNobody},

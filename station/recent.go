@@ -13,7 +13,13 @@ type memory struct {
 	unseen  map[string]record.Entry // by serial: results that nobody may have seen
 	holds   map[string]bool         // serials on hold
 	checked time.Time               // when a check unit passed last
+	cutOff  map[string]cutOff       // by serial: attempts from before the start that have no end
+	made
 }
+
+// SignedOffByClosing is how a person was signed off whose shift the end of the
+// program cut: where the same one signs on again, it goes on.
+const SignedOffByClosing = "closing"
 
 // remember finds, in the newest part of the log, stops that are in force and
 // results that nobody may have seen: in the run of the program that made
@@ -23,9 +29,15 @@ func (m *Machine) remember(recent []record.Entry) {
 	last := map[string]record.Entry{} // by nest, of one run of the program
 	var stops []record.Entry          // in force
 	mended := map[string]bool{}       // nests that want a check unit
+	on := ""                          // who is signed on
 	for _, e := range recent {
+		m.noteCutOff(e)
 		switch b := e.Body.(type) {
 		case *record.Attempt:
+			if on != "" { // a shift goes on
+				m.recount(b, e.Time)
+			}
+			m.noteMade(b.Run.Purpose, b.Run.WorkOrder, b.Run.Serial, b.Judgement.Disposition)
 			last[b.Run.Nest] = e
 			delete(m.unseen, b.Run.Serial)
 			m.noteHold(b.Run.Purpose, b.Run.Serial, b.Judgement.Disposition)
@@ -35,6 +47,7 @@ func (m *Machine) remember(recent []record.Entry) {
 			}
 		case *record.DispositionChange:
 			m.noteHold(Production, b.Serial, b.To)
+			m.noteMade(Production, "", b.Serial, b.To)
 		case *record.AttemptIntent:
 			delete(last, b.Run.Nest)
 			maps.DeleteFunc(last, func(_ string, e record.Entry) bool { return e.Body.(*record.Attempt).Run.Serial == b.Run.Serial })
@@ -42,6 +55,13 @@ func (m *Machine) remember(recent []record.Entry) {
 		case *record.Refusal:
 			delete(last, b.Nest)
 		case *record.SignOn:
+			if !b.Off && b.Person != on {
+				m.figures = figures{} // another shift
+			}
+			on = b.Person
+			if b.Off && b.Method != SignedOffByClosing {
+				on, m.figures = "", figures{}
+			}
 			if !b.Off {
 				m.keepUnseen(last)
 			}

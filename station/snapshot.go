@@ -67,6 +67,9 @@ func (m *Machine) Snapshot() Snapshot {
 		Messages: slices.Clone(m.messages), Closing: m.closing, Closed: m.closing,
 	}
 	s.Counters.PerHour, s.Counters.OpenHolds = m.perHour(), len(m.holds)
+	if order := m.crew.WorkOrder; order != "" {
+		s.Counters.OrderGood, s.Counters.OrderOf = m.good[order], m.crew.Quantity
+	}
 	s.Recent = slices.Clone(m.recent)
 	s.Counters.Bins = slices.Clone(m.counters.Bins)
 	s.Standing = m.standing()

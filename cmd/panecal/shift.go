@@ -140,7 +140,7 @@ func (w *workplace) withScreen(c *cobra.Command, show screenFlags, at shiftOf) (
 	box.Put(w.runner.Snapshot())
 	kept := staff.HandOvers{Folder: at.handOvers, Language: lang}
 	people := shift.New(shift.Options{Station: w.runner, Intake: w.intake, Rules: at.config.rules.Rules, Operator: at.operator, Lot: at.lot,
-		Recent: w.recent, Settings: shift.Settings{WorkOrder: at.workOrder}, Software: version, Cautions: lang.Cautions(), Show: box.Show, HandOver: kept.Keep, Handed: at.handed})
+		Recent: w.recent, Settings: shift.Resumed(w.recent, at.workOrder), Software: version, Cautions: lang.Cautions(), Show: box.Show, HandOver: kept.Keep, Handed: at.handed})
 	w.start(func() error {
 		// Should it fail, nobody would see what the station does.
 		defer leave(errLeft)

@@ -41,6 +41,8 @@ func german() *Language {
 		station.NoticeTwice:       {"Etikett {label} ist schon offen.", "Weitermachen."},
 		station.NoticeUnfinished:  {"Ein früherer Versuch mit {label} wurde nicht beendet.", "Weitermachen; dieser Versuch beginnt neu."},
 		station.NoticeResolved:    {"Die Freigabe in {label} ist jetzt bestätigt.", "Weitermachen."},
+		station.NoticeCutLit:      {"Die Messung von {label} in {nest} brach ab; ob der Sender aus ist, ist nicht bestätigt.", "Gerät vom Strom nehmen, dann scannen und noch einmal messen."},
+		station.NoticeCutDark:     {"Die Messung von {label} in {nest} brach ab; der Sender ist bestätigt aus.", "Scannen und noch einmal messen."},
 		station.NoticeCheckFirst:  {"{nest} wurde instand gesetzt: vor der Produktion muss dort ein Prüfgerät bestehen.", "Ein Prüfgerät in {nest} laufen lassen."},
 		station.RefusedEnded:      {"Eine freigegebene Datei gilt nicht mehr: {detail}.", "Prüfingenieur rufen: neue Freigabe."},
 		station.RefusedCheckFirst: {"{nest} wurde instand gesetzt, und seither hat dort kein Prüfgerät bestanden.", "{label} herausnehmen; zuerst ein Prüfgerät in {nest} laufen lassen."},

@@ -41,6 +41,8 @@ func spanish() *Language {
 		station.NoticeTwice:       {"La etiqueta {label} ya está abierta.", "Siga."},
 		station.NoticeUnfinished:  {"Un intento anterior de {label} no se terminó.", "Siga; este intento empieza de nuevo."},
 		station.NoticeResolved:    {"La marca de liberada de {label} ya está confirmada.", "Siga."},
+		station.NoticeCutLit:      {"La medida de {label} en {nest} se cortó; no consta que el emisor esté apagado.", "Quite la corriente a la unidad; luego escanéela y mídala otra vez."},
+		station.NoticeCutDark:     {"La medida de {label} en {nest} se cortó; consta que el emisor está apagado.", "Escanéela y mídala otra vez."},
 		station.NoticeCheckFirst:  {"{nest} fue reparado: una unidad de control debe pasar allí antes de producir.", "Pase una unidad de control por {nest}."},
 		station.RefusedEnded:      {"Un archivo liberado ya no es válido: {detail}.", "Llame al ingeniero de pruebas: hace falta una nueva revisión."},
 		station.RefusedCheckFirst: {"{nest} fue reparado y desde entonces no ha pasado allí ninguna unidad de control.", "Saque {label}; pase antes una unidad de control por {nest}."},

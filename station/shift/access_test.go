@@ -27,6 +27,7 @@ type desk struct {
 	lifts   []string
 	page    *Page
 	said    Code
+	crew    station.Crew
 }
 
 func (d *desk) Snapshot() station.Snapshot { return d.snap }
@@ -34,7 +35,7 @@ func (d *desk) Scan(_ int, text string)    { d.scanned = append(d.scanned, text)
 func (d *desk) Go(int)                     {}
 func (d *desk) Skip(int)                   {}
 func (*desk) Unpowered(int)                {}
-func (d *desk) Crew(station.Crew)          {}
+func (d *desk) Crew(c station.Crew)        { d.crew = c }
 func (d *desk) TakeUp(*station.Files)      {}
 func (d *desk) Lift(nest int, by, method string) {
 	d.lifts = append(d.lifts, fmt.Sprintf("%s by %s, %s", d.snap.Nests[nest].Name, by, method))
@@ -331,4 +332,45 @@ func TestWrongPINs(t *testing.T) {
 	again.scan(staffBadges["lead"])
 	again.typed("100200")
 	again.want(0, BadgeBarred, wrong, "refused lead: badge barred (same_failure_in_a_row) until "+again.now.Add(15*time.Minute).Format("15:04"))
+}
+
+// TestShiftResumes: where the end of the program cut a shift, order, quantity
+// and lots are what they were, shown before Enter confirms, and the shift of the
+// same person goes on; another's begins anew.
+func TestShiftResumes(t *testing.T) {
+	recent := []record.Entry{{Body: &record.SignOn{Person: "op"}},
+		{Body: &record.ShiftSettings{WorkOrder: "WO-7", Quantity: 300, WindowLot: "W1"}},
+		{Body: &record.SignOn{Person: "op", Off: true, Method: station.SignedOffByClosing}}}
+	for _, c := range []struct {
+		who  string
+		anew bool
+	}{{"op", false}, {"lead", true}} {
+		d := newDesk(t, recent...)
+		d.dialog.rules.Ask, d.dialog.set = []PageKind{OrderPage, QuantityPage, WindowPage}, Resumed(recent, "")
+		d.snap.Order, d.snap.Counters.OrderGood = "WO-7", 212
+		d.scan(staffBadges[c.who])
+		d.enter()
+		for _, want := range []string{"WO-7", "212 / 300", "W1"} {
+			if d.page == nil || d.page.Now != want {
+				t.Errorf("%s: page %+v, want %s", c.who, d.page, want)
+			}
+			d.enter()
+		}
+		d.want(0, Settled, "on "+c.who)
+		if d.crew.WorkOrder != "WO-7" || d.crew.Quantity != 300 || d.crew.WindowLot != "W1" {
+			t.Errorf("%s: %+v", c.who, d.crew)
+		}
+		again := newDesk(t, recent...)
+		again.scan(staffBadges[c.who])
+		again.enter()
+		if again.crew.Anew != c.anew {
+			t.Errorf("%s: anew %v", c.who, again.crew.Anew)
+		}
+	}
+	if s := Resumed(recent, "WO-8"); s.WorkOrder != "WO-8" || s.Quantity != 0 || s.WindowLot != "W1" {
+		t.Errorf("another order: %+v", s)
+	}
+	if lastOn(append(recent, record.Entry{Body: &record.SignOn{Person: "op", Off: true, Method: "screen"}})) != "" {
+		t.Error("who signed off is signed on")
+	}
 }

@@ -1,6 +1,7 @@
 package shift
 
 import (
+	"fmt"
 	"regexp"
 	"strings"
 	"time"
@@ -165,7 +166,7 @@ func (d *dialog) take(in Input, snap station.Snapshot) []deed {
 	case command == "NOTE":
 		d.pages = []Page{{Kind: NotePage}}
 	case command == "ORDER":
-		d.ask([]PageKind{OrderPage, QuantityPage, WindowPage, GasketPage, EmitterPage})
+		d.ask([]PageKind{OrderPage, QuantityPage, WindowPage, GasketPage, EmitterPage}, snap)
 	case command == "OFF":
 		return d.signOff(snap, in.At)
 	case name == "REWORK" && code != "" && snap.Label != "":
@@ -252,9 +253,13 @@ func (d *dialog) powerOff(snap station.Snapshot, again bool) []deed {
 }
 
 // ask queues pages of settings, each with what is there already.
-func (d *dialog) ask(kinds []PageKind) {
+func (d *dialog) ask(kinds []PageKind, snap station.Snapshot) {
 	for _, k := range kinds {
-		d.pages = append(d.pages, Page{Kind: k, Now: d.set.Of(k)})
+		p := Page{Kind: k, Now: d.set.Of(k)}
+		if k == QuantityPage && d.set.Quantity > 0 && d.set.WorkOrder == snap.Order {
+			p.Now = fmt.Sprintf("%d / %d", snap.Counters.OrderGood, d.set.Quantity)
+		}
+		d.pages = append(d.pages, p)
 	}
 }
 
@@ -299,7 +304,7 @@ func (d *dialog) heed(k PageKind, in Input, snap station.Snapshot) []deed {
 		}
 		d.since = in.At
 		d.pages = nil
-		d.ask(d.rules.Ask)
+		d.ask(d.rules.Ask, snap)
 		return []deed{signedOn{d.person, d.cautions, d.allowed}}
 	case OrderPage, QuantityPage, WindowPage, GasketPage, EmitterPage:
 		if in.Kind == Label {

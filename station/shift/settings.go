@@ -3,6 +3,9 @@ package shift
 import (
 	"strconv"
 	"strings"
+
+	"example.org/panecal/station"
+	"example.org/panecal/store/record"
 )
 
 // Settings are what the units that follow are made for and of. Empty is not
@@ -63,4 +66,32 @@ func (s *Settings) take(k PageKind, text string, r *Rules) Code {
 		s.EmitterLot = text
 	}
 	return ""
+}
+
+// Resumed are the settings that held last, by the newest records; order is
+// another work order, "" for the same.
+func Resumed(recent []record.Entry, order string) Settings {
+	var s Settings
+	for _, e := range recent {
+		if b, ok := e.Body.(*record.ShiftSettings); ok {
+			s = Settings{WorkOrder: b.WorkOrder, Quantity: b.Quantity, WindowLot: b.WindowLot, GasketLot: b.GasketLot, EmitterLot: b.EmitterLot}
+		}
+	}
+	if order != "" && order != s.WorkOrder {
+		s.WorkOrder, s.Quantity = order, 0
+	}
+	return s
+}
+
+// lastOn is who is signed on by the newest records, "" for nobody.
+func lastOn(recent []record.Entry) string {
+	person := ""
+	for _, e := range recent {
+		if b, ok := e.Body.(*record.SignOn); ok {
+			if person = b.Person; b.Off && b.Method != station.SignedOffByClosing {
+				person = ""
+			}
+		}
+	}
+	return person
 }

@@ -61,6 +61,9 @@ type Shift struct {
 	mu     sync.Mutex
 	dialog *dialog
 	person string // on record as signed on, "" for nobody
+	// resumed is who was signed on when an earlier run of the program was cut
+	// off: the shift goes on where that person signs on first.
+	resumed string
 }
 
 // Options are what a shift works with; Station and Intake are needed.
@@ -106,6 +109,7 @@ func New(o Options) *Shift {
 	}
 	s := &Shift{o: o, dialog: newDialog(o.Rules, o.Operator, o.Settings, o.Cautions, o.Now())}
 	s.dialog.bars = barsOf(o.Recent)
+	s.resumed = lastOn(o.Recent)
 	return s
 }
 
@@ -114,6 +118,10 @@ func New(o Options) *Shift {
 func (s *Shift) Begin() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if set := s.o.Settings; set != (Settings{}) { // how far its order is can be shown before anybody signs on
+		s.o.Station.Crew(station.Crew{Operator: s.o.Operator, WorkOrder: set.WorkOrder, Lot: s.o.Lot, Quantity: set.Quantity,
+			WindowLot: set.WindowLot, GasketLot: set.GasketLot, EmitterLot: set.EmitterLot})
+	}
 	if p := s.dialog.page(); p != nil {
 		s.o.Show(p, Reply{})
 		return nil
@@ -176,7 +184,7 @@ func (s *Shift) do(d deed) error {
 	case signedOn:
 		return s.signOn(d.person, "badge", d.cautions, d.allowed)
 	case signedOff:
-		return s.signOff(d.handOver)
+		return s.signOff(d.handOver, "screen")
 	case settled:
 		return s.settle(false)
 	case refused:
@@ -254,7 +262,9 @@ func (s *Shift) signOn(person, method string, cautions []string, allowed string)
 	if person == "" {
 		s.person = Unknown
 	}
-	return s.settle(true)
+	anew := s.resumed != s.person
+	s.resumed = ""
+	return s.settle(anew)
 }
 
 // settle puts what holds for the units that follow on record, and tells the
@@ -274,7 +284,7 @@ func (s *Shift) settle(anew bool) error {
 		return err
 	}
 	s.o.Station.Crew(station.Crew{Operator: s.person, WorkOrder: set.WorkOrder, Lot: s.o.Lot,
-		WindowLot: set.WindowLot, GasketLot: set.GasketLot, EmitterLot: set.EmitterLot, Anew: anew})
+		WindowLot: set.WindowLot, GasketLot: set.GasketLot, EmitterLot: set.EmitterLot, Quantity: set.Quantity, Anew: anew})
 	return nil
 }
 
@@ -287,11 +297,11 @@ func (s *Shift) inDoubt() bool {
 	return slices.ContainsFunc(s.o.Station.Snapshot().Stops, func(x station.Stop) bool { return x.Code == station.StopStore })
 }
 
-func (s *Shift) signOff(h HandOver) error {
+func (s *Shift) signOff(h HandOver, method string) error {
 	if s.inDoubt() {
 		return errInDoubt
 	}
-	err := SignOn(s.o.Station, s.person, "screen", true, nil)
+	err := SignOn(s.o.Station, s.person, method, true, nil)
 	s.person = ""
 	return errors.Join(err, s.o.HandOver(h))
 }
@@ -310,5 +320,5 @@ func (s *Shift) End(sound bool) (*HandOver, error) {
 	if !sound {
 		return &h, errInDoubt
 	}
-	return &h, s.signOff(h)
+	return &h, s.signOff(h, station.SignedOffByClosing)
 }
