@@ -106,6 +106,7 @@ const (
 	HandsStarting Code = "starting"
 	HandsLeaving  Code = "leaving"
 	HandsEmitter  Code = "cut_power"
+	HandsNoPorts  Code = "no_ports"
 )
 
 // Something to know.

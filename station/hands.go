@@ -56,10 +56,25 @@ func (m *Machine) hands() Hands {
 	if m.stop != nil && (best.Code == HandsScan || best.Code == "") {
 		return Hands{NoNest, HandsStopped, Args{}}
 	}
+	if ports := m.lostPorts(); ports != "" {
+		return Hands{NoNest, HandsNoPorts, Args{Detail: Verbatim(ports)}}
+	}
 	if best.Code == "" {
 		return Hands{NoNest, HandsStarting, Args{}}
 	}
 	return best
+}
+
+// lostPorts lists the ports of all nests where none of them is there, "" else.
+func (m *Machine) lostPorts() string {
+	var ports []string
+	for _, n := range m.nests {
+		if n.step != Opening || n.trouble == nil {
+			return ""
+		}
+		ports = append(ports, n.sheet.Port)
+	}
+	return strings.Join(ports, ", ")
 }
 
 // inHandsTime is how long hands need to bring a target that cannot be seen yet.

@@ -24,6 +24,7 @@ var meanings = []Meaning{
 	{HandsStopped, Guide, "Stopped. Call for help.", "", LiftNobody},
 	{HandsStarting, Guide, "Starting. Please wait.", "", LiftNobody},
 	{HandsEmitter, Guide, "{nest}: cut its power. Do not look in.", "Switch: {detail}. Then scan CMD POWER OFF twice.", LiftNobody},
+	{HandsNoPorts, Guide, "No port is there: {detail}.", "Call the line lead: check cables and adapters.", LiftNobody},
 	{HandsLeaving, Guide, "Closing. Please wait.", "", LiftNobody},
 
 	{NoticePassed, Notice, "The unit passed.", "Put it into bin {bin}.", LiftNobody},

@@ -37,3 +37,29 @@ func TestGoneWhenSilentTwice(t *testing.T) {
 		})
 	}
 }
+
+// TestNoPortIsThere: where no nest has its port the hands are told so, with the
+// ports, instead of to wait; with one port back they go on.
+func TestNoPortIsThere(t *testing.T) {
+	s := usual()
+	s.nests = 2
+	w := newWorld(t, s)
+	gone := map[int]bool{0: true, 1: true}
+	w.fail = func(e station.Effect) *station.Failure {
+		if _, ok := e.Job.(station.Open); ok && gone[e.Nest] {
+			return &station.Failure{Trouble: station.Broke, Why: "no such file"}
+		}
+		return nil
+	}
+	w.tell(station.NoNest, 0, station.Started{})
+	w.pass(3 * time.Second)
+	if h := w.machine.Snapshot().Hands; h.Code != station.HandsNoPorts || h.Args.Detail.String() == "" {
+		t.Errorf("hands are told %+v", h)
+	}
+	gone[1] = false
+	w.pass(3 * time.Second)
+	if h := w.machine.Snapshot().Hands; h.Code != station.HandsScan {
+		t.Errorf("with one port back hands are told %+v", h)
+	}
+	w.leave("ports")
+}

@@ -98,8 +98,9 @@ func (s signalError) Error() string { return "ended by " + s.String() }
 
 func newRoot(where *place) *cobra.Command {
 	root := &cobra.Command{
-		Use:   "panecal",
-		Short: "Calibrate optical ranging units behind their window, and keep the record",
+		Use:     "panecal",
+		Version: version,
+		Short:   "Calibrate optical ranging units behind their window, and keep the record",
 		Long: `panecal runs a station that calibrates optical ranging units after they are
 closed behind their window: it measures leakage and offset, writes the
 compensation into the unit, verifies, judges and keeps a record.

@@ -36,6 +36,7 @@ func english() *Language {
 		station.HandsStarting:      {"STARTING", "PLEASE WAIT"},
 		station.HandsLeaving:       {"CLOSING", "PLEASE WAIT"},
 		station.HandsEmitter:       {"CUT THE POWER", "OF {nest}"},
+		station.HandsNoPorts:       {"NO PORTS", "CALL FOR HELP"},
 		station.RefusedLabel:       {"NOT A UNIT LABEL", "SCAN AGAIN"},
 		station.RefusedCapsLock:    {"CAPS LOCK ON", "SWITCH IT OFF"},
 		station.RefusedLayout:      {"WRONG KEYBOARD", "CALL THE LEAD"},

@@ -11,9 +11,10 @@ import (
 // interlude is what the letters say for a while, instead of what the hands do
 // next. The next entry ends it too.
 type interlude struct {
-	call  call
-	words string
-	until time.Time // as the station tells the time
+	call   call
+	words  string
+	until  time.Time // as the station tells the time
+	result bool      // of a unit that has gone
 }
 
 // How long a refused scan stands in the letters; how long a result does that
@@ -36,11 +37,11 @@ func (m *model) interrupt(before, now *station.Snapshot) {
 			before.Nests[i].Last.Verdict.Sequence == n.Last.Verdict.Sequence {
 			continue
 		}
-		m.instead = interlude{m.lang.gone(n), m.lang.goneWords(n), n.Last.Gone.Add(resultFor)}
+		m.instead = interlude{m.lang.gone(n), m.lang.goneWords(n), n.Last.Gone.Add(resultFor), true}
 	}
 	for _, msg := range newMessages(before.Messages, now.Messages) {
 		if c, ok := m.lang.refusal(msg); ok {
-			m.instead = interlude{c, m.lang.sentence(msg.Code, msg.Args), msg.At.Add(refusedFor)}
+			m.instead = interlude{c, m.lang.sentence(msg.Code, msg.Args), msg.At.Add(refusedFor), false}
 		}
 	}
 }
@@ -49,7 +50,7 @@ func (m *model) interrupt(before, now *station.Snapshot) {
 func (m *model) retort(lines [2]string, words string) {
 	if lines[0] != "" {
 		lines[0], lines[1] = capitals(lines[0]), capitals(lines[1])
-		m.instead = interlude{call{lines, term.Hold}, words, m.snap.At.Add(refusedFor)}
+		m.instead = interlude{call{lines, term.Hold}, words, m.snap.At.Add(refusedFor), false}
 	}
 }
 

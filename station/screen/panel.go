@@ -190,7 +190,7 @@ func (v *view) drawProgress(s *sheet, w, h int, n *station.NestView) string {
 	switch {
 	case stop != nil:
 		c.paragraph(plain, v.lang.do(stop.Code, stop.Args), 0)
-	case n.Trouble != nil:
+	case n.Trouble != nil && n != v.handsNest(): // the sentence says it there
 		if text := v.lang.do(n.Trouble.Code, n.Trouble.Args); c.rowsOf(plain, text) <= c.room() {
 			c.paragraph(plain, text, 0)
 		}

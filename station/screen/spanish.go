@@ -31,6 +31,7 @@ func spanish() *Language {
 		station.HandsStarting: {"Iniciando. Espere.", ""},
 		station.HandsLeaving:  {"Cerrando. Espere.", ""},
 		station.HandsEmitter:  {"{nest}: corte la corriente. No mire dentro.", "Interruptor: {detail}. Luego escanee CMD POWER OFF dos veces."},
+		station.HandsNoPorts:  {"No hay ningún puerto: {detail}.", "Llame al jefe de línea: cables y adaptadores."},
 		station.NoticeDark:    {"El emisor del {nest} está apagado.", "Continúe."},
 
 		station.NoticePassed:      {"La unidad es buena.", "Póngala en la caja {bin}."},
@@ -149,6 +150,7 @@ func spanish() *Language {
 		station.HandsStarting:      {"INICIANDO", "ESPERE"},
 		station.HandsLeaving:       {"CERRANDO", "ESPERE"},
 		station.HandsEmitter:       {"SIN CORRIENTE", "EL {nest}"},
+		station.HandsNoPorts:       {"SIN PUERTOS", "PIDA AYUDA"},
 		station.RefusedLabel:       {"NO ES ETIQUETA", "OTRA VEZ"},
 		station.RefusedCapsLock:    {"SIN MAYÚSCULAS", "OTRA VEZ"},
 		station.RefusedLayout:      {"OTRO TECLADO", "LLAME AL JEFE"},

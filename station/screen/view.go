@@ -333,7 +333,11 @@ func (v *view) explained() string {
 	_, words := v.called()
 	n := v.handsNest()
 	switch {
+	case v.instead.result:
+		return v.instead.words
 	case v.snap.Hands.Code == station.HandsEmitter: // nothing else counts
+	case v.snap.Hands.Code == station.HandsClear && n != nil && n.Trouble != nil:
+		return words + " " + v.lang.say(n.Trouble.Code, n.Trouble.Args) // what to do, and why
 	case n != nil && n.Verdict != nil && n.Verdict.Released() && !n.Verdict.Again && v.snap.Hands.Code == station.HandsPassed:
 		// The bin stands in block letters; the instruction says it in words.
 		return v.lang.say(v.snap.Hands.Code, v.snap.Hands.Args) + " " + v.reason(n)
@@ -448,7 +452,21 @@ func (v *view) footer(s *sheet, w int) string {
 	case v.snap.Label != "":
 		text = v.lang.words.open + v.snap.Label
 	}
-	return v.entry(s, w, tone, text, v.lang.words.keys)
+	keys := v.lang.words.keys
+	if !v.goesOn() {
+		_, keys, _ = strings.Cut(keys, "  ") // without Enter
+	}
+	return v.entry(s, w, tone, text, strings.TrimSpace(keys))
+}
+
+// goesOn tells whether something goes on by a key where the hands are.
+func (v *view) goesOn() bool {
+	switch v.snap.Hands.Code {
+	case station.HandsConfirm, station.HandsClear, station.HandsTarget, station.HandsTargetIn:
+		return true
+	}
+	n := v.handsNest()
+	return n != nil && n.Verdict != nil && n.Verdict.Code == station.FailedNoAnswer // its leaving cannot be seen
 }
 
 // entry is a row with what is being entered, and the keys as far as there is

@@ -32,6 +32,7 @@ var tones = map[station.Code]term.Tone{
 	station.HandsStarting: term.Plain,
 	station.HandsLeaving:  term.Plain,
 	station.HandsEmitter:  term.Hold,
+	station.HandsNoPorts:  term.Hold,
 }
 
 // call is a code as it is called out: block letters, and how urgent it looks.
