@@ -6,8 +6,8 @@ import (
 
 // peopleText is what is said about badges, PINs and who may lift a stop.
 type peopleText struct {
-	allow, pin pageText
-	replies    map[shift.Code]string
+	allow   pageText
+	replies map[shift.Code]string
 }
 
 // withPeople adds these texts to a language.
