@@ -125,7 +125,6 @@ const (
 	NoticeDark        Code = "emitter_off"
 	NoticeClock       Code = "clock_put_back"
 	NoticeCheckpoint  Code = "checkpoint_not_written"
-	NoticeLogDamage   Code = "log_damaged_behind"
 	NoticeCheckDue    Code = "check_unit_due"
 	NoticeCheckOver   Code = "check_unit_overdue"
 	NoticeCheckFirst  Code = "check_unit_wanted"

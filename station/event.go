@@ -157,12 +157,9 @@ type (
 		Files   *Files
 		Refused string // "" where Files are to be taken
 	}
-	// Remark is what is wrong with the log beside the attempts in hand; "" for
-	// nothing.
-	Remark struct {
-		Checkpoint string // why none could be written
-		Damage     string // found further back
-	}
+	// Remark is what is wrong with the log beside the attempts in hand: why no
+	// checkpoint could be written, "" for nothing.
+	Remark struct{ Checkpoint string }
 	// LiftStop ends the stop of the nest, on record.
 	LiftStop struct{ By, Method string }
 	// Shutdown ends the station: emitters off, attempts recorded as aborted.

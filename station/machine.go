@@ -189,9 +189,6 @@ func (m *Machine) remark(r Remark) {
 	if r.Checkpoint != "" {
 		m.announce(NoNest, NoticeCheckpoint, Args{Detail: Verbatim(r.Checkpoint)})
 	}
-	if r.Damage != "" {
-		m.announce(NoNest, NoticeLogDamage, Args{Detail: Verbatim(r.Damage)})
-	}
 }
 
 // tick lets go of what has lasted too long.

@@ -41,7 +41,6 @@ var meanings = []Meaning{
 	{NoticeDark, Notice, "The emitter in {nest} is off.", "Go on.", LiftNobody},
 	{NoticeClock, Notice, "The computer's clock was put back by {detail}; records keep their order.", "Tell the test engineer.", LiftNobody},
 	{NoticeCheckpoint, Notice, "No checkpoint of the log could be written: {detail}.", "Tell the test engineer.", LiftNobody},
-	{NoticeLogDamage, Notice, "The log is damaged further back: {detail}.", "Call the line lead: copy the folder, check the log.", LiftNobody},
 	{NoticeCheckDue, Notice, "A check unit is due by {detail}.", "Run a check unit before then.", LiftNobody},
 	{NoticeCheckOver, Notice, "A check unit is overdue since {detail}.", "Run a check unit now.", LiftNobody},
 	{NoticeCutLit, Notice, "The attempt of {label} in {nest} was cut off; its emitter was not confirmed off.", "Take the unit off its supply, then scan and run it again.", LiftNobody},

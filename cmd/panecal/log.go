@@ -15,6 +15,6 @@ func newLog(where *place) *cobra.Command {
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	find := func() (logs.Log, error) { return where.wholeLog() } // once the flags are read
-	c.AddCommand(logs.NewCheck(find, noteLogCheck), logs.NewBackup(find), newLogRebuild(where), logs.NewProve(find), logs.NewVerify())
+	c.AddCommand(logs.NewCheck(find, noteLogCheck), logs.NewBackup(find), logs.NewRebuild(find), logs.NewProve(find), logs.NewVerify())
 	return c
 }

@@ -52,7 +52,6 @@ func german() *Language {
 		station.NoticeIgnored:     {"{nest}: {detail}; das geht jetzt nicht.", "Zuerst tun, was verlangt wird."},
 		station.NoticeClock:       {"Die Uhr des Rechners wurde um {detail} zurückgestellt; die Reihenfolge der Aufzeichnung bleibt.", "Dem Prüfingenieur sagen."},
 		station.NoticeCheckpoint:  {"Kein Prüfpunkt der Aufzeichnung ließ sich schreiben: {detail}.", "Dem Prüfingenieur sagen."},
-		station.NoticeLogDamage:   {"Die Aufzeichnung ist weiter hinten beschädigt: {detail}.", "Linienleitung rufen: Ordner kopieren, Aufzeichnung prüfen."},
 		station.NoticeCheckDue:    {"Bis {detail} ist ein Prüfgerät fällig.", "Vorher ein Prüfgerät laufen lassen."},
 		station.NoticeCheckOver:   {"Seit {detail} ist ein Prüfgerät überfällig.", "Jetzt ein Prüfgerät laufen lassen."},
 

@@ -52,7 +52,6 @@ func spanish() *Language {
 		station.NoticeIgnored:     {"{nest}: {detail}; ahora no se puede.", "Haga primero lo que se pide."},
 		station.NoticeClock:       {"El reloj del equipo se atrasó {detail}; los registros conservan su orden.", "Avise al ingeniero de pruebas."},
 		station.NoticeCheckpoint:  {"No se pudo escribir un punto de control del registro: {detail}.", "Avise al ingeniero de pruebas."},
-		station.NoticeLogDamage:   {"El registro está dañado más atrás: {detail}.", "Llame al jefe de línea: copie la carpeta, revise el registro."},
 		station.NoticeCheckDue:    {"Toca una unidad de control antes de las {detail}.", "Pásela antes de esa hora."},
 		station.NoticeCheckOver:   {"La unidad de control está vencida desde las {detail}.", "Pase ahora una unidad de control."},
 

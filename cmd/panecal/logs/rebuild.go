@@ -1,4 +1,4 @@
-package main
+package logs
 
 import (
 	"fmt"
@@ -7,7 +7,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
-	"example.org/panecal/cmd/panecal/logs"
 	"example.org/panecal/store"
 )
 
@@ -37,7 +36,8 @@ type logFound struct {
 	InStore  bool   `json:"in_store"` // else in the file of what is behind a gap
 }
 
-func newLogRebuild(where *place) *cobra.Command {
+// NewRebuild is the sub-command log rebuild.
+func NewRebuild(find Find) *cobra.Command {
 	var asJSON bool
 	into := ""
 	c := &cobra.Command{
@@ -57,17 +57,18 @@ Nothing is ever written to what this makes; go on from it with
 			if into == "" {
 				return cli.UsageError(fmt.Errorf("--into FOLDER is missing: a log is never rebuilt in place; see %s --help", c.CommandPath()))
 			}
-			folder, err := where.storeFolder()
+			l, err := find()
 			if err != nil {
 				return err
 			}
+			folder := l.Folder
 			into, err := filepath.Abs(into)
 			if err != nil {
 				return fmt.Errorf("rebuilding the log: %w", err)
 			}
 			s, err := store.Rebuild(folder, into)
 			if err != nil {
-				return logs.Error("rebuilding the log", folder, err)
+				return Error("rebuilding the log", folder, err)
 			}
 			if asJSON {
 				err = cli.PrintJSON(c.OutOrStdout(), rebuildReport(s, folder, into))
