@@ -56,7 +56,7 @@ func StationKey(dir string) (secret, public string, err error) {
 	for _, f := range []struct {
 		path, text string
 		mode       os.FileMode
-	}{{filepath.Join(beside, PublicName), public + "\n", 0o644}, {path, secret + "\n" + public + "\n", 0o600}} {
+	}{{filepath.Join(beside, PublicName), public + "\n", fileMode}, {path, secret + "\n" + public + "\n", 0o600}} {
 		tmp := f.path + ".tmp"
 		if err := errors.Join(ignoreMissing(os.Remove(tmp)), writeNew(tmp, []byte(f.text), f.mode)); err != nil {
 			return fail(err)
@@ -198,7 +198,7 @@ func writeCheckpoint(folder string, n signedNote) error {
 		return err
 	}
 	path := filepath.Join(folder, strconv.FormatUint(n.sequence, 10)+noteEnd)
-	err := writeNew(path, n.text, 0o644)
+	err := writeNew(path, n.text, fileMode)
 	if errors.Is(err, os.ErrExist) {
 		return nil
 	}

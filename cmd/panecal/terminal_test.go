@@ -25,9 +25,10 @@ type terminal struct {
 	file *os.File
 	cmd  *exec.Cmd
 
-	mu   sync.Mutex
-	seen bytes.Buffer
-	more chan struct{}
+	mu    sync.Mutex
+	seen  bytes.Buffer
+	more  chan struct{}
+	bells int // heard so far
 }
 
 // startTerminal runs this program with args on a terminal of 80x24.
@@ -60,6 +61,7 @@ func (x *terminal) read() {
 		n, err := x.file.Read(buf)
 		x.mu.Lock()
 		x.seen.Write(buf[:n])
+		x.bells += bytes.Count(buf[:n], []byte("\a"))
 		x.mu.Unlock()
 		select {
 		case x.more <- struct{}{}:

@@ -134,11 +134,12 @@ func (e *Estimator) zoneParts(l *Leakage, o *Offsets, z int, tempCel, excess flo
 	}
 	p[inPulseShape] = math.Hypot(t.PulseShapeMM, mmPerPS*f.perWidth*e.widthDoubt(l))
 	p[inBinWidth], p[inMultipath] = mmPerPS*f.binWidth, mmPerPS*f.multiple
+	// What sends a second return stands in one place, for all units of a plant:
+	// the delay at which it does most counts, not the mean of the delays.
 	for j, ms := range f.late {
-		unseen := ms * min(t.UnseenShare, o.leastSeen[j])
-		p[inUnseen] += unseen * unseen / (3 * float64(len(f.late)))
+		unseen := mmPerPS * math.Abs(ms) * min(t.UnseenShare, o.leastSeen[j]) / math.Sqrt(3)
+		p[inUnseen] = max(p[inUnseen], unseen)
 	}
-	p[inUnseen] = mmPerPS * math.Sqrt(p[inUnseen])
 	p[inBinEdge], p[inTimeBase] = mmPerPS*t.BinEdgePS, d*sec*t.TimeBase
 	p[inQuantisation] = t.QuantisationMM / math.Sqrt(12)
 	return p

@@ -92,9 +92,9 @@
 // to the fit: the product's allowance combined with what the empty capture
 // shows), bin widths (yes), bin edges (yes: widths that add up along the
 // axis), time base (yes: relative u of the clock times the range), multipath
-// (yes), unseen return (yes: a second return at an unknown delay, as strong as
-// the product says one may be or as the captures would not show, whichever is
-// less, equally likely at any strength below) and quantisation (yes). So u(offset.mean) is never below the target
+// (yes), unseen return (yes: a second return at the delay at which it does most,
+// as strong as the product says one may be or as the captures would not show,
+// whichever is less, equally likely at any strength below) and quantisation (yes). So u(offset.mean) is never below the target
 // distance's u.
 //
 // Of a u, the part [quantity.Value.Common] is alike for all units of a nest or
