@@ -23,21 +23,8 @@ type Block struct {
 // returns an error. Blocks of another time than f picks are left out; the rest of f
 // is for [Block.Picked]. No record is read but those of the last segment.
 func (r *Reader) Blocks(f Filter, each func(*Block) error) error {
-	limit, err := r.promised()
-	if err != nil {
-		return err
-	}
-	numbers, err := segments(r.disk, r.dir, journalKind)
-	if err != nil || len(numbers) == 0 {
-		return err
-	}
-	last := numbers[len(numbers)-1]
-	station, recent, changes, err := r.tail(last, limit)
-	for tries := 0; tries < 3 && errors.Is(err, errConflict); tries++ {
-		// It followed a record whose writing failed; the log went on before it.
-		station, recent, changes, err = r.tail(last, limit)
-	}
-	if err != nil {
+	last, station, recent, changes, err := r.newest()
+	if err != nil || last == 0 {
 		return err
 	}
 	now, err := r.standing(last, f.OnHold, recent, changes)
@@ -72,6 +59,25 @@ func (r *Reader) Blocks(f Filter, each func(*Block) error) error {
 		return err
 	}
 	return each(&Block{b, station, &now})
+}
+
+// newest returns the number of the last segment, 0 for none, and what stands in it.
+func (r *Reader) newest() (last uint32, station string, recent []Row, changes []change, err error) {
+	limit, err := r.promised()
+	if err != nil {
+		return 0, "", nil, nil, err
+	}
+	numbers, err := segments(r.disk, r.dir, journalKind)
+	if err != nil || len(numbers) == 0 {
+		return 0, "", nil, nil, err
+	}
+	last = numbers[len(numbers)-1]
+	station, recent, changes, err = r.tail(last, limit)
+	for tries := 0; tries < 3 && errors.Is(err, errConflict); tries++ {
+		// It followed a record whose writing failed; the log went on before it.
+		station, recent, changes, err = r.tail(last, limit)
+	}
+	return last, station, recent, changes, err
 }
 
 // Picked returns the rows that f picks, with the quantities wanted.

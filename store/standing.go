@@ -25,13 +25,13 @@ func changeOf(e record.Entry, d *record.DispositionChange) change {
 // It holds the changed attempts and the units on hold: both are few.
 type standing struct {
 	changed map[uint64]record.Disposition // by the attempt's sequence: where its newest change led to
-	held    map[string]bool               // serials on hold
+	held    map[string]uint64             // serials on hold, and the record that put each there
 }
 
 // standing reads the changes of the whole log; with held, also which units are
 // on hold, for which it goes once through all attempts without their numbers.
 func (r *Reader) standing(last uint32, held bool, recent []Row, changes []change) (standing, error) {
-	s := standing{map[uint64]record.Disposition{}, map[string]bool{}}
+	s := standing{map[uint64]record.Disposition{}, map[string]uint64{}}
 	for n := uint32(1); n < last; n++ {
 		err := r.columns.use(n, func(b *column.Block, a *about) (err error) {
 			var rows []Row
@@ -56,8 +56,8 @@ func (s *standing) add(rows []Row, changes []change) {
 	for len(rows) > 0 || len(changes) > 0 {
 		if len(changes) == 0 || len(rows) > 0 && rows[0].Sequence < changes[0].Sequence {
 			// A check unit's or an audit's result decides nothing about the unit.
-			if r := &rows[0]; r.Disposition != "" && (r.Purpose == record.Production || r.Purpose == record.Engineering) {
-				s.stands(r.Serial, r.Disposition)
+			if r := &rows[0]; r.Disposition != "" && r.Purpose.Decides() {
+				s.stands(r.Serial, r.Disposition, r.Sequence)
 			}
 			rows = rows[1:]
 			continue
@@ -66,16 +66,17 @@ func (s *standing) add(rows []Row, changes []change) {
 		if c.Attempt != 0 {
 			s.changed[c.Attempt] = c.To
 		}
-		s.stands(c.Serial, c.To)
+		s.stands(c.Serial, c.To, c.Sequence)
 		changes = changes[1:]
 	}
 }
 
-func (s *standing) stands(serial string, d record.Disposition) {
-	if d == record.Hold {
-		s.held[serial] = true
-	} else {
+// stands: a unit that is held again has been on hold since the first time.
+func (s *standing) stands(serial string, d record.Disposition, by uint64) {
+	if d != record.Hold {
 		delete(s.held, serial)
+	} else if _, already := s.held[serial]; !already {
+		s.held[serial] = by
 	}
 }
 
@@ -86,5 +87,5 @@ func (s *standing) tell(r *Row) {
 		now = to
 	}
 	r.Released = r.Purpose == record.Production && r.Outcome == record.Passed && r.Written && now == record.Release
-	r.OnHold = s.held[r.Serial]
+	_, r.OnHold = s.held[r.Serial]
 }

@@ -31,7 +31,60 @@ func stand(t testing.TB, f *store.Follower) string {
 	if err != nil {
 		t.Fatal(err)
 	}
+	holds, err := f.Holds()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var named []string
+	for _, h := range holds {
+		named = append(named, h.Serial)
+		if h.By.Body.Subject().Serial != h.Serial || !h.Since.Equal(h.By.Time) {
+			t.Errorf("%s is held by %v since %v", h.Serial, h.By, h.Since)
+		}
+	}
+	if got := strings.Join(named, " "); got != held {
+		t.Errorf("units on hold %s, attempts of such units %s", got, held)
+	}
 	return strings.Join(list, " ") + " held: " + held
+}
+
+// A unit that is held again has been on hold since the first time; one that was
+// let go in between, since the second.
+func TestHeldSince(t *testing.T) {
+	dir := create(t)
+	s := open(t, dir)
+	var refs []record.Ref
+	put := func(b record.Body) {
+		t.Helper()
+		ref, err := s.Append(b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		refs = append(refs, ref)
+	}
+	held := attempt("S1", 1)
+	held.Outcome, held.Judgement.Disposition = record.Failed, record.Hold
+	put(held)
+	put(&record.DispositionChange{Serial: "S2", To: record.Hold})
+	put(&record.DispositionChange{Serial: "S1", To: record.Hold})
+	put(&record.DispositionChange{Serial: "S2", To: record.Rework})
+	put(&record.DispositionChange{Serial: "S2", To: record.Hold})
+	put(&record.DispositionChange{Serial: "never run", To: record.Hold})
+	list, err := s.Holds()
+	if err != nil || len(list) != 3 {
+		t.Fatal(list, err)
+	}
+	for i, want := range []struct {
+		serial string
+		by     record.Ref
+	}{{"S1", refs[0]}, {"S2", refs[4]}, {"never run", refs[5]}} {
+		if list[i].Serial != want.serial || list[i].By.Ref != want.by {
+			t.Errorf("%d: %s since %v, want %v", i, list[i].Serial, list[i].By.Ref, want)
+		}
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
 }
 
 // An attempt releases its unit while nothing took that back, in whichever

@@ -18,6 +18,11 @@ const (
 	Engineering Purpose = "engineering" // an engineer's trial, the unit ends on hold
 )
 
+// Decides reports whether the verdict of such a run says what becomes of the
+// unit. A check unit's or an audit's result decides nothing; what it puts aside has
+// a change of disposition of its own.
+func (p Purpose) Decides() bool { return p == Production || p == Engineering }
+
 // Purposes returns all purposes in the order of their numbers in a row.
 func Purposes() []Purpose {
 	return []Purpose{Production, Audit, CheckUnit, InStudy, Engineering}
