@@ -2,6 +2,7 @@ package main
 
 import (
 	"os"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -31,4 +32,12 @@ func newExport(where *place) *cobra.Command {
 func (p *place) log() (*store.Follower, error) {
 	f, _, err := p.follow()
 	return f, err
+}
+
+// zone is the site's, or without a configuration this computer's.
+func (p *place) zone() *time.Location {
+	if c, err := p.readConfig(); err == nil {
+		return c.site
+	}
+	return time.Local
 }
