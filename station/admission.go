@@ -122,7 +122,9 @@ func (m *Machine) recalled(n *nest, f Fact) {
 // admitAgain decides what a unit may do that may have run before: only
 // production asks.
 func (m *Machine) admitAgain(n *nest, h history) {
-	most := n.files.Product.Retest.MaxAttempts
+	rules := n.files.Product.Retest
+	most := rules.MaxAttempts
+	n.att.reworks = h.reworks
 	switch e, unseen := m.unseen[n.serial]; {
 	case h.resolvable(n.att.found):
 		m.resolve(n, h)
@@ -130,8 +132,12 @@ func (m *Machine) admitAgain(n *nest, h history) {
 		m.again(n, e, h.dispositionOf(e))
 	case h.released(n.att.found) && !n.files.Product.Retest.AfterPass:
 		m.refuse(n, RefusedPassed, Args{})
-	case most > 0 && h.judged >= most:
+	case most > 0 && h.since >= most:
 		m.refuse(n, RefusedCap, Args{Detail: Count(most)})
+	case rules.MaxReworks > 0 && h.reworks > rules.MaxReworks:
+		m.refuse(n, RefusedReworks, Args{Detail: Count(rules.MaxReworks)})
+	case h.at == Rework && !h.mended && len(rules.Reworks) > 0:
+		m.refuse(n, RefusedRework, Args{})
 	case h.released(n.att.found):
 		m.enter(n, Confirming)
 		m.sleep(n, probeEvery)
@@ -221,7 +227,33 @@ func (m *Machine) refuse(n *nest, c Code, a Args) {
 	}})
 }
 
+// refused: the refusal is on record. What the hands are told is on record too
+// before they are: a unit that they put on hold is on hold.
 func (m *Machine) refused(n *nest, _ Fact) {
+	if n.trouble != nil && putsOnHold(n.trouble.Code) && n.serial != "" && n.purpose.Decides() && !m.onHold(n.serial) {
+		n.queue = append(n.queue, &record.DispositionChange{Serial: n.serial, UnitID: n.unit.UnitID, To: Hold,
+			Code: string(n.trouble.Code), Why: n.trouble.Code.Say(n.trouble.Args), By: byStation})
+		m.change(n, func() { m.turn(n) })
+		return
+	}
+	m.turn(n)
+}
+
+// byStation is what a record says of what the station did by itself.
+const byStation = "station"
+
+// putsOnHold tells the refusals after which the hands put the unit on hold.
+func putsOnHold(c Code) bool {
+	switch c {
+	case RefusedUnlisted, RefusedFirmware, RefusedVersion, RefusedShape, RefusedCap, RefusedReworks, RefusedUnitFault,
+		BrokenGarbled, BrokenRefused:
+		return true
+	}
+	return false
+}
+
+// turn waits for a unit that was refused to be taken out.
+func (m *Machine) turn(n *nest) {
 	if m.closing {
 		m.end(n)
 		return

@@ -16,6 +16,7 @@ import (
 // speak of. begin starts it, and it goes with the visit.
 type attempt struct {
 	number    int
+	reworks   int // of the unit, over its life
 	began     time.Time
 	crew      Crew   // as it was when the attempt began
 	tie       string // how label and unit belong together

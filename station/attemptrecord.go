@@ -157,7 +157,10 @@ func (m *Machine) recorded(n *nest, f Fact) {
 	n.att.record = f.(Stored).Ref
 	n.att.result.Outcome = string(n.outcome())
 	m.count(n)
-	m.noteHold(n.purpose, n.serial, Disposition(n.att.result.Disposition))
+	if n.purpose.Decides() {
+		m.holds.stands(Disposition(n.att.result.Disposition), OnHold{n.serial, m.now, n.att.code})
+	}
+	m.putAside(n)
 	m.noteMade(n.purpose, n.att.crew.WorkOrder, n.serial, Disposition(n.att.result.Disposition))
 	m.noteCheck(n.purpose, n.outcome(), m.now)
 	delete(m.unseen, n.serial)
@@ -173,6 +176,17 @@ func (m *Machine) recorded(n *nest, f Fact) {
 	}
 }
 
+// putAside puts on record that an audit's unit goes on hold: its verdict alone
+// decides nothing.
+func (m *Machine) putAside(n *nest) {
+	if n.purpose != Audit || n.att.result.Disposition != limits.Hold || m.onHold(n.serial) {
+		return
+	}
+	ref := n.att.record
+	n.queue = append(n.queue, &record.DispositionChange{Attempt: &ref, Serial: n.serial, UnitID: n.unit.UnitID, To: Hold,
+		Code: string(n.att.code), Why: "an audit put it on hold", By: byStation})
+}
+
 // change makes the queued records durable, then goes on.
 func (m *Machine) change(n *nest, after func()) {
 	m.enter(n, Changing)
@@ -182,7 +196,7 @@ func (m *Machine) change(n *nest, after func()) {
 
 func (m *Machine) changed(n *nest, _ Fact) {
 	if c, ok := n.queue[0].(*record.DispositionChange); ok {
-		m.noteHold(m.cfg.Purpose, c.Serial, c.To)
+		m.holds.stands(c.To, OnHold{c.Serial, m.now, Code(c.Code)})
 		m.noteMade(m.cfg.Purpose, "", c.Serial, c.To)
 		delete(m.cutOff, c.Serial)
 	}

@@ -155,6 +155,8 @@ const (
 	RefusedLabelReject Code = "reject_label_differs"
 	RefusedCheckFirst  Code = "check_unit_first"
 	RefusedEnded       Code = "files_ended"
+	RefusedRework      Code = "rework_first"
+	RefusedReworks     Code = "reworks_before"
 )
 
 // The unit failed.
@@ -165,6 +167,7 @@ const (
 	FailedReadBack Code = "readback_differs"
 	FailedVerify   Code = "verify_failed"
 	FailedLabel    Code = "label_contradiction"
+	FailedReworks  Code = "reworks_used_up"
 )
 
 // The capture was bad.

@@ -38,6 +38,10 @@ type Config struct {
 	// again.
 	Recent []record.Entry
 
+	// Holds are the records that put the units on hold that are so now; units that
+	// Recent puts there need not be among them.
+	Holds []record.Entry
+
 	AnswerTime time.Duration // for a seated unit to answer, and again after reseating; 5 s
 	LabelTime  time.Duration // how long a label stays open; 60 s
 	HandsTime  time.Duration // how long an attempt waits for the target; 0: for ever

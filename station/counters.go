@@ -90,18 +90,6 @@ func (c *Counters) add(judged *[]time.Time, p Purpose, o Outcome, number int, j 
 	*judged = append(*judged, at)
 }
 
-// noteHold keeps account of what is on hold. Check units and studies are never
-// anywhere else than with who runs them.
-func (m *Machine) noteHold(p Purpose, serial string, d Disposition) {
-	switch {
-	case p == Check || p == Study || serial == "":
-	case d == Hold:
-		m.holds[serial] = true
-	default:
-		delete(m.holds, serial)
-	}
-}
-
 // perHour is the rate over the last hour, or since the first unit in it. A few
 // units in a few minutes say nothing about an hour.
 func (m *Machine) perHour() float64 {

@@ -11,6 +11,9 @@ import (
 // decides what may happen now.
 type history struct {
 	judged     int           // attempts of this serial and purpose that were passed or failed
+	since      int           // of those after its last rework
+	reworks    int           // reworks on record
+	mended     bool          // one of them came after last
 	last       *record.Entry // newest production attempt of this serial that was begun
 	held       string        // code of the change that put last on another disposition, "" for none
 	at         Disposition   // of last, changes included
@@ -36,10 +39,14 @@ func newHistory(r Recalled, serial, unitID string, p Purpose) history {
 			results[*b.Intent] = true
 			if b.Run.Purpose == p && (b.Outcome == Passed || b.Outcome == Failed) {
 				h.judged++
+				h.since++
 			}
 			if b.Run.Purpose == Production {
-				h.last, h.at, h.held = e, b.Judgement.Disposition, ""
+				h.last, h.at, h.held, h.mended = e, b.Judgement.Disposition, "", false
 			}
+		case *record.ReworkDone:
+			h.since, h.mended = 0, true
+			h.reworks++
 		case *record.DispositionChange:
 			h.changes = append(h.changes, b)
 			if h.last != nil {

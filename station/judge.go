@@ -52,11 +52,21 @@ func (m *Machine) conclude(n *nest) {
 		m.holdBack(n, BrokenUnmarked)
 	case a.result.Passed:
 		a.code = NoticePassed
+	case m.reworkedOut(n):
+		m.holdBack(n, FailedReworks)
+		a.detail = Count(a.reworks)
 	case a.result.SoftName == limits.Verify:
 		a.code, a.detail = FailedVerify, outOfLimits(a.result)
 	default:
 		a.code, a.detail = FailedLimits, outOfLimits(a.result)
 	}
+}
+
+// reworkedOut reports whether the unit would be sent to a rework that it may not
+// have any more.
+func (m *Machine) reworkedOut(n *nest) bool {
+	most := n.files.Product.Retest.MaxReworks
+	return most > 0 && n.att.reworks >= most && counted(n.purpose) && n.att.result.Disposition == limits.Rework
 }
 
 // limits are those that the unit is held against. Where nothing is written and

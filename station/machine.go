@@ -59,7 +59,7 @@ func New(c Config) (*Machine, error) {
 		return nil, fmt.Errorf("setting up the station: %w", err)
 	}
 	m := &Machine{cfg: c, crew: Crew{Operator: c.Operator, WorkOrder: c.WorkOrder, Lot: c.Lot}, files: c.Files, lamps: map[string]*lamp{}, pace: map[Step]time.Duration{},
-		memory: memory{unseen: map[string]record.Entry{}, holds: map[string]bool{}, cutOff: map[string]cutOff{},
+		memory: memory{unseen: map[string]record.Entry{}, holds: holds{}, cutOff: map[string]cutOff{},
 			made: made{units: map[string]unitMade{}, good: map[string]int{}}}}
 	for i, sheet := range c.Files.Sheet.Nests {
 		m.nests = append(m.nests, &nest{index: i, sheet: sheet, files: c.Files, visit: visit{purpose: c.Purpose}})

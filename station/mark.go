@@ -40,7 +40,7 @@ func (m *Machine) marked(n *nest, f Fact) {
 	if n.verdict.Again { // the mark was all that was missing
 		ref := n.att.record
 		n.queue = append(n.queue, &record.DispositionChange{Attempt: &ref, Serial: n.serial, UnitID: n.unit.UnitID,
-			From: Hold, To: Release, Code: string(NoticeResolved), Why: "released mark confirmed", By: "station"})
+			From: Hold, To: Release, Code: string(NoticeResolved), Why: "released mark confirmed", By: byStation})
 		m.announce(n.index, NoticeResolved, Args{Nest: n.sheet.Name, Label: n.label})
 		m.change(n, func() { m.show(n) })
 		return
@@ -60,7 +60,7 @@ func (m *Machine) notMarked(n *nest, f Failure) {
 	m.counters.Held++
 	ref := n.att.record
 	n.queue = append(n.queue, &record.DispositionChange{Attempt: &ref, Serial: n.serial, UnitID: n.unit.UnitID,
-		From: Release, To: Hold, Code: string(BrokenMark), Why: f.Why, By: "station"})
+		From: Release, To: Hold, Code: string(BrokenMark), Why: f.Why, By: byStation})
 	m.change(n, func() { m.show(n) })
 }
 

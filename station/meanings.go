@@ -67,6 +67,8 @@ var meanings = []Meaning{
 	{RefusedUnitFault, Refused, "The unit reports a fault of its own: {detail}.", "Put the unit on hold.", LiftNobody},
 	{RefusedLabelReject, Refused, "{label} is not the unit that came out of {nest}.", "Scan {other} at the reject box.", LiftNobody},
 	{RefusedEnded, Refused, "A released file holds no more: {detail}.", "Call the test engineer for a new revision.", LiftNobody},
+	{RefusedRework, Refused, "{label} was sent to rework, and nothing says that it was mended.", "Scan CMD REWORK and the code of what was done.", LiftNobody},
+	{RefusedReworks, Refused, "{label} was reworked more than {detail} times.", "Put the unit on hold.", LiftNobody},
 	{RefusedCheckFirst, Refused, "{nest} was mended, and no check unit has passed there since.", "Take {label} out; run a check unit in {nest} first.", LiftNobody},
 
 	{FailedLimits, UnitFailed, "{detail} is out of limits.", "Put the unit into bin {bin}.", LiftNobody},
@@ -75,6 +77,7 @@ var meanings = []Meaning{
 	{FailedReadBack, UnitFailed, "The constants read back differ from those written.", "Put the unit into bin {bin}.", LiftNobody},
 	{FailedVerify, UnitFailed, "The unit ranges wrongly with its new constants.", "Put the unit into bin {bin}.", LiftNobody},
 	{FailedLabel, UnitFailed, "Label {label} and this unit contradict each other; the other: {other}.", "Put this unit and the other one on hold.", LiftNobody},
+	{FailedReworks, UnitFailed, "The unit failed again after {detail} reworks.", "Put the unit on hold, bin {bin}.", LiftNobody},
 
 	{BadStray, CaptureBad, "{nest}: something stands in the field.", "Clear the field and take the target away.", LiftItself},
 	{BadFrames, CaptureBad, "{nest}: the light changed during the capture.", "Keep hands and lamps still.", LiftItself},

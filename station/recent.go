@@ -11,7 +11,7 @@ import (
 // memory is what the log's newest part says, kept up as the station goes on.
 type memory struct {
 	unseen  map[string]record.Entry // by serial: results that nobody may have seen
-	holds   map[string]bool         // serials on hold
+	holds                           // units on hold
 	checked time.Time               // when a check unit passed last
 	cutOff  map[string]cutOff       // by serial: attempts from before the start that have no end
 	made
@@ -40,13 +40,15 @@ func (m *Machine) remember(recent []record.Entry) {
 			m.noteMade(b.Run.Purpose, b.Run.WorkOrder, b.Run.Serial, b.Judgement.Disposition)
 			last[b.Run.Nest] = e
 			delete(m.unseen, b.Run.Serial)
-			m.noteHold(b.Run.Purpose, b.Run.Serial, b.Judgement.Disposition)
+			if b.Run.Purpose.Decides() && b.Judgement.Disposition != "" {
+				m.holds.stands(b.Judgement.Disposition, heldBy(e))
+			}
 			m.noteCheck(b.Run.Purpose, b.Outcome, e.Time)
 			if b.Run.Purpose == Check && b.Outcome == Passed {
 				delete(mended, b.Run.Nest)
 			}
 		case *record.DispositionChange:
-			m.noteHold(Production, b.Serial, b.To)
+			m.holds.stands(b.To, heldBy(e))
 			m.noteMade(Production, "", b.Serial, b.To)
 		case *record.AttemptIntent:
 			delete(last, b.Run.Nest)
@@ -76,6 +78,9 @@ func (m *Machine) remember(recent []record.Entry) {
 		}
 	}
 	m.keepUnseen(last)
+	for _, e := range m.cfg.Holds { // those from before it
+		m.holds.stands(Hold, heldBy(e))
+	}
 	for _, e := range stops {
 		of := func(n *nest) bool { return n.sheet.Name == e.Body.(*record.Stop).Nest }
 		n := m.nests[max(0, slices.IndexFunc(m.nests, of))]

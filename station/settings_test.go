@@ -83,6 +83,7 @@ type settings struct {
 	endStop   bool
 	due       time.Time
 	recent    []record.Entry
+	reworks   int // a unit may have, from 1 on: a rework is on record before it runs again
 }
 
 func usual() settings {
@@ -110,7 +111,10 @@ func (s settings) files(t testing.TB) *station.Files {
 	plan := product.Plan{Shots: 250_000, Frames: 2}
 	p.Capture = product.Captures{Empty: plan, Target: plan, Verify: plan}
 	p.Label = product.Label{Rules: rules, Tie: s.tie, Pairs: s.pairs}
-	p.Retest = product.Retest{MaxAttempts: s.max, AfterPass: s.afterPass}
+	p.Retest = product.Retest{MaxAttempts: s.max, AfterPass: s.afterPass, MaxReworks: s.reworks}
+	if s.reworks > 0 {
+		p.Retest.Reworks = map[string]string{"WIPED": "window wiped"}
+	}
 	l, err := readLimits()
 	if err != nil {
 		t.Fatal(err)

@@ -20,6 +20,7 @@ type Snapshot struct {
 	Label    string     // the open label, "" when none
 	Nests    []NestView // in the order of the station sheet
 	Counters Counters
+	Holds    []OnHold  // units on hold, the longest first
 	Recent   []Verdict // the newest results, newest first, at most MaxRecent
 	Stops    []Stop
 	Standing []Message // what is to be known until it no longer holds
@@ -67,6 +68,7 @@ func (m *Machine) Snapshot() Snapshot {
 		Messages: slices.Clone(m.messages), Closing: m.closing, Closed: m.closing,
 	}
 	s.Counters.PerHour, s.Counters.OpenHolds = m.perHour(), len(m.holds)
+	s.Holds = m.holds.list()
 	if order := m.crew.WorkOrder; order != "" {
 		s.Counters.OrderGood, s.Counters.OrderOf = m.good[order], m.crew.Quantity
 	}

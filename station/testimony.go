@@ -71,7 +71,7 @@ func (m *Machine) testimony(n *nest, r Recalled) bool {
 	about := fmt.Sprintf("%s/%d/%d", w.Station, w.Generation, w.Sequence)
 	n.att.code, n.att.detail = code, Verbatim(about)
 	n.queue = append(n.queue, &record.DispositionChange{Serial: n.serial, UnitID: n.unit.UnitID, To: Hold, Code: string(code),
-		Why: fmt.Sprintf("the unit bears record %s, intent %x, and the log does not: it was put back, rewritten or continued from a copy, or not this station wrote the block", about, w.Intent), By: "station"})
+		Why: fmt.Sprintf("the unit bears record %s, intent %x, and the log does not: it was put back, rewritten or continued from a copy, or not this station wrote the block", about, w.Intent), By: byStation})
 	m.finish(n)
 	return false
 }

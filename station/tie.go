@@ -68,12 +68,12 @@ func (m *Machine) contradiction(n *nest, h history, tie tie) {
 		others = both(others, seen(e))
 		ref := e.Ref
 		n.queue = append(n.queue, &record.DispositionChange{Attempt: &ref, Serial: a.Run.Serial, UnitID: a.Run.UnitID,
-			From: a.Judgement.Disposition, To: Hold, Code: string(FailedLabel), Why: "label and unit contradict each other", By: "station"})
+			From: a.Judgement.Disposition, To: Hold, Code: string(FailedLabel), Why: "label and unit contradict each other", By: byStation})
 	}
 	if s := tie.belongs; s != "" && !serials[s] {
 		others = both(others, Because{Reason: ReasonLabel, A: Verbatim(s)})
 		n.queue = append(n.queue, &record.DispositionChange{Serial: s, UnitID: n.unit.UnitID, To: Hold,
-			Code: string(FailedLabel), Why: "its unit carries another label", By: "station"})
+			Code: string(FailedLabel), Why: "its unit carries another label", By: byStation})
 	}
 	if others == nil {
 		others = Because{Reason: ReasonUnknown}

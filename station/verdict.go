@@ -166,7 +166,9 @@ func onRecord(detail string) Arg {
 
 // actsByCode tells the codes whose action stands for the limits file's
 // instruction.
-func actsByCode(c Code) bool { return c == BrokenHold || c == BrokenUnmarked || c == BrokenMark }
+func actsByCode(c Code) bool {
+	return c == BrokenHold || c == BrokenUnmarked || c == BrokenMark || c == FailedReworks
+}
 
 // instructions finds the languages of an instruction on record: the files in
 // force may be others than those that it was made by.

@@ -38,7 +38,7 @@ func (w *world) answer(e station.Effect) station.Fact {
 		u.id.Session++
 		return station.Identified{Identity: u.id}
 	case station.Report:
-		return station.Reported{Status: protocol.Status{TempMilliCel: 25_000}}
+		return station.Reported{Status: protocol.Status{TempMilliCel: 25_000, Faults: u.faults}}
 	case station.ReadBlock:
 		return station.BlockRead{Raw: bytes.Clone(u.block)}
 	case station.Void:

@@ -22,9 +22,10 @@ type unit struct {
 	target  bool    // a target stands in front of it
 	rate    float64 // what its captures show, counts a shot; 0: as the target decides
 	emits   bool
-	torn    bool // its commits leave something else
-	unmarks bool // it does not keep the released mark
-	forgets bool // it keeps constants only until it restarts
+	faults  uint32 // that its status tells
+	torn    bool   // its commits leave something else
+	unmarks bool   // it does not keep the released mark
+	forgets bool   // it keeps constants only until it restarts
 }
 
 func newUnit(id, serial string) *unit {

@@ -34,6 +34,7 @@ type runFlags struct {
 	workOrder     string
 	lot           string
 	record        string
+	rework        string
 	again         bool
 	hands         time.Duration
 }
@@ -69,6 +70,7 @@ Exit code 0 when every unit was released (with audit, check and study: passed),
 	fl.StringVar(&f.workOrder, "work-order", "", "work order of the units")
 	fl.StringVar(&f.lot, "lot", "", "lot of the units")
 	fl.StringVar(&f.record, "record", "", "write everything that goes over the line into this file, for panecal replay (several ports: FILE-NEST each)")
+	fl.StringVar(&f.rework, "rework", "", "code of what was done to the units since they failed, on record for each before it runs")
 	fl.BoolVar(&f.again, "again", false, "run a unit again that has passed, where its product allows it")
 	fl.DurationVar(&f.hands, "hands-time", 2*time.Minute, "how long to wait for the target before giving up")
 	return c
@@ -212,7 +214,7 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 	if err != nil {
 		return err
 	}
-	b := batch.Options{Queues: queues, Verdicts: verdicts, Operator: cmp.Or(f.operator, shift.Unknown), Again: f.again}
+	b := batch.Options{Queues: queues, Verdicts: verdicts, Operator: cmp.Or(f.operator, shift.Unknown), Again: f.again, Rework: f.rework}
 	var lines error
 	refuse := func(r refusal) {
 		r.Schema = refusalSchema

@@ -185,6 +185,10 @@ func (w *workplace) setUp(o workplaceOptions) error {
 	if err != nil {
 		return err
 	}
+	held, err := w.held()
+	if err != nil {
+		return err
+	}
 	bridge, err := o.config.bridge(o.first.Sheet.Nests)
 	if err != nil {
 		return err
@@ -204,7 +208,7 @@ func (w *workplace) setUp(o workplaceOptions) error {
 	}
 	w.runner, err = runner.New(station.Config{
 		Station: o.config.Station, Purpose: o.purpose, Files: o.first, Operator: o.operator,
-		Software: version, WorkOrder: o.workOrder, Lot: o.lot, Recent: recent, HandsTime: o.handsTime,
+		Software: version, WorkOrder: o.workOrder, Lot: o.lot, Recent: recent, Holds: held, HandsTime: o.handsTime,
 		SameInARow: o.rules.sameInARow, CheckEvery: o.rules.checkEvery, CheckUnits: o.rules.checkUnits, Bridge: bridge,
 		Leads: o.config.Lead, Staffed: o.book != nil, Roster: of,
 	}, runner.Options{
@@ -218,6 +222,15 @@ func (w *workplace) setUp(o workplaceOptions) error {
 		return err
 	}
 	return w.openInbox(o, logger)
+}
+
+// held are the records that put the units on hold that are so now.
+func (w *workplace) held() (by []record.Entry, err error) {
+	all, err := w.store.Holds()
+	for _, h := range all {
+		by = append(by, h.By)
+	}
+	return by, err
 }
 
 // openInbox makes the inbox, and takes up what came while nobody was here.

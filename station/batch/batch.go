@@ -30,6 +30,7 @@ type Options struct {
 	Verdicts <-chan station.Verdict // from the station, in order
 	Operator string                 // signs on before and off after it; "" for nobody
 	Again    bool                   // a unit that passed runs again
+	Rework   string                 // code of what was done to the units since they failed, "" for nothing
 	Tell     func(Told)             // to whoever stands at the line
 	// Refused is told of each label that gets no verdict, once, and of its
 	// nest; nil: Tell is.
@@ -89,6 +90,9 @@ func (b *Batch) Run(ctx context.Context, start func(context.Context) <-chan erro
 			return b.end, err
 		}
 	}
+	if err := b.reworked(); err != nil {
+		return b.end, err
+	}
 	err := b.run(ctx, start, snapshots, show)
 	// Signing off says that every verdict was seen. After a fault, of the
 	// store above all, one may be in doubt: it is then shown again.
@@ -96,6 +100,19 @@ func (b *Batch) Run(ctx context.Context, start func(context.Context) <-chan erro
 		err = shift.SignOn(b.o.Station, b.o.Operator, method, true, nil)
 	}
 	return b.end, err
+}
+
+// reworked puts on record what was done to the units before they run.
+func (b *Batch) reworked() error {
+	for _, label := range slices.Concat(b.o.Queues...) {
+		if b.o.Rework == "" {
+			return nil
+		}
+		if err := b.o.Intake.Rework(b.o.Station, label, b.o.Rework, b.o.Operator); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (b *Batch) run(ctx context.Context, start func(context.Context) <-chan error, snapshots <-chan station.Snapshot, show func(station.Verdict) error) error {

@@ -72,6 +72,13 @@ const (
 
 // Retest says how often a unit may come back.
 type Retest struct {
-	MaxAttempts int  // judged attempts of one serial
+	MaxAttempts int  // judged attempts of one serial, since it was last reworked
 	AfterPass   bool // a unit that passed may run again
+	// MaxReworks is how often one serial may be reworked over its life, 0 for any
+	// number. A unit that fails after that is on hold.
+	MaxReworks int
+	// Reworks are what may be done to a unit, by code. Where there are any, a unit
+	// that was sent to rework runs again only after one of them is on record; where
+	// there are none, it runs again as it comes.
+	Reworks map[string]string
 }

@@ -31,7 +31,7 @@ func Read(name string, data []byte) (*Product, error) {
 	p := &Product{
 		Name: t.Name, LimitsFile: t.Limits, Firmware: t.Firmware, Reports: t.Reports,
 		Line:                 Line{Baud: t.Line.Baud, OpenText: t.Line.Open, CloseText: t.Line.Close},
-		Retest:               Retest{MaxAttempts: t.Retest.MaxAttempts, AfterPass: t.Retest.AfterPass},
+		Retest:               Retest{MaxAttempts: t.Retest.MaxAttempts, AfterPass: t.Retest.AfterPass, MaxReworks: t.Retest.MaxReworks, Reworks: t.Retest.Reworks},
 		CompensationAlwaysOn: t.CompensationAlwaysOn, MeasureAfterFailure: t.MeasureAfterFailure,
 	}
 	r.unit(&t)
@@ -92,6 +92,26 @@ func (r reader) unit(t *productTable) {
 	r.consoleText(t.Line.Close, "close")
 	if t.Retest.MaxAttempts < 1 || t.Retest.MaxAttempts > 100 {
 		r.d.Report("max_attempts is 1 to 100", "write max_attempts = 3: testing until it passes releases bad units", "retest", "max_attempts")
+	}
+	r.reworks(t.Retest)
+}
+
+// reworks checks the codes of what may be done to a unit: they are scanned after
+// CMD REWORK, whose letters a keyboard scanner may send small.
+func (r reader) reworks(t retestTable) {
+	if t.MaxReworks < 0 || t.MaxReworks > 100 {
+		r.d.Report("max_reworks is 0 to 100", "write max_reworks = 2, or leave it out for any number", "retest", "max_reworks")
+	}
+	if t.MaxReworks > 0 && len(t.Reworks) == 0 {
+		r.d.Report("max_reworks counts reworks, and there are none", `add [retest.reworks] with code = "what was done"`, "retest", "max_reworks")
+	}
+	for code, text := range t.Reworks {
+		if code == "" || len(code) > 20 || strings.Trim(code, "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-") != "" {
+			r.d.Report(fmt.Sprintf("%q is no code", code), "write 1 to 20 capitals, digits and hyphens, such as WIPED", "retest", "reworks", code)
+		}
+		if text == "" {
+			r.d.Report("what was done is not said", `write it in a few words, such as WIPED = "window wiped"`, "retest", "reworks", code)
+		}
 	}
 }
 

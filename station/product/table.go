@@ -130,6 +130,8 @@ type constantsTable struct {
 }
 
 type retestTable struct {
-	MaxAttempts int  `toml:"max_attempts" need:"add max_attempts = …"`
-	AfterPass   bool `toml:"after_pass" need:"add after_pass = true or false: may a unit that passed run again?"`
+	MaxAttempts int               `toml:"max_attempts" need:"add max_attempts = …"`
+	MaxReworks  int               `toml:"max_reworks"`
+	Reworks     map[string]string `toml:"reworks"`
+	AfterPass   bool              `toml:"after_pass" need:"add after_pass = true or false: may a unit that passed run again?"`
 }

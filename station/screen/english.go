@@ -54,6 +54,7 @@ func english() *Language {
 		shift.UnitLabel:      {"A UNIT LABEL", "SCAN ANOTHER"},
 		shift.PageFirst:      {"NOT TAKEN", "ANSWER THIS"},
 		shift.UnknownCommand: {"NO SUCH COMMAND", "SCAN AGAIN"},
+		shift.BadRework:      {"NOT THAT CODE", "SCAN AGAIN"},
 		shift.NoLabelOpen:    {"SCAN THE LABEL", "THEN THE CODE"},
 	}
 	l.steps = map[station.Step]string{
@@ -137,12 +138,13 @@ func english() *Language {
 		skipAgain:     "End the attempt in {nest}, on record as aborted? The same again ends it.",
 		busy:          "The station is busy and did not take this. Wait, then scan again.",
 		pageEntry:     "Entry: ", pageKeys: "Enter: go on   Ctrl-Q twice: leave",
+		badRework: "There is no rework {text} here; there is {list}.",
 		noEmitter: "No emitter is in doubt.", powerAgain: "Is the power of {nest} cut? The same again says so, on record.",
 		badOrder: "This is no work order: {text}.", badLot: "This is no lot: {text}.", unitLabel: "This is the label of a unit: {text}.",
 		last: "last unit", lastUnits: "Last units", from: "OUT OF {nest}",
 		badBadge: "This is no badge: {text}.", badNumber: "This is no number of units: {text}.", pageFirst: "Answer this first; {text} was not taken.",
 		noLabelOpen: "Scan the unit's label first, then the rework code.", unknownCommand: "There is no command {text}.",
-		noted: "The message is on record.", reworked: "Rework {text} of {label} is on record.",
+		noted: "The message is on record.", reworked: "Rework {text} of {label} is on record; scan and seat it.",
 		scannerLost: "The scanner is not connected; the keyboard works on.", scannerBack: "The scanner is connected again.", notRecorded: "This could not be put on record: {text}.",
 		notMeasured: "{name} was not measured", outOfLimits: "{name} is out of limits", between: "{low} to {high}",
 		seen:      "label {label}, unit {unit}, {time}, {nest}, bin {bin}",

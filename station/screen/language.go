@@ -62,7 +62,7 @@ type words struct {
 	pageEntry, pageKeys                         string // footer of a page
 	badBadge, badNumber, pageFirst, noLabelOpen string
 	badOrder, badLot, unitLabel                 string
-	noEmitter, powerAgain                       string // what a page or a command label refuses
+	noEmitter, powerAgain, badRework            string // what a page or a command label refuses
 	unknownCommand, noted, reworked             string
 	scannerLost, scannerBack, notRecorded       string
 	notMeasured, outOfLimits, between, seen     string // what a sentence may name

@@ -38,6 +38,8 @@ func (l *Language) replied(r shift.Reply) string {
 		return fill(w.pageFirst, "text", short)
 	case shift.NoLabelOpen:
 		return w.noLabelOpen
+	case shift.BadRework:
+		return fill(w.badRework, "text", short, "list", r.Label)
 	case shift.UnknownCommand:
 		return fill(w.unknownCommand, "text", r.Text)
 	case shift.NothingToSkip:

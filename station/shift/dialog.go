@@ -3,6 +3,7 @@ package shift
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"strings"
 	"time"
 
@@ -23,8 +24,11 @@ type Rules struct {
 	// anything but a unit's label.
 	Order, Lot *regexp.Regexp
 	Unit       func(text string) bool // tells a unit's label; nil: none is known
-	Ask        []PageKind             // what is asked after sign-on: OrderPage to EmitterPage
-	Takt       float64                // units an hour that are wanted, 0 for none
+	// Reworks are the codes of what may be done to the unit of a label; nil, or an
+	// empty list: anything.
+	Reworks func(label string) []string
+	Ask     []PageKind // what is asked after sign-on: OrderPage to EmitterPage
+	Takt    float64    // units an hour that are wanted, 0 for none
 }
 
 // whole tells whether a pattern, nil for any, is the whole of a text.
@@ -169,10 +173,8 @@ func (d *dialog) take(in Input, snap station.Snapshot) []deed {
 		d.ask([]PageKind{OrderPage, QuantityPage, WindowPage, GasketPage, EmitterPage}, snap)
 	case command == "OFF":
 		return d.signOff(snap, in.At)
-	case name == "REWORK" && code != "" && snap.Label != "":
-		return []deed{reworked{snap.Label, code}, Reply{Code: Reworked, Text: code, Label: snap.Label, Done: true}}
 	case name == "REWORK" && code != "":
-		return []deed{Reply{Code: NoLabelOpen}}
+		return d.rework(snap, code)
 	default:
 		return []deed{Reply{Code: UnknownCommand, Text: command}}
 	}
@@ -236,6 +238,26 @@ func (d *dialog) skip(snap station.Snapshot, at time.Time, again bool) []deed {
 	}
 	d.skipped = true
 	return []deed{Reply{Code: SkipAgain, Nest: snap.Nests[i].Name}}
+}
+
+// rework puts a rework of the open label's unit on record, or of the unit that was
+// refused for want of one.
+func (d *dialog) rework(snap station.Snapshot, code string) []deed {
+	label := snap.Label
+	for i := range snap.Nests {
+		if n := &snap.Nests[i]; label == "" && n.Step == station.Turned && n.Trouble != nil && n.Trouble.Code == station.RefusedRework {
+			label = n.Label
+		}
+	}
+	if label == "" {
+		return []deed{Reply{Code: NoLabelOpen}}
+	}
+	if d.rules.Reworks != nil {
+		if known := d.rules.Reworks(label); len(known) > 0 && !slices.Contains(known, code) {
+			return []deed{Reply{Code: BadRework, Text: code, Label: strings.Join(known, ", ")}}
+		}
+	}
+	return []deed{reworked{label, code}, Reply{Code: Reworked, Text: code, Label: label, Done: true}}
 }
 
 // powerOff hears at the second scan of its label in a row that the nest has no

@@ -2,11 +2,16 @@ package shift
 
 import (
 	"cmp"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
 	"sync"
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/label"
 	"example.org/panecal/station/papers"
+	"example.org/panecal/store/record"
 )
 
 // Intake hands labels to a station, after the files of their product. Any
@@ -35,6 +40,30 @@ func (i *Intake) Read(text string) (*station.Files, label.Label, error) { return
 
 // Serial is that of a label, or the label itself where it is none of ours.
 func (i *Intake) Serial(text string) string { return i.Files().Serial(text) }
+
+// Reworks are the codes of what may be done to the unit of a label.
+func (i *Intake) Reworks(text string) []string {
+	f, _, _ := i.Read(text)
+	if f == nil {
+		return nil
+	}
+	return slices.Sorted(maps.Keys(f.Product.Retest.Reworks))
+}
+
+// ErrRework: a code that is none of the product's reworks.
+var ErrRework = errors.New("there is no such rework")
+
+// Rework puts on record that a person did to the unit of a label what a code says.
+// ErrRework: the label's product has others.
+func (i *Intake) Rework(to Station, label, code, by string) error {
+	if known := i.Reworks(label); len(known) > 0 && !slices.Contains(known, code) {
+		return fmt.Errorf("%w as %q for %s: use one of %q", ErrRework, code, label, known)
+	}
+	if _, err := to.Append(&record.ReworkDone{Serial: i.Serial(label), Action: code, By: by}); err != nil {
+		return fmt.Errorf("recording the rework of %s: %w", label, err)
+	}
+	return nil
+}
 
 // Renew works by new files from the next label on, and returns those that take
 // the place of the ones in force; nil where nothing has changed.

@@ -13,6 +13,7 @@ const (
 	UnitLabel      Code = "unit-label"      // Text is a unit's label, and neither order nor lot
 	PageFirst      Code = "page-first"      // a page is up: Text was not taken
 	NoLabelOpen    Code = "no-label-open"   // a rework code without a unit
+	BadRework      Code = "bad-rework"      // Text is none of the codes in Label
 	UnknownCommand Code = "unknown-command" // Text
 	NothingToSkip  Code = "nothing-to-skip" // no attempt where the hands are
 	SkipAgain      Code = "skip-again"      // the same again ends the attempt in Nest
@@ -41,7 +42,7 @@ const (
 
 // Codes returns every code. The slice is the caller's.
 func Codes() []Code {
-	return []Code{BadBadge, BadNumber, BadOrder, BadLot, UnitLabel, PageFirst, NoLabelOpen, UnknownCommand, NothingToSkip, SkipAgain, NoEmitter, PowerAgain, Settled, Noted, Reworked,
+	return []Code{BadBadge, BadNumber, BadOrder, BadLot, UnitLabel, PageFirst, NoLabelOpen, BadRework, UnknownCommand, NothingToSkip, SkipAgain, NoEmitter, PowerAgain, Settled, Noted, Reworked,
 		NotRecorded, ScannerLost, ScannerBack,
 		UnknownBadge, NotValid, NoOperator, NoLead, TrainingEnded, BadgeBarred, PINScanned, PINForm, PINWrong, PINClosed, NothingToLift}
 }

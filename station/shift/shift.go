@@ -107,6 +107,9 @@ func New(o Options) *Shift {
 	if o.Intake != nil && o.Rules.Unit == nil {
 		o.Rules.Unit = func(text string) bool { _, _, err := o.Intake.Read(text); return err == nil }
 	}
+	if o.Intake != nil && o.Rules.Reworks == nil {
+		o.Rules.Reworks = o.Intake.Reworks
+	}
 	s := &Shift{o: o, dialog: newDialog(o.Rules, o.Operator, o.Settings, o.Cautions, o.Now())}
 	s.dialog.bars = barsOf(o.Recent)
 	s.resumed = lastOn(o.Recent)
@@ -199,7 +202,7 @@ func (s *Shift) do(d deed) error {
 	case noted:
 		return s.keep(&record.Note{By: s.person, Text: d.text})
 	case reworked:
-		return s.keep(&record.ReworkDone{Serial: s.o.Intake.Serial(d.label), Action: d.code, By: s.person})
+		return s.o.Intake.Rework(s.o.Station, d.label, d.code, s.person)
 	}
 	return nil
 }
