@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/limits/visible"
 )
 
 // finding is one line of the doctor's report.
@@ -42,9 +43,9 @@ changes nothing. Exit code 3 where something is bad.`,
 				}{"panecal.doctor/1", all})
 			} else {
 				for _, f := range all {
-					fmt.Fprintf(c.OutOrStdout(), "%-4s  %-12s %s\n", f.State, f.Subject, f.Text)
+					fmt.Fprintf(c.OutOrStdout(), "%-4s  %-12s %s\n", f.State, f.Subject, visible.Text(f.Text))
 					if f.Mend != "" {
-						fmt.Fprintf(c.OutOrStdout(), "%19s-> %s\n", "", f.Mend)
+						fmt.Fprintf(c.OutOrStdout(), "%19s-> %s\n", "", visible.Text(f.Mend))
 					}
 				}
 			}

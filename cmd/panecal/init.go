@@ -15,6 +15,7 @@ import (
 	"example.org/panecal/cmd/panecal/files"
 	"example.org/panecal/cmd/panecal/logs"
 	"example.org/panecal/cmd/panecal/sample"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/store"
 )
 
@@ -48,7 +49,7 @@ that of the log. A copy that was cut or changed is not taken.`,
 			if asJSON {
 				return cli.PrintJSON(c.OutOrStdout(), made)
 			}
-			fmt.Fprintf(c.OutOrStdout(), "station  %s\nconfig   %s\nstore    %s\nkey      %s\n", made.Station, made.Config, made.Store, made.Key)
+			fmt.Fprintf(c.OutOrStdout(), "station  %s\nconfig   %s\nstore    %s\nkey      %s\n", made.Station, visible.Text(made.Config), visible.Text(made.Store), visible.Text(made.Key))
 			fmt.Fprintf(c.ErrOrStderr(), "Next: write your ports and distances into %s, then run `panecal shift`.\n",
 				filepath.Join(filepath.Dir(made.Config), "station.sheet.toml"))
 			return nil

@@ -24,6 +24,7 @@ import (
 	"example.org/panecal/cmd/panecal/signing"
 	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/cmd/panecal/studies"
+	"example.org/panecal/limits/visible"
 )
 
 func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
@@ -32,9 +33,13 @@ func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
 // is done before the process ends.
 func run(args []string, in io.Reader, out, talk io.Writer) (code int) {
 	where := &place{}
+	shown, told := visible.NewWriter(out), visible.NewWriter(talk)
 	defer func() {
 		if p := recover(); p != nil {
-			code = crashed(*where, p, debug.Stack(), talk)
+			code = crashed(*where, p, debug.Stack(), told)
+		}
+		if err := errors.Join(shown.Flush(), told.Flush()); err != nil && code == cli.ExitDone {
+			code = cli.ExitRunTime
 		}
 	}()
 	ctx, caught, stop := catchSignals(context.Background())
@@ -42,8 +47,8 @@ func run(args []string, in io.Reader, out, talk io.Writer) (code int) {
 	root := newRoot(where)
 	root.SetArgs(args)
 	root.SetIn(in)
-	root.SetOut(out)
-	root.SetErr(talk)
+	root.SetOut(shown)
+	root.SetErr(told)
 	err := root.ExecuteContext(ctx)
 	if s := caught(); s != 0 && !internal(err) {
 		// A person or the system ended the command: that is the news, not
@@ -55,7 +60,7 @@ func run(args []string, in io.Reader, out, talk io.Writer) (code int) {
 	}
 	var quiet *cli.QuietError
 	if !errors.As(err, &quiet) {
-		cli.Tell(talk, err)
+		cli.Tell(told, err)
 	}
 	return exitCode(err)
 }

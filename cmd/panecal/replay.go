@@ -11,6 +11,7 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/plant"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/protocol/link"
 	"example.org/panecal/protocol/recording"
 	"example.org/panecal/protocol/simunit"
@@ -75,7 +76,7 @@ constants into it.`,
 				err = cli.PrintJSON(c.OutOrStdout(), result)
 			} else {
 				for _, d := range result.Differences {
-					fmt.Fprintf(c.OutOrStdout(), "%10.3f ms  %-14s recorded: %s, now: %s  %s\n", d.AtMS, d.Asked, d.Recorded, d.Now, d.Bytes)
+					fmt.Fprintf(c.OutOrStdout(), "%10.3f ms  %-14s recorded: %s, now: %s  %s\n", d.AtMS, visible.Text(d.Asked), visible.Text(d.Recorded), visible.Text(d.Now), d.Bytes)
 				}
 				fmt.Fprintf(c.OutOrStdout(), "%d requests, %d answered otherwise\n", result.Requests, len(result.Differences))
 			}

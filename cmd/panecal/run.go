@@ -16,6 +16,7 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/staff"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/station"
 	"example.org/panecal/station/batch"
 	"example.org/panecal/station/papers"
@@ -127,7 +128,7 @@ func (f runFlags) pairs(in io.Reader) (all, twice []pair, err error) {
 }
 
 func twoPorts(label string) string {
-	return fmt.Sprintf("label %s is given for two ports: a label belongs to one unit", label)
+	return fmt.Sprintf("label %s is given for two ports: a label belongs to one unit", visible.Text(label))
 }
 
 func readPairs(name string, in io.Reader) ([]pair, error) {
@@ -192,10 +193,10 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 	if f.revision != "" {
 		wanted, ok := all.Revision(f.revision)
 		if !ok {
-			return cli.RefusedError("unknown_revision", fmt.Errorf("revision %s is not among the released files of this station: check the configuration's products", f.revision))
+			return cli.RefusedError("unknown_revision", fmt.Errorf("revision %s is not among the released files of this station: check the configuration's products", visible.Text(f.revision)))
 		}
 		if wanted != first {
-			return cli.RefusedError("unknown_revision", fmt.Errorf("revision %s is of product %s, the label %s is not", f.revision, wanted.Product.Name, pairs[0].Label))
+			return cli.RefusedError("unknown_revision", fmt.Errorf("revision %s is of product %s, the label %s is not", visible.Text(f.revision), wanted.Product.Name, visible.Text(pairs[0].Label)))
 		}
 	}
 	ports, queues := byPort(pairs)
@@ -238,7 +239,7 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 // into the command's end.
 func (w *workplace) batch(c *cobra.Command, o batch.Options, show func(station.Verdict) error) error {
 	o.Station, o.Intake = w.runner, w.intake
-	o.Tell = func(t batch.Told) { fmt.Fprintf(c.ErrOrStderr(), "panecal: %s: %s\n", t.Label, told(t)) }
+	o.Tell = func(t batch.Told) { fmt.Fprintf(c.ErrOrStderr(), "panecal: %s: %s\n", visible.Text(t.Label), told(t)) }
 	refused := o.Refused
 	o.Refused = func(nest int, t batch.Told) {
 		switch t.Code {
@@ -246,9 +247,9 @@ func (w *workplace) batch(c *cobra.Command, o batch.Options, show func(station.V
 			o.Tell(t)
 		case station.HandsConfirm:
 			t.Code = station.RefusedPassed
-			cli.TellRefused(c.ErrOrStderr(), string(t.Code), t.Label+": "+told(t))
+			cli.TellRefused(c.ErrOrStderr(), string(t.Code), visible.Text(t.Label)+": "+told(t))
 		default:
-			cli.TellRefused(c.ErrOrStderr(), string(cmp.Or(t.Code, station.RefusedStopped)), t.Label+": "+told(t))
+			cli.TellRefused(c.ErrOrStderr(), string(cmp.Or(t.Code, station.RefusedStopped)), visible.Text(t.Label)+": "+told(t))
 		}
 		if refused != nil {
 			refused(nest, t)
@@ -266,7 +267,9 @@ func (w *workplace) batch(c *cobra.Command, o batch.Options, show func(station.V
 }
 
 // told is what a batch tells people at the line.
-func told(t batch.Told) string {
+func told(t batch.Told) string { return visible.Text(said(t)) }
+
+func said(t batch.Told) string {
 	switch {
 	case t.Code == "":
 		return "the unit was refused"

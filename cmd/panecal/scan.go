@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"time"
 
 	"github.com/charmbracelet/x/term"
@@ -14,6 +13,7 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/reading"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/protocol/link"
 	"example.org/panecal/station/papers"
 	"example.org/panecal/station/screen"
@@ -73,16 +73,18 @@ func (f scanFlags) run(c *cobra.Command, where place) (err error) {
 		defer l.Close()
 		in = l
 	case isTerminal(in):
-		file := in.(*os.File)
+		file, _ := cli.Terminal(in)
 		before, err := term.MakeRaw(file.Fd())
 		if err != nil {
 			return fmt.Errorf("taking single keys from the terminal: %w", err)
 		}
 		defer func() { err = errors.Join(err, term.Restore(file.Fd(), before)) }()
-		if isTerminal(out) {
-			out = carriage{out}
+		if file, ok := cli.Terminal(out); ok {
+			out = visible.NewWriter(carriage{file})
 		}
-		tell = carriage{tell}
+		if file, ok := cli.Terminal(tell); ok {
+			tell = visible.NewWriter(carriage{file})
+		}
 	}
 	if isTerminal(in) || f.port != "" {
 		fmt.Fprintln(tell, "Scan now. Ctrl-C ends.")

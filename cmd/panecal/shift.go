@@ -4,12 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
+	"io"
 	"path/filepath"
 	"strings"
 	"time"
 
-	xterm "github.com/charmbracelet/x/term"
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
@@ -156,7 +155,7 @@ func (w *workplace) withScreen(c *cobra.Command, show screenFlags, at shiftOf) (
 	}
 	o := screen.Options{
 		Letters: letters,
-		In:      c.InOrStdin(), Out: c.OutOrStdout(), Snapshots: box, Hints: at.hints, ASCII: show.ascii,
+		In:      c.InOrStdin(), Out: cli.Beneath(c.OutOrStdout()).(io.Writer), Snapshots: box, Hints: at.hints, ASCII: show.ascii,
 		Language: lang, Bell: at.config.Bell, Takt: at.config.rules.Takt,
 		Send:  people.Enter,
 		Leave: func() { leave(errLeft) }, Panicked: w.crashes.Caught,
@@ -205,6 +204,6 @@ func (w *workplace) draw(ctx context.Context, o screen.Options, show screenFlags
 }
 
 func isTerminal(v any) bool {
-	f, ok := v.(*os.File)
-	return ok && xterm.IsTerminal(f.Fd())
+	_, ok := cli.Terminal(v)
+	return ok
 }

@@ -19,6 +19,7 @@ import (
 	"example.org/panecal/cmd/panecal/crash"
 	"example.org/panecal/cmd/panecal/logs"
 	"example.org/panecal/cmd/panecal/staff"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/protocol/recording"
 	"example.org/panecal/station"
 	"example.org/panecal/station/inbox"
@@ -169,7 +170,7 @@ func (w *workplace) setUp(o workplaceOptions) error {
 	}
 	for _, what := range remade {
 		logger.Warn("derived file made anew", "what", what)
-		fmt.Fprintln(os.Stderr, "panecal: the log:", what)
+		fmt.Fprintln(os.Stderr, "panecal: the log:", visible.Text(what))
 	}
 	var recent []record.Entry
 	now := time.Now()

@@ -6,14 +6,15 @@ import (
 	"io"
 	"math"
 	"text/tabwriter"
+
+	"example.org/panecal/limits/visible"
 )
 
 // mostChanged is how many units that change bin a text lists.
 const mostChanged = 20
 
-// WriteText writes the answer for people; clean makes text of the log fit for
-// display.
-func (a Answer) WriteText(w io.Writer, clean func(string) string) error {
+// WriteText writes the answer for people.
+func (a Answer) WriteText(w io.Writer) error {
 	var b bytes.Buffer
 	t := tabwriter.NewWriter(&b, 0, 8, 2, ' ', 0)
 	fmt.Fprintf(t, "limits of %s %.12s on %d attempts, %d of them first ones of production\n", a.Product, a.Limits, a.Attempts, a.First)
@@ -35,17 +36,17 @@ func (a Answer) WriteText(w io.Writer, clean func(string) string) error {
 	}
 	for _, c := range a.Before.Bins {
 		after, _ := count(a.After.Bins, c)
-		fmt.Fprintf(t, "%d\t%s\t%d\t%d\n", c.SoftBin, clean(c.Name), c.Count, after)
+		fmt.Fprintf(t, "%d\t%s\t%d\t%d\n", c.SoftBin, visible.Text(c.Name), c.Count, after)
 	}
 	for _, c := range a.After.Bins {
 		if _, found := count(a.Before.Bins, c); !found {
-			fmt.Fprintf(t, "%d\t%s\t0\t%d\n", c.SoftBin, clean(c.Name), c.Count)
+			fmt.Fprintf(t, "%d\t%s\t0\t%d\n", c.SoftBin, visible.Text(c.Name), c.Count)
 		}
 	}
 	fmt.Fprintf(t, "\nof all units, 95 %%\taccepted falsely\trejected falsely\n")
-	fmt.Fprintf(t, "all limits\t%s\t%s\tworst nest %s\n", a.FalseAccept.words(), a.FalseReject.words(), dash(clean(a.WorstNest)))
+	fmt.Fprintf(t, "all limits\t%s\t%s\tworst nest %s\n", a.FalseAccept.words(), a.FalseReject.words(), dash(visible.Text(a.WorstNest)))
 	for _, r := range a.Risks {
-		note := "worst nest " + dash(clean(r.WorstNest))
+		note := "worst nest " + dash(visible.Text(r.WorstNest))
 		if !r.Resolved {
 			note = "not resolved"
 		}
@@ -65,7 +66,7 @@ func (a Answer) WriteText(w io.Writer, clean func(string) string) error {
 			fmt.Fprintf(t, "  and %d more: --json lists all\n", len(a.Changed)-i)
 			break
 		}
-		fmt.Fprintf(t, "  %s\tattempt %d\t%s to %s\n", clean(c.Serial), c.Attempt, clean(c.FromName), c.ToName)
+		fmt.Fprintf(t, "  %s\tattempt %d\t%s to %s\n", visible.Text(c.Serial), c.Attempt, visible.Text(c.FromName), c.ToName)
 	}
 	if err := t.Flush(); err != nil {
 		return err

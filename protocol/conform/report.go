@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/protocol"
 )
 
@@ -104,11 +105,11 @@ func Merge(reports ...*Report) *Report {
 // the sums.
 func (r *Report) WriteText(w io.Writer) error {
 	var b strings.Builder
-	fmt.Fprintf(&b, "unit  %s\n", r.Unit)
+	fmt.Fprintf(&b, "unit  %s\n", visible.Text(r.Unit))
 	for _, c := range r.Clauses {
 		fmt.Fprintf(&b, "%-7s %-9s  %s", c.Clause, c.Outcome, c.Title)
 		if c.Why != "" {
-			fmt.Fprintf(&b, ": %s", c.Why)
+			fmt.Fprintf(&b, ": %s", visible.Text(c.Why))
 		} else if c.Tries > 1 {
 			fmt.Fprintf(&b, " (%d times)", c.Tries)
 		}

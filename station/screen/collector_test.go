@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/station/screen"
 	"example.org/panecal/station/screen/term"
 )
@@ -35,9 +36,9 @@ func enter(t *testing.T, pieces ...piece) []string {
 			case e.Key != screen.NoKey:
 				got = append(got, fmt.Sprintf("key %d", e.Key))
 			case e.Fault.Kind != screen.NoFault:
-				got = append(got, fmt.Sprintf("refused %s (%s)", term.Clean(e.Text), e.Fault))
+				got = append(got, fmt.Sprintf("refused %s (%s)", visible.Text(e.Text), e.Fault))
 			default:
-				got = append(got, term.Clean(e.Text))
+				got = append(got, visible.Text(e.Text))
 			}
 		}
 	}

@@ -5,7 +5,7 @@ import (
 
 	"github.com/charmbracelet/x/ansi"
 
-	"example.org/panecal/station/screen/term"
+	"example.org/panecal/limits/visible"
 )
 
 // width is how many cells s takes.
@@ -55,7 +55,7 @@ func shorten(s string, w int, ascii bool) string {
 // squeeze cuts s in its middle to at most w cells: both ends of a label tell
 // more than its middle.
 func squeeze(s string, w int, ascii bool) string {
-	s = term.Clean(s)
+	s = visible.Text(s)
 	if width(s) <= w {
 		return s
 	}

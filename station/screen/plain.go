@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
 	"example.org/panecal/station/shift"
@@ -270,7 +271,7 @@ func (p *plain) line(s string) {
 	if p.err != nil || s == "" {
 		return
 	}
-	s = term.Clean(s)
+	s = visible.Text(s)
 	if p.ascii {
 		s = strings.Map(term.Plainest, term.Spell(s))
 	}

@@ -13,6 +13,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
 	"example.org/panecal/station/screen/term"
@@ -84,7 +85,7 @@ func (s *session) got() []string {
 	defer s.mu.Unlock()
 	var all []string
 	for _, in := range s.inputs {
-		all = append(all, fmt.Sprintf("%d:%s", in.Kind, term.Clean(in.Text)))
+		all = append(all, fmt.Sprintf("%d:%s", in.Kind, visible.Text(in.Text)))
 	}
 	return all
 }

@@ -9,6 +9,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
 	"example.org/panecal/station/screen/term"
@@ -27,7 +28,7 @@ func TestScannerPort(t *testing.T) {
 				var got []string
 				depth := term.Colourless
 				o := screen.Options{In: keys, Scanner: port, Out: new(glass), Snapshots: screen.NewMailbox(), Colour: &depth,
-					Send: func(in shift.Input) { got = append(got, fmt.Sprintf("%d:%s", in.Kind, term.Clean(in.Text))) }}
+					Send: func(in shift.Input) { got = append(got, fmt.Sprintf("%d:%s", in.Kind, visible.Text(in.Text))) }}
 				done := make(chan error, 1)
 				go func() {
 					if plain {

@@ -5,6 +5,7 @@ import (
 
 	"github.com/charmbracelet/lipgloss"
 
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/station/screen/term"
 )
 
@@ -20,7 +21,7 @@ type sheet struct {
 
 // clean makes a text fit for this terminal, before anything is measured.
 func (s *sheet) clean(text string) string {
-	text = term.Clean(text)
+	text = visible.Text(text)
 	if s.ascii {
 		text = strings.Map(term.Plainest, term.Spell(text))
 	}

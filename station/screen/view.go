@@ -8,6 +8,7 @@ import (
 
 	"github.com/charmbracelet/lipgloss"
 
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
 	"example.org/panecal/station/shift"
@@ -130,7 +131,7 @@ func (v *view) setting() []string {
 	var parts []string
 	add := func(text string) {
 		if text != "" {
-			parts = append(parts, term.Clean(text))
+			parts = append(parts, visible.Text(text))
 		}
 	}
 	add(s.Product)

@@ -17,7 +17,7 @@
 // not known or not finite is empty in CSV and null in JSON.
 //
 // Text in a record may come from a label or a unit. What a terminal would act
-// upon is escaped: \u{1b} in CSV, as `panecal unit` shows it, and \u001b in JSON,
+// upon is made visible: <1B> in CSV, as `panecal unit` shows it, and \u001b in JSON,
 // which reads back as it was. In CSV a text that begins with = + - or @ gets an
 // apostrophe before it, so that no spreadsheet takes it for a formula.
 package export

@@ -256,10 +256,10 @@ func TestHostileText(t *testing.T) {
 	for _, c := range []struct{ text, csv, json string }{
 		{`=HYPERLINK("http://x","y")`, `'=HYPERLINK("http://x","y")`, ""},
 		{"+1", "'+1", ""}, {"-1", "'-1", ""}, {"@SUM(A1)", "'@SUM(A1)", ""},
-		{"\t=1", `\u{9}=1`, ""}, {"\r\n=1", `\u{d}\u{a}=1`, ""},
+		{"\t=1", `<09>=1`, ""}, {"\r\n=1", `<0D><0A>=1`, ""},
 		{`a,b "c"`, `a,b "c"`, ""}, {" padded ", " padded ", ""},
-		{"\x1b[2J", `\u{1b}[2J`, ""}, {"\u009b2J", `\u{9b}2J`, ""}, {"\x9b2J", "\ufffd2J", "\ufffd2J"},
-		{"a\u202eb", `a\u{202e}b`, ""}, {"\U000e0001", `\u{e0001}`, ""}, {"Müller 7", "Müller 7", ""}, {"\x7f\x00", `\u{7f}\u{0}`, ""},
+		{"\x1b[2J", `<1B>[2J`, ""}, {"\u009b2J", `<U+009B>2J`, ""}, {"\x9b2J", "<9B>2J", "\ufffd2J"},
+		{"a\u202eb", `a<U+202E>b`, ""}, {"\U000e0001", `<U+E0001>`, ""}, {"Müller 7", "Müller 7", ""}, {"\x7f\x00", `<7F><00>`, ""},
 	} {
 		r := row()
 		r.Serial, r.Operator, r.EmitterLot = c.text, c.text, c.text

@@ -8,8 +8,8 @@ import (
 	"math"
 	"strconv"
 	"strings"
-	"unicode"
 
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/store"
 )
 
@@ -112,7 +112,7 @@ func appendCSV(b []byte, v cell) []byte {
 		}
 		return strconv.AppendFloat(b, v.num, 'g', -1, 64)
 	}
-	s := escaped(v.text, func(r rune) string { return fmt.Sprintf(`\u{%x}`, r) })
+	s := visible.Text(v.text)
 	if s != "" && strings.ContainsRune("=+-@", rune(s[0])) {
 		s = "'" + s
 	}
@@ -136,30 +136,5 @@ func appendJSON(b []byte, v cell) []byte {
 	if err != nil {
 		panic(err) // a string always has a form
 	}
-	// What json leaves as it is and a terminal may act upon.
-	return append(b, escaped(string(quoted), func(r rune) string {
-		if r > 0xffff {
-			const first, low = 0xd800, 0xdc00 // UTF-16, as JSON wants it
-			r -= 0x10000
-			return fmt.Sprintf(`\u%04x\u%04x`, first+r>>10, low+r&0x3ff)
-		}
-		return fmt.Sprintf(`\u%04x`, r)
-	})...)
-}
-
-// escaped replaces what is not printable, and what is no UTF-8.
-func escaped(s string, with func(rune) string) string {
-	s = strings.ToValidUTF8(s, string(unicode.ReplacementChar))
-	if strings.IndexFunc(s, func(r rune) bool { return !unicode.IsPrint(r) }) < 0 {
-		return s
-	}
-	var b strings.Builder
-	for _, r := range s {
-		if unicode.IsPrint(r) {
-			b.WriteRune(r)
-		} else {
-			b.WriteString(with(r))
-		}
-	}
-	return b.String()
+	return append(b, visible.JSON(quoted)...)
 }

@@ -7,14 +7,14 @@ import (
 	"strings"
 	"text/tabwriter"
 	"time"
-	"unicode"
 
 	"example.org/panecal/limits/quantity"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/store/record"
 )
 
 // WriteText writes the history for people: newest last, as it happened.
-// Control characters in any text are escaped.
+// Text of the record is made visible.
 func (u *Unit) WriteText(w io.Writer) error {
 	var b bytes.Buffer
 	t := tabwriter.NewWriter(&b, 0, 8, 2, ' ', 0)
@@ -24,7 +24,7 @@ func (u *Unit) WriteText(w io.Writer) error {
 				a = s.String()
 			}
 			if s, ok := a.(string); ok {
-				args[i] = printable(s)
+				args[i] = visible.Text(s)
 			}
 		}
 		fmt.Fprintf(t, format+"\n", args...)
@@ -168,17 +168,4 @@ func (a *Attempt) judged(name string) string {
 		}
 	}
 	return ""
-}
-
-// printable escapes what a terminal would act upon.
-func printable(s string) string {
-	var b strings.Builder
-	for _, r := range s {
-		if unicode.IsPrint(r) {
-			b.WriteRune(r)
-		} else {
-			fmt.Fprintf(&b, "\\u{%x}", r)
-		}
-	}
-	return b.String()
 }

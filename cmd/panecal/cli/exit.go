@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 
 	"github.com/spf13/cobra"
 )
@@ -58,13 +59,17 @@ func Tell(talk io.Writer, err error) {
 		TellRefused(talk, coded.Refused, err.Error())
 		return
 	}
-	fmt.Fprintf(talk, "panecal: %v\n", err)
+	fmt.Fprintf(talk, "panecal: %s\n", indented(err.Error()))
 }
 
 // TellRefused says on stderr what was refused, while the command goes on.
 func TellRefused(talk io.Writer, code, why string) {
-	fmt.Fprintf(talk, "panecal: refused: %s: %s\n", code, why)
+	fmt.Fprintf(talk, "panecal: refused: %s: %s\n", code, indented(why))
 }
+
+// indented sets the lines after the first apart, so that none of them passes
+// for a message of its own.
+func indented(s string) string { return strings.ReplaceAll(s, "\n", "\n  ") }
 
 // DeviceError gives err the exit code of a device or port.
 func DeviceError(err error) error { return &CodedError{Code: ExitDevice, Err: err} }

@@ -1,9 +1,12 @@
 package cli
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"io"
+
+	"example.org/panecal/limits/visible"
 )
 
 // PrintJSON writes one indented object, the form of every --json answer.
@@ -13,10 +16,15 @@ func PrintJSON(w io.Writer, v any) error { return encode(w, v, " ") }
 func PrintLine(w io.Writer, v any) error { return encode(w, v, "") }
 
 func encode(w io.Writer, v any, indent string) error {
-	e := json.NewEncoder(w)
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
 	e.SetIndent("", indent)
 	e.SetEscapeHTML(false)
-	if err := e.Encode(v); err != nil {
+	err := e.Encode(v)
+	if err == nil {
+		_, err = w.Write(visible.JSON(b.Bytes()))
+	}
+	if err != nil {
 		return fmt.Errorf("writing the answer: %w", err)
 	}
 	return nil

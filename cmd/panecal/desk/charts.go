@@ -16,7 +16,7 @@ import (
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/limits/quantity"
 	"example.org/panecal/limits/study"
-	"example.org/panecal/station/screen/term"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
 )
@@ -214,9 +214,9 @@ func (a charts) writeText(w io.Writer) error {
 		if i > 0 {
 			b.WriteString("\n")
 		}
-		name := term.Clean(c.Serial)
+		name := visible.Text(c.Serial)
 		if c.Against != "" {
-			name += " less " + term.Clean(c.Against)
+			name += " less " + visible.Text(c.Against)
 		}
 		signals := 0
 		for _, p := range c.Chart.Points {
@@ -224,7 +224,7 @@ func (a charts) writeText(w io.Writer) error {
 				signals++
 			}
 		}
-		fmt.Fprintf(&b, "%s of %s in nest %s: %s, %d values, %d with signals\ncentre %s, limits %s … %s %s, of the first %d\n", a.Quantity, name, term.Clean(c.Nest), a.Kind,
+		fmt.Fprintf(&b, "%s of %s in nest %s: %s, %d values, %d with signals\ncentre %s, limits %s … %s %s, of the first %d\n", a.Quantity, name, visible.Text(c.Nest), a.Kind,
 			len(c.Times), signals, numberWords(c.Chart.Center), numberWords(c.Chart.Lower), numberWords(c.Chart.Upper), a.Unit, c.Base)
 		for i := max(0, len(c.Times)-mostPoints); i < len(c.Times); i++ {
 			p := c.Chart.Points[i]

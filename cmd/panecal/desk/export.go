@@ -5,12 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"strings"
 	"time"
 
-	"github.com/charmbracelet/x/term"
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
@@ -38,7 +36,7 @@ zones for k = 0 to 3, and NAME_low0 to NAME_low3, the smallest value − k·u.
 
 A number that is not known is empty in CSV and null in JSON. A CSV text that
 begins with = + - or @ gets an apostrophe before it, so that no spreadsheet
-takes it for a formula; what a terminal would act upon is escaped.
+takes it for a formula; what a terminal would act upon is made visible.
 
 The units (UCUM codes) go to a second file: FILE.units.csv beside FILE.csv, or
 where --units says. With --out - the table goes to standard output, and there
@@ -110,9 +108,9 @@ func (j *job) settle() error {
 }
 
 func (j *job) run(ctx context.Context, log *store.Follower, f store.Filter) error {
-	p := progress{talk: j.talk}
-	if file, ok := j.talk.(*os.File); ok && term.IsTerminal(file.Fd()) {
-		p.shown = true
+	var p progress
+	if file, ok := cli.Terminal(j.talk); ok {
+		p.talk, p.shown = file, true
 	}
 	table := func(w io.Writer) error {
 		t, err := export.NewWriter(w, j.format)

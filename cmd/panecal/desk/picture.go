@@ -15,7 +15,7 @@ import (
 	"gonum.org/v1/plot/vg/vgsvg"
 
 	"example.org/panecal/limits/study"
-	"example.org/panecal/station/screen/term"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/store/export"
 )
 
@@ -31,7 +31,7 @@ func (a *capability) writeText(w io.Writer) error {
 		if i > 0 {
 			b.WriteString("\n")
 		}
-		fmt.Fprintf(&b, "%s of %s, %s … %s %s, limits %.12s\n\n", a.Quantity, term.Clean(p.Product), numberWords(p.Lower), numberWords(p.Upper), a.Unit, p.Limits)
+		fmt.Fprintf(&b, "%s of %s, %s … %s %s, limits %.12s\n\n", a.Quantity, visible.Text(p.Product), numberWords(p.Lower), numberWords(p.Upper), a.Unit, p.Limits)
 		picture(&b, p.values, float64(p.Lower), float64(p.Upper))
 		b.WriteString("\n")
 		fmt.Fprintf(&b, "%-22s %7s %10s %10s %17s %7s\n", "", "n", "mean", "sd", "index", "without")
@@ -40,7 +40,7 @@ func (a *capability) writeText(w io.Writer) error {
 			if told[g.By]++; told[g.By] > mostLots {
 				continue
 			}
-			name, note := strings.TrimSpace(g.By+" "+term.Clean(g.Name)), ""
+			name, note := strings.TrimSpace(g.By+" "+visible.Text(g.Name)), ""
 			switch {
 			case g.Stable == nil:
 				note = "f"

@@ -14,7 +14,6 @@ import (
 	"example.org/panecal/limits"
 	"example.org/panecal/limits/quantity"
 	"example.org/panecal/limits/whatif"
-	"example.org/panecal/station/screen/term"
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
 )
@@ -83,7 +82,7 @@ Retests are left out unless --attempts all is given.`,
 			if asJSON {
 				return cli.PrintJSON(c.OutOrStdout(), a)
 			}
-			return a.WriteText(c.OutOrStdout(), term.Clean)
+			return a.WriteText(c.OutOrStdout())
 		},
 	}
 	choice.AddTo(c)

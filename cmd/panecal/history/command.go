@@ -9,7 +9,6 @@ import (
 	"runtime/debug"
 	"time"
 
-	"github.com/charmbracelet/x/term"
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
@@ -120,17 +119,17 @@ func (f *Flags) write(c *cobra.Command, o Options, setup Setup) (s Summary, err 
 
 // progress tells on a terminal how far it is.
 func progress(talk io.Writer, total int) (told func(int), done func()) {
-	file, ok := talk.(*os.File)
-	if !ok || !term.IsTerminal(file.Fd()) {
+	file, ok := cli.Terminal(talk)
+	if !ok {
 		return nil, func() {}
 	}
 	last := time.Time{}
 	return func(n int) {
 			if n == total || time.Since(last) > 200*time.Millisecond {
 				last = time.Now()
-				fmt.Fprintf(talk, "\r%d of %d attempts", n, total)
+				fmt.Fprintf(file, "\r%d of %d attempts", n, total)
 			}
 		}, func() {
-			fmt.Fprint(talk, "\r                                \r")
+			fmt.Fprint(file, "\r                                \r")
 		}
 }

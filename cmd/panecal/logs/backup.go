@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/store"
 )
 
@@ -58,7 +59,7 @@ where the log is damaged: nothing is copied then.`,
 				return cli.PrintJSON(c.OutOrStdout(), logBackup{"panecal.log_backup/1", folder, into,
 					ref.Station, ref.Generation, ref.Sequence, ref.Hash.String()})
 			}
-			fmt.Fprintf(c.OutOrStdout(), "copied    %s\nto        %s\nrecords   the last has sequence %d\nhead      %v\n", folder, into, ref.Sequence, ref.Hash)
+			fmt.Fprintf(c.OutOrStdout(), "copied    %s\nto        %s\nrecords   the last has sequence %d\nhead      %v\n", visible.Text(folder), visible.Text(into), ref.Sequence, ref.Hash)
 			return nil
 		},
 	}

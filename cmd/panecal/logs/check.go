@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/store"
 )
 
@@ -33,7 +34,7 @@ type Noted func(folder string, at time.Time, sequence uint64, problems int)
 func (l Log) Remembered(talk io.Writer) error {
 	problem, note, err := store.Ask(l.Folder, l.Beside)
 	if note != "" {
-		fmt.Fprintln(talk, "panecal: the log:", note)
+		fmt.Fprintln(talk, "panecal: the log:", visible.Text(note))
 	}
 	if problem != nil {
 		return &cli.CodedError{Code: cli.ExitFailed, Err: fmt.Errorf("%s: %w: keep the folder as it is; `panecal log check` shows all of it", problem.Fault, problem)}
@@ -206,14 +207,14 @@ func (r *Report) write(w io.Writer) {
 		fmt.Fprintf(w, "agrees    %s, %d of them, up to record %d\n", kind, count[kind], newest[kind])
 	}
 	for _, n := range r.Notes {
-		fmt.Fprintf(w, "note      %s\n", n)
+		fmt.Fprintf(w, "note      %s\n", visible.Text(n))
 	}
 	for _, p := range r.Problems {
 		at := ""
 		if p.Offset >= 0 {
 			at = fmt.Sprintf(" at byte %d", p.Offset)
 		}
-		fmt.Fprintf(w, "%-9s %s%s: %s\n", strings.ToUpper(strings.ReplaceAll(string(p.Code), "_", " ")), p.File, at, p.What)
+		fmt.Fprintf(w, "%-9s %s%s: %s\n", strings.ToUpper(strings.ReplaceAll(string(p.Code), "_", " ")), visible.Text(p.File), at, visible.Text(p.What))
 	}
 	if len(r.Problems) == 0 {
 		fmt.Fprintln(w, "whole     every record and capture is as it was written")

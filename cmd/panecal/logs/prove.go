@@ -16,6 +16,7 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/files"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/store"
 	"example.org/panecal/store/proof"
 	"example.org/panecal/store/record"
@@ -81,7 +82,7 @@ func prove(c *cobra.Command, l Log, serial, under, since, out string, progress f
 		return fmt.Errorf("the log has nothing about %q up to record %d, which the checkpoint covers: check the serial", serial, newest.Size)
 	}
 	if left > 0 {
-		fmt.Fprintf(c.ErrOrStderr(), "panecal: %d newer records about %s are not covered by the checkpoint and left out\n", left, serial)
+		fmt.Fprintf(c.ErrOrStderr(), "panecal: %d newer records about %s are not covered by the checkpoint and left out\n", left, visible.Text(serial))
 	}
 	data, err := f.Marshal()
 	if err != nil {
@@ -90,7 +91,7 @@ func prove(c *cobra.Command, l Log, serial, under, since, out string, progress f
 	if err := files.WriteNew(out, data); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(c.OutOrStdout(), "%s: %d records, %d bytes, under the checkpoint at record %d of %s\n", out, len(f.Records), len(data), newest.Size, newest.Time.Format(time.RFC3339))
+	_, err = fmt.Fprintf(c.OutOrStdout(), "%s: %d records, %d bytes, under the checkpoint at record %d of %s\n", visible.Text(out), len(f.Records), len(data), newest.Size, newest.Time.Format(time.RFC3339))
 	return err
 }
 
@@ -235,12 +236,12 @@ func tell(c *cobra.Command, asJSON bool, found proof.Checked) error {
 		return cli.PrintJSON(c.OutOrStdout(), out)
 	}
 	w := c.OutOrStdout()
-	fmt.Fprintf(w, "log       %s\ncheckpoint record %d, %s\n", out.Origin, out.Sequence, out.Time.Format(time.RFC3339))
+	fmt.Fprintf(w, "log       %s\ncheckpoint record %d, %s\n", visible.Text(out.Origin), out.Sequence, out.Time.Format(time.RFC3339))
 	if out.GrewFrom != nil {
 		fmt.Fprintf(w, "grew      out of the log at record %d, %s: nothing before it was changed\n", *out.GrewFrom, out.GrewFromAt.Format(time.RFC3339))
 	}
 	for _, r := range out.Records {
-		fmt.Fprintf(w, "proven    record %d, %s, %q: %s %s %s\n", r.Sequence, r.Time.Format(time.RFC3339), out.Serial, r.Kind, r.Outcome, r.Disposition)
+		fmt.Fprintf(w, "proven    record %d, %s, %q: %s %s %s\n", r.Sequence, r.Time.Format(time.RFC3339), out.Serial, visible.Text(r.Kind), r.Outcome, r.Disposition)
 	}
 	return nil
 }

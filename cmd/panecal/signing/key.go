@@ -137,8 +137,8 @@ func askPassphrase(c *cobra.Command, file string, anew bool) (string, error) {
 		}
 		return strings.TrimRight(line, "\r\n"), nil
 	}
-	in, ok := c.InOrStdin().(*os.File)
-	if !ok || !term.IsTerminal(in.Fd()) {
+	in, ok := cli.Terminal(c.InOrStdin())
+	if !ok {
 		return "", cli.UsageError(errors.New("there is no terminal to ask for the passphrase at: name a file with --passphrase"))
 	}
 	ask := func(prompt string) (string, error) {

@@ -11,6 +11,7 @@ import (
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/files"
 	"example.org/panecal/limits/release"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/station/inbox"
 )
 
@@ -53,7 +54,7 @@ it then. What a station does not take is in inbox/refused, with the reason.`,
 			if err := os.Rename(name+inbox.Unfinished, name); err != nil {
 				return fmt.Errorf("writing a note: %w", err)
 			}
-			_, err = fmt.Fprintln(c.OutOrStdout(), name)
+			_, err = fmt.Fprintln(c.OutOrStdout(), visible.Text(name))
 			return err
 		},
 	}

@@ -14,6 +14,7 @@ import (
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/files"
 	"example.org/panecal/limits/release"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/station/papers"
 	"example.org/panecal/station/roster"
 )
@@ -97,7 +98,7 @@ type releaseReport struct {
 
 func tellRelease(c *cobra.Command, asJSON bool, path, did string, d *release.Document) error {
 	if !asJSON {
-		_, err := fmt.Fprintf(c.OutOrStdout(), "%s: %s %.12s, %s\n", path, d.Kind, d.Revision, did)
+		_, err := fmt.Fprintf(c.OutOrStdout(), "%s: %s %.12s, %s\n", visible.Text(path), d.Kind, d.Revision, did)
 		return err
 	}
 	r := releaseReport{Schema: "panecal.release/1", File: path, Kind: d.Kind, Revision: d.Revision,
@@ -226,7 +227,7 @@ force, and adds the approver's signature to it. Without --key nothing is signed.
 					return err
 				}
 				for _, line := range release.Diff(&old.doc, &f.doc) {
-					fmt.Fprintln(c.ErrOrStderr(), line)
+					fmt.Fprintln(c.ErrOrStderr(), visible.Text(line))
 				}
 			}
 			if keyFile == "" {

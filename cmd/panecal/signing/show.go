@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
 )
@@ -48,7 +49,7 @@ revision of limits, products and sheets that was ever in force is there.`,
 			if r.Signed {
 				signed = "signed"
 			}
-			fmt.Fprintf(c.ErrOrStderr(), "%s %s, revision %s, %s, author %q, approver %q: %s\n", r.Kind, r.Name, r.Revision, signed, r.Author, r.Approver, r.Reason)
+			fmt.Fprintf(c.ErrOrStderr(), "%s %s, revision %s, %s, author %q, approver %q: %s\n", r.Kind, visible.Text(r.Name), r.Revision, signed, r.Author, r.Approver, visible.Text(r.Reason))
 			_, err = fmt.Fprint(c.OutOrStdout(), r.Content)
 			return err
 		},

@@ -12,6 +12,7 @@ import (
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/files"
 	"example.org/panecal/limits/release"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/station/roster"
 )
 
@@ -66,7 +67,7 @@ panecal key new made, or its public part.`,
 					return err
 				}
 			}
-			_, err = fmt.Fprintf(c.OutOrStdout(), "%s: %s added\n", p.Roster, one.ID)
+			_, err = fmt.Fprintf(c.OutOrStdout(), "%s: %s added\n", visible.Text(p.Roster), one.ID)
 			return err
 		},
 	}
@@ -157,7 +158,7 @@ stays.`,
 					return err
 				}
 			}
-			_, err = fmt.Fprintf(c.OutOrStdout(), "%s: %s revoked from %s on\n", p.Roster, args[0], day)
+			_, err = fmt.Fprintf(c.OutOrStdout(), "%s: %s revoked from %s on\n", visible.Text(p.Roster), visible.Text(args[0]), day)
 			return err
 		},
 	}

@@ -11,6 +11,7 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/files"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/station/roster"
 )
 
@@ -87,7 +88,7 @@ func (r report) print(c *cobra.Command) error {
 		signed = "signed"
 	}
 	w := tabwriter.NewWriter(c.OutOrStdout(), 0, 8, 2, ' ', 0)
-	fmt.Fprintf(w, "%s, revision %.12s, %s\n", r.File, r.Revision, signed)
+	fmt.Fprintf(w, "%s, revision %.12s, %s\n", visible.Text(r.File), r.Revision, signed)
 	yes := func(is bool, what string) string {
 		if is {
 			return what
@@ -102,8 +103,8 @@ func (r report) print(c *cobra.Command) error {
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s %s %s\n", p.ID, p.State, strings.Join(roles, " "), yes(p.Badge, "badge"), yes(p.PIN, "PIN"), yes(p.Key, "key"))
 	}
 	for _, f := range r.Findings {
-		fmt.Fprintf(w, "%s\t%s\t%s\n", f.State, f.Person, f.Text)
-		fmt.Fprintf(w, "\t\t-> %s\n", f.Mend)
+		fmt.Fprintf(w, "%s\t%s\t%s\n", f.State, f.Person, visible.Text(f.Text))
+		fmt.Fprintf(w, "\t\t-> %s\n", visible.Text(f.Mend))
 	}
 	return w.Flush()
 }

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"example.org/panecal/cmd/panecal/files"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/station/screen"
 	"example.org/panecal/station/shift"
 )
@@ -52,6 +53,6 @@ func (o *HandOvers) Tell(talk io.Writer, h *shift.HandOver, sound bool) {
 	}
 	fmt.Fprintln(talk, o.text(*h))
 	if o.last != "" && sound {
-		fmt.Fprintf(talk, "panecal: the hand-over is in %s\n", o.last)
+		fmt.Fprintf(talk, "panecal: the hand-over is in %s\n", visible.Text(o.last))
 	}
 }

@@ -5,13 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"strings"
 
 	"github.com/charmbracelet/x/term"
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/station/roster"
 )
 
@@ -44,7 +44,7 @@ input. The person needs a badge first.`,
 			if err := writePeople(p, book); err != nil {
 				return err
 			}
-			_, err = fmt.Fprintf(c.OutOrStdout(), "%s: %s has a PIN\n", PeoplePath(p.Roster), args[0])
+			_, err = fmt.Fprintf(c.OutOrStdout(), "%s: %s has a PIN\n", visible.Text(PeoplePath(p.Roster)), visible.Text(args[0]))
 			return err
 		},
 	}
@@ -54,7 +54,7 @@ input. The person needs a badge first.`,
 // askPIN reads a PIN twice.
 func askPIN(c *cobra.Command) (string, error) {
 	var next func(prompt string) (string, error)
-	if in, ok := c.InOrStdin().(*os.File); ok && term.IsTerminal(in.Fd()) {
+	if in, ok := cli.Terminal(c.InOrStdin()); ok {
 		next = func(prompt string) (string, error) {
 			fmt.Fprint(c.ErrOrStderr(), prompt)
 			defer fmt.Fprintln(c.ErrOrStderr())

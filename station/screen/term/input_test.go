@@ -3,6 +3,7 @@ package term_test
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"io"
 	"math/rand/v2"
 	"strings"
@@ -10,6 +11,7 @@ import (
 	"testing/iotest"
 	"unicode/utf8"
 
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/station/screen/term"
 )
 
@@ -35,7 +37,7 @@ func split(parts ...string) *pieces {
 	return &p
 }
 
-// seen applies Retract as a collector does.
+// seen applies Retract as a collector does, and shows marks as their bytes.
 func seen(out []byte) string {
 	var runes []rune
 	for _, r := range string(out) {
@@ -47,7 +49,15 @@ func seen(out []byte) string {
 		}
 		runes = append(runes, r)
 	}
-	return term.Clean(string(runes))
+	var b strings.Builder
+	for _, r := range runes {
+		if c, ok := term.Marked(r); ok {
+			fmt.Fprintf(&b, "<%02X>", c)
+		} else {
+			b.WriteString(visible.Text(string(r)))
+		}
+	}
+	return b.String()
 }
 
 func TestFilter(t *testing.T) {
