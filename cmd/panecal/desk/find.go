@@ -12,8 +12,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/station/label"
-	"example.org/panecal/station/screen/term"
 	"example.org/panecal/store"
 )
 
@@ -283,7 +283,7 @@ func (s *search) print(r *store.Row, held bool) error {
 	if len(made) > 0 {
 		line += ", made of " + strings.Join(made, " ")
 	}
-	_, err := fmt.Fprintln(s.out, term.Clean(line))
+	_, err := fmt.Fprintln(s.out, visible.Text(line))
 	return err
 }
 
