@@ -3,12 +3,16 @@ package store
 import (
 	"errors"
 	"fmt"
+	"io"
+	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"time"
 
 	"github.com/klauspost/compress/zstd"
 
+	"example.org/panecal/store/proof"
 	"example.org/panecal/store/record"
 )
 
@@ -34,10 +38,21 @@ type Builder struct {
 	rows    []Row
 	changes []change
 	digests digests
+	// Checkpoints that are kept, and the tree that they are made of; the caller's.
+	tree        proof.Tree
+	checkpoints []builtCheckpoint
 	// sealed gives the digests of what was derived of one segment after the other;
 	// it is closed when there will be no more.
 	sealed    chan map[string]record.Hash
 	closeOnce sync.Once
+}
+
+// builtCheckpoint is a checkpoint that is not signed yet.
+type builtCheckpoint struct {
+	tree       proof.Tree
+	generation uint32
+	head       record.Hash
+	time       time.Time
 }
 
 // encoded is a record and its bytes.
@@ -60,14 +75,20 @@ type built struct {
 func Build(dir string, o Options, fill func(*Builder) error) error {
 	o = o.withDefaults()
 	d := o.disk
-	err := makeFolder(dir, d, func(tmp string) error {
+	var b *Builder
+	err := makeFolder(dir, d, func(tmp string) (err error) {
 		o := o
 		o.disk = unsynced{d}
-		if err := build(tmp, o, fill); err != nil {
+		if b, err = build(tmp, o, fill); err != nil {
 			return err
 		}
 		return syncAll(d, tmp)
 	})
+	if err == nil && len(b.checkpoints) > 0 {
+		if err = b.keepCheckpoints(filepath.Dir(filepath.Clean(dir)), o.Random); err != nil {
+			err = errors.Join(err, os.RemoveAll(dir))
+		}
+	}
 	if err != nil {
 		return fmt.Errorf("building the store %s: %w", dir, err)
 	}
@@ -82,24 +103,24 @@ const proveEach = 101
 // buffered is how many records may wait for the next hand.
 const buffered = 64
 
-func build(dir string, o Options, fill func(*Builder) error) (err error) {
+func build(dir string, o Options, fill func(*Builder) error) (*Builder, error) {
 	if err := fillFolder(dir, o, true); err != nil {
-		return err
+		return nil, err
 	}
 	first, err := openSegment(o.disk, dir, journalKind, 1)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	h, start := first.header, first.start
 	if err := first.Close(); err != nil {
-		return err
+		return nil, err
 	}
 	b := &Builder{first: h, encoded: make(chan encoded, buffered), written: make(chan built, buffered),
 		sealed: make(chan map[string]record.Hash, buffered)}
 	b.index = &index{disk: o.disk, segments: dir, dir: dir, made: b.digests.add}
 	b.columns = columns{disk: o.disk, dir: dir, own: dir, made: b.digests.add}
 	if err := b.index.begin(); err != nil {
-		return err
+		return nil, err
 	}
 	base := writer{disk: o.disk, dir: dir, panicked: o.Panicked,
 		header: header{Store: h.Store, Station: h.Station, Generation: h.Generation, Simulated: true}}
@@ -109,11 +130,11 @@ func build(dir string, o Options, fill func(*Builder) error) (err error) {
 	b.captures.kind = captureKind
 	// The first segment is there: the writer goes on in it.
 	if b.journal.f, err = o.disk.Update(filepath.Join(dir, journalKind.name(1))); err != nil {
-		return err
+		return nil, err
 	}
 	b.journal.number, b.journal.end = 1, start
 	if b.pack, err = zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithWindowSize(1<<18), zstd.WithLowerEncoderMem(true)); err != nil {
-		return err
+		return nil, err
 	}
 	w := &writer{} // of its own: the journal's belongs to one hand only
 	*w = b.journal.writer
@@ -133,11 +154,11 @@ func build(dir string, o Options, fill func(*Builder) error) (err error) {
 	b.done.Wait()
 	p := b.index.pos
 	if err = errors.Join(err, b.err(), w.give(), b.captures.give(), b.pack.Close(), b.index.close()); err != nil {
-		return err
+		return nil, err
 	}
 	m := mark{Schema: markSchema, Store: h.Store, Station: h.Station, Generation: h.Generation, Sequence: p.Sequence, Hash: p.Hash,
 		Journal: p.Segment, JournalEnd: p.Offset, CaptureSegment: b.captures.number, CaptureEnd: b.captures.end}
-	return writeMark(o.disk, dir, m)
+	return b, writeMark(o.disk, dir, m)
 }
 
 func (b *Builder) fail(err error) {
@@ -173,6 +194,7 @@ func (b *Builder) Append(at time.Time, body record.Body) (record.Ref, error) {
 		return record.Ref{}, err
 	}
 	j.sequence, j.hash = ref.Sequence, ref.Hash
+	b.tree.Add(ref.Hash)
 	j.intents.took(ref, body)
 	e.Ref = ref
 	b.encoded <- encoded{e, data}
@@ -190,6 +212,48 @@ func (b *Builder) AppendCapture(at time.Time, c record.Capture) (record.CaptureR
 	ref := record.CaptureRef{Name: c.Name, Hash: record.HashOf(data)}
 	ref.Segment, ref.Offset, ref.Length, _, err = b.captures.append(b.pack.EncodeAll(data, nil), b.journal.sequence, b.journal.hash)
 	return ref, err
+}
+
+// Shown says that a verdict was shown at a time, after which a station writes a
+// checkpoint. Those that it would have kept are made when the log is whole,
+// beside the store, and with them the key that o.Random gives.
+func (b *Builder) Shown(at time.Time) {
+	b.checkpoints = append(b.checkpoints, builtCheckpoint{b.tree.Clone(), b.journal.generation, b.journal.hash, at})
+	if len(b.checkpoints)%newestKept == 0 {
+		b.thin()
+	}
+}
+
+func (b *Builder) thin() {
+	var sequences []uint64
+	for _, c := range b.checkpoints {
+		sequences = append(sequences, uint64(c.tree.Size))
+	}
+	away := thin(sequences)
+	b.checkpoints = slices.DeleteFunc(b.checkpoints, func(c builtCheckpoint) bool { return slices.Contains(away, uint64(c.tree.Size)) })
+}
+
+func (b *Builder) keepCheckpoints(beside string, random io.Reader) error {
+	origin := proof.Origin(b.first.Station, b.first.Store)
+	secret, _, err := makeKey(beside, origin, random)
+	if err != nil {
+		return err
+	}
+	folder := filepath.Join(beside, CheckpointFolder)
+	if err := os.MkdirAll(folder, dirMode); err != nil {
+		return err
+	}
+	b.thin()
+	for _, c := range b.checkpoints {
+		text, err := proof.Checkpoint{Origin: origin, Size: c.tree.Size, Root: c.tree.Root(), Generation: c.generation, Head: c.head, Time: c.time}.Sign(secret)
+		if err == nil {
+			err = writeNew(filepath.Join(folder, noteName(uint64(c.tree.Size))), text, fileMode)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return osDisk{}.SyncDir(folder)
 }
 
 // write packs and writes what was encoded.

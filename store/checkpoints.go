@@ -1,6 +1,7 @@
 package store
 
 import (
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
@@ -50,22 +51,30 @@ func StationKey(dir string) (secret, public string, err error) {
 	if err != nil {
 		return fail(err)
 	}
-	if secret, public, err = proof.NewKey(origin); err != nil {
+	if secret, public, err = makeKey(beside, origin, rand.Reader); err != nil {
 		return fail(err)
+	}
+	return secret, public, osDisk{}.SyncDir(beside)
+}
+
+// makeKey makes a key and its two files.
+func makeKey(beside, origin string, random io.Reader) (secret, public string, err error) {
+	if secret, public, err = proof.NewKey(origin, random); err != nil {
+		return "", "", err
 	}
 	for _, f := range []struct {
 		path, text string
 		mode       os.FileMode
-	}{{filepath.Join(beside, PublicName), public + "\n", fileMode}, {path, secret + "\n" + public + "\n", 0o600}} {
+	}{{filepath.Join(beside, PublicName), public + "\n", fileMode}, {filepath.Join(beside, secretName), secret + "\n" + public + "\n", 0o600}} {
 		tmp := f.path + ".tmp"
 		if err := errors.Join(ignoreMissing(os.Remove(tmp)), writeNew(tmp, []byte(f.text), f.mode)); err != nil {
-			return fail(err)
+			return "", "", err
 		}
 		if err := os.Rename(tmp, f.path); err != nil {
-			return fail(err)
+			return "", "", err
 		}
 	}
-	return secret, public, osDisk{}.SyncDir(beside)
+	return secret, public, nil
 }
 
 // writeNew writes a file that must not exist, and syncs it.
@@ -197,7 +206,7 @@ func writeCheckpoint(folder string, n signedNote) error {
 	if err := os.MkdirAll(folder, dirMode); err != nil {
 		return err
 	}
-	path := filepath.Join(folder, strconv.FormatUint(n.sequence, 10)+noteEnd)
+	path := filepath.Join(folder, noteName(n.sequence))
 	err := writeNew(path, n.text, fileMode)
 	if errors.Is(err, os.ErrExist) {
 		return nil
@@ -213,12 +222,14 @@ func writeCheckpoint(folder string, n signedNote) error {
 		return nil // it may write there and not read
 	}
 	for _, s := range thin(sequences) {
-		if err := os.Remove(filepath.Join(folder, strconv.FormatUint(s, 10)+noteEnd)); err != nil {
+		if err := os.Remove(filepath.Join(folder, noteName(s))); err != nil {
 			return nil
 		}
 	}
 	return nil
 }
+
+func noteName(sequence uint64) string { return strconv.FormatUint(sequence, 10) + noteEnd }
 
 // newestKept are the newest checkpoints, of which all are kept.
 const newestKept = 32
@@ -292,7 +303,7 @@ func ReadCheckpoints(path, public string) ([]FoundCheckpoint, error) {
 		}
 		files = nil
 		for _, s := range sequences {
-			files = append(files, filepath.Join(path, strconv.FormatUint(s, 10)+noteEnd))
+			files = append(files, filepath.Join(path, noteName(s)))
 		}
 	}
 	var list []FoundCheckpoint

@@ -1,6 +1,7 @@
 package store_test
 
 import (
+	"crypto/rand"
 	"errors"
 	"os"
 	"path/filepath"
@@ -108,7 +109,7 @@ func TestRewrittenLogIsFoundByACheckpoint(t *testing.T) {
 		t.Errorf("%v, %v", r.Problems, err)
 	}
 	lay(t, dir, kept)
-	_, other, err := proof.NewKey("panecal/other/1")
+	_, other, err := proof.NewKey("panecal/other/1", rand.Reader)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,10 +1,10 @@
 package proof
 
 import (
-	"crypto/rand"
 	"encoding/base64"
 	"errors"
 	"fmt"
+	"io"
 	"strconv"
 	"strings"
 	"time"
@@ -46,9 +46,9 @@ func Origin(station string, log record.Hash) string {
 }
 
 // NewKey makes the key of a station: secret signs, public checks. Both are one
-// line of text (package note).
-func NewKey(origin string) (secret, public string, err error) {
-	return note.GenerateKey(rand.Reader, origin)
+// line of text (package note). The same random bytes give the same key.
+func NewKey(origin string, random io.Reader) (secret, public string, err error) {
+	return note.GenerateKey(random, origin)
 }
 
 // Sign is the checkpoint as a signed note.

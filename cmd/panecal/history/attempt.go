@@ -238,6 +238,7 @@ func (l *line) conclude(a *attempt, rec *record.Attempt, set, truth quantity.Set
 			}
 		}
 	}
+	l.b.Shown(rec.Finished.Add(written))
 	return rec.Outcome, d, l.tell(a, rec, ref, truth)
 }
 

@@ -41,16 +41,25 @@ func TestSameSeedSameBytes(t *testing.T) {
 	a, _, ta := write(t, 120, 2, 5)
 	b, _, tb := write(t, 120, 2, 5)
 	c, _, tc := write(t, 120, 2, 6)
-	entries, err := os.ReadDir(a)
-	if err != nil || len(entries) < 4 {
-		t.Fatal(entries, err)
-	}
-	for _, e := range entries {
-		x, err1 := os.ReadFile(filepath.Join(a, e.Name()))
-		y, err2 := os.ReadFile(filepath.Join(b, e.Name()))
-		z, err3 := os.ReadFile(filepath.Join(c, e.Name()))
-		if err := errors.Join(err1, err2, err3); err != nil || !bytes.Equal(x, y) || bytes.Equal(x, z) {
-			t.Errorf("%s: %v", e.Name(), err)
+	for folder, least := range map[string]int{"store": 4, store.CheckpointFolder: 32, ".": 4} {
+		read := func(dir, name string) []byte {
+			data, err := os.ReadFile(filepath.Join(filepath.Dir(dir), folder, name))
+			if err != nil && !errors.Is(err, os.ErrNotExist) {
+				t.Error(err)
+			}
+			return data
+		}
+		entries, err := os.ReadDir(filepath.Join(filepath.Dir(a), folder))
+		if err != nil || len(entries) < least {
+			t.Fatal(entries, err)
+		}
+		for _, e := range entries {
+			if e.IsDir() {
+				continue
+			}
+			if x := read(a, e.Name()); len(x) == 0 || !bytes.Equal(x, read(b, e.Name())) || bytes.Equal(x, read(c, e.Name())) {
+				t.Errorf("%s/%s is not the same, or the same for another seed", folder, e.Name())
+			}
 		}
 	}
 	if !bytes.Equal(ta, tb) || bytes.Equal(ta, tc) {

@@ -185,6 +185,7 @@ func (l *line) work(ctx context.Context) error {
 	}
 	end := l.begins().AddDate(0, 0, l.o.Days-1).Add(hours * time.Hour)
 	ref, err := l.b.Append(end, &record.SignOn{Person: l.operator, Role: "operator", Method: "badge", Off: true})
+	l.b.Shown(end)
 	s := &l.summary
 	s.From, s.To, s.Units, s.Records, s.Head = l.begins(), end, l.units, ref.Sequence, ref.Hash.String()
 	return err
