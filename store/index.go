@@ -192,7 +192,7 @@ func (ix *index) advance() (err error) {
 	w.pos = ix.pos
 	for {
 		before := w.pos
-		s, err := w.skim()
+		s, _, err := w.skim()
 		switch {
 		case errors.Is(err, errStepped):
 			if err := ix.seal(before, w.pos); err != nil {

@@ -41,8 +41,8 @@ func prove(d disk, dir, serial string, under FoundCheckpoint, since *FoundCheckp
 	}
 	// What is proven must be known before the tree goes by.
 	var wanted []uint64
-	err = eachRecord(d, dir, func(e record.Entry, data []byte) error {
-		if serial == "" || e.Body.Subject().Serial != serial {
+	err = eachRecord(d, dir, func(e record.Skimmed, data []byte) error {
+		if serial == "" || e.Subject.Serial != serial {
 			return nil
 		}
 		if int64(e.Ref.Sequence) > under.Size {
@@ -57,7 +57,7 @@ func prove(d disk, dir, serial string, under FoundCheckpoint, since *FoundCheckp
 		return f, 0, err
 	}
 	last := uint64(0)
-	err = eachRecord(d, dir, func(e record.Entry, _ []byte) error {
+	err = eachRecord(d, dir, func(e record.Skimmed, _ []byte) error {
 		if e.Ref.Sequence != last+1 {
 			return &DamageError{File: string(journalKind), Offset: -1, What: fmt.Sprintf("record %d stands where %d should", e.Ref.Sequence, last+1)}
 		}
@@ -90,14 +90,17 @@ func prove(d disk, dir, serial string, under FoundCheckpoint, since *FoundCheckp
 
 // eachRecord gives each record of a log in order, with its bytes, until each
 // returns an error; io.EOF ends it.
-func eachRecord(d disk, dir string, each func(record.Entry, []byte) error) error {
+func eachRecord(d disk, dir string, each func(record.Skimmed, []byte) error) error {
 	m, err := readMark(d, dir)
 	if err != nil {
 		return err
 	}
 	w := walk{disk: d, dir: dir, promised: m}
 	for {
-		e, data, err := w.record()
+		e, data, err := w.skim()
+		if errors.Is(err, errStepped) {
+			continue
+		}
 		if err == nil {
 			err = each(e, data)
 		}

@@ -77,7 +77,7 @@ func (s *Store) walkTree(m mark) error {
 	w := walk{disk: s.disk, dir: s.dir, pos: s.tree.Pos}
 	w.limit.segment, w.limit.end = m.Journal, m.JournalEnd
 	for {
-		e, err := w.skim()
+		e, _, err := w.skim()
 		if errors.Is(err, errStepped) {
 			continue
 		}

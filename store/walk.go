@@ -172,18 +172,18 @@ func (w *walk) record() (record.Entry, []byte, error) {
 	return e, data, nil
 }
 
-// skim returns what the next record says of itself, and errStepped where a
-// segment begins.
-func (w *walk) skim() (record.Skimmed, error) {
+// skim returns what the next record says of itself, with its bytes, and
+// errStepped where a segment begins.
+func (w *walk) skim() (record.Skimmed, []byte, error) {
 	data, after, err := w.frame()
 	if err != nil {
-		return record.Skimmed{}, err
+		return record.Skimmed{}, nil, err
 	}
 	s, err := record.Skim(data)
 	if err != nil {
-		return s, w.damaged(err.Error())
+		return s, nil, w.damaged(err.Error())
 	}
-	return s, w.take(s.Ref, s.Previous, after)
+	return s, data, w.take(s.Ref, s.Previous, after)
 }
 
 // errStepped says that a walk has come to the next segment.

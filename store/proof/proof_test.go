@@ -1,6 +1,7 @@
 package proof
 
 import (
+	"crypto/rand"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -82,7 +83,7 @@ func checkpoint(t testing.TB, list []record.Entry, secret string) (Checkpoint, s
 
 // A proof of one unit holds with no log at hand, and no changed byte passes.
 func TestProofOfAUnit(t *testing.T) {
-	secret, public, err := NewKey(Origin("S 1", record.Hash{1}))
+	secret, public, err := NewKey(Origin("S 1", record.Hash{1}), rand.Reader)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -140,7 +141,7 @@ func TestProofOfAUnit(t *testing.T) {
 	if tried < 1000 {
 		t.Errorf("only %d changes tried", tried)
 	}
-	_, other, err := NewKey(Origin("S 1", record.Hash{1}))
+	_, other, err := NewKey(Origin("S 1", record.Hash{1}), rand.Reader)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -151,7 +152,7 @@ func TestProofOfAUnit(t *testing.T) {
 
 // A log that was rewritten behind an earlier checkpoint has not grown out of it.
 func TestRewrittenLogHasNotGrown(t *testing.T) {
-	secret, public, err := NewKey(Origin("S 1", record.Hash{1}))
+	secret, public, err := NewKey(Origin("S 1", record.Hash{1}), rand.Reader)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -181,7 +182,7 @@ func TestRewrittenLogHasNotGrown(t *testing.T) {
 
 // A checkpoint has one form: no other bytes are the same one.
 func TestCheckpointHasOneForm(t *testing.T) {
-	secret, public, err := NewKey(Origin("S 1", record.Hash{1}))
+	secret, public, err := NewKey(Origin("S 1", record.Hash{1}), rand.Reader)
 	if err != nil {
 		t.Fatal(err)
 	}
