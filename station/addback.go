@@ -29,9 +29,9 @@ func (n *nest) inForce() *protocol.Block {
 // the block does not say: a few millimetres, common practice.
 const leakageUMM = 2
 
-// addBack undoes what a unit took off its ranges: leakage by moments, offset
+// AddBack undoes what a unit took off its ranges: leakage by moments, offset
 // by the offset.
-func addBack(s *estimate.Summary, b *protocol.Block, setup estimate.Setup) {
+func AddBack(s *estimate.Summary, b *protocol.Block, setup estimate.Setup) {
 	for z := range s.Zones {
 		q := &s.Zones[z]
 		leak, off := b.LeakageRate(z), b.OffsetMillimetres(z)

@@ -26,8 +26,8 @@ func (f *Files) Block(serial string, rows, cols int, c estimate.Constants) (*pro
 	return b, nil
 }
 
-// constantsOf gives the physical form of a block read from a unit.
-func constantsOf(b *protocol.Block) estimate.Constants {
+// ConstantsOf gives the physical form of a block read from a unit.
+func ConstantsOf(b *protocol.Block) estimate.Constants {
 	zones := b.Rows * b.Cols
 	c := estimate.Constants{LeakageRate: make([]float64, zones), OffsetMM: make([]float64, zones), FirstBin: b.FirstBin,
 		TempRefCel: float64(b.TempMilliCel) / 1000}

@@ -37,7 +37,7 @@ func (n *nest) inputs(c *protocol.Capture) (*estimate.Histogram, *estimate.Summa
 	h, s := Inputs(c)
 	if s != nil {
 		if b := n.inForce(); b != nil && n.step != VerifyCapture {
-			addBack(s, b, n.files.Product.Setup)
+			AddBack(s, b, n.files.Product.Setup)
 			n.att.addedBack = n.att.found
 		}
 	}

@@ -184,7 +184,7 @@ func (m *Machine) verifyCaptured(n *nest, f Fact) {
 		m.broken(n, BrokenInternal, "verifying a unit that holds no constants")
 		return
 	}
-	job := EstimateVerify{By: n.files.estimator, Constants: constantsOf(block), Reference: n.reference(), Offsets: n.att.offsets}
+	job := EstimateVerify{By: n.files.estimator, Constants: ConstantsOf(block), Reference: n.reference(), Offsets: n.att.offsets}
 	job.Histogram, job.Summary = n.inputs(c)
 	m.enter(n, VerifyEstimate)
 	m.ask(n, job)

@@ -18,6 +18,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/analyst"
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/desk"
 	"example.org/panecal/cmd/panecal/evenlight"
@@ -144,6 +145,8 @@ Exit codes: ` + cli.ExitHelp,
 		newUnit(where),
 		newExport(where),
 		desk.NewFind(where.log, where.zone),
+		analyst.NewCapture(where.log),
+		analyst.NewReestimate(where.log, version),
 		desk.NewCapability(where.log),
 		desk.NewCharts(where.log),
 		signing.NewNote(),

@@ -17,6 +17,11 @@ type File struct {
 	TargetSummary *estimate.Summary
 	Reference     estimate.Reference
 	HasTarget     bool
+	// UnitRanges is the unit's own ranges beside a histogram of the target,
+	// compensation off, and Verify its ranges with its constants on; nil for none.
+	UnitRanges, Verify *estimate.Summary
+	// Complete says that the file has a setup object: all that the product states.
+	Complete bool
 }
 
 const fileSchema = "panecal.capture/1"
@@ -67,7 +72,8 @@ func (d *decoder) file(root node) File {
 	summary := f.Kind == "summary"
 	d.grid(root.get(d, "grid"), &s.Grid)
 	zones := s.Grid.Zones()
-	if summary { // nothing of a summary needs bins; any axis will do
+	_, f.Complete = root.find(d, "setup")
+	if summary && !f.Complete { // nothing of a summary needs bins; any axis will do
 		s.Bins, s.BinPS, s.LeakageWindowPS = 4, 1, [2]float64{0, 4}
 		s.Pulse = estimate.Pulse{StepPS: 1, Density: []float64{0, 1, 0}}
 		s.Ranging = estimate.RangingMean
@@ -85,6 +91,9 @@ func (d *decoder) file(root node) File {
 	}
 	if n, ok := root.find(d, "datum_mm"); ok {
 		s.DatumMM = n.number(d)
+	}
+	if n, ok := root.find(d, "setup"); ok {
+		d.setup(n, s)
 	}
 	read := func(name string, n node) (*estimate.Histogram, *estimate.Summary) {
 		if m, ok := n.find(d, "count_max"); ok {
@@ -111,6 +120,12 @@ func (d *decoder) file(root node) File {
 	}
 	if n, ok := t.find(d, "leakage_change_u"); ok {
 		s.Budget.LeakageChangeU = n.atLeast(d, 0)
+	}
+	if n, ok := t.find(d, "unit_ranges"); ok && !summary {
+		f.UnitRanges = d.summary(n, zones)
+	}
+	if n, ok := root.find(d, "verify"); ok {
+		f.Verify = d.summary(n, zones)
 	}
 	return f
 }

@@ -49,7 +49,7 @@ type Result struct {
 
 // resultZone is one zone: rates in counts per shot (ambient per bin too),
 // distances in mm. offset_u_mm holds the counts, the change of leakage and
-// the target's distance.
+// the target's distance; with a setup object, every line of the budget.
 type resultZone struct {
 	Leakage          number         `json:"leakage"`
 	LeakageU         number         `json:"leakage_u"`
@@ -107,33 +107,55 @@ type resultFault struct {
 	Zones   []int              `json:"zones"`
 }
 
-// Estimate computes the measurement model from a capture file.
-func Estimate(f File) (Result, error) {
-	e, err := estimate.New(f.Setup)
-	if err != nil {
-		return Result{}, fmt.Errorf("estimating: %w", err)
-	}
-	var l *estimate.Leakage
-	var o *estimate.Offsets
-	if f.Kind == "summary" {
-		l, err = e.EmptySummary(*f.EmptySummary)
-		if err == nil && f.HasTarget {
-			o, err = e.TargetSummary(l, *f.TargetSummary, f.Reference)
-		}
-	} else {
-		l, err = e.Empty(*f.Empty)
-		if err == nil && f.HasTarget {
-			o, err = e.Target(l, *f.Target, f.Reference, nil)
-		}
-	}
-	if err != nil {
-		return Result{}, fmt.Errorf("estimating: %w", err)
-	}
-	return resultOf(f.Setup.Grid, l, o), nil
+// Computed is what the measurement model makes of a capture file, as the
+// estimator gives it. Offsets is nil without a target, Verification without the
+// ranges of a unit with its constants on.
+type Computed struct {
+	Estimator    *estimate.Estimator
+	Leakage      *estimate.Leakage
+	Offsets      *estimate.Offsets
+	Verification *estimate.Verification
 }
 
-// resultOf puts what was computed into the result; o is nil without a target.
-func resultOf(g estimate.Grid, l *estimate.Leakage, o *estimate.Offsets) Result {
+// Compute computes the measurement model from a capture file.
+func Compute(f File) (Computed, error) {
+	e, err := estimate.New(f.Setup)
+	if err != nil {
+		return Computed{}, fmt.Errorf("estimating: %w", err)
+	}
+	c := Computed{Estimator: e}
+	if f.Kind == "summary" {
+		c.Leakage, err = e.EmptySummary(*f.EmptySummary)
+		if err == nil && f.HasTarget {
+			c.Offsets, err = e.TargetSummary(c.Leakage, *f.TargetSummary, f.Reference)
+		}
+	} else {
+		c.Leakage, err = e.Empty(*f.Empty)
+		if err == nil && f.HasTarget {
+			c.Offsets, err = e.Target(c.Leakage, *f.Target, f.Reference, f.UnitRanges)
+		}
+	}
+	if err == nil && c.Offsets != nil && f.Verify != nil {
+		c.Verification, err = e.Verify(e.Constants(c.Leakage, c.Offsets), nil, f.Verify, f.Reference, c.Offsets)
+	}
+	if err != nil {
+		return Computed{}, fmt.Errorf("estimating: %w", err)
+	}
+	return c, nil
+}
+
+// Estimate is Compute, in the form of a result.
+func Estimate(f File) (Result, error) {
+	c, err := Compute(f)
+	if err != nil {
+		return Result{}, err
+	}
+	return resultOf(f, c), nil
+}
+
+// resultOf puts what was computed into the result.
+func resultOf(f File, c Computed) Result {
+	g, l, o := f.Setup.Grid, c.Leakage, c.Offsets
 	nan := number(math.NaN())
 	all := Result{
 		Schema: resultSchema, Zones: make([]resultZone, len(l.Zones)), Quantities: map[string]resultQuantity{},
@@ -161,6 +183,9 @@ func resultOf(g estimate.Grid, l *estimate.Leakage, o *estimate.Offsets) Result 
 		for _, b := range o.Budget {
 			all.Budget = append(all.Budget, resultLine{b.Line, number(b.MM)})
 		}
+		if c.Verification != nil {
+			put(c.Verification.Quantities, c.Verification.Faults)
+		}
 		all.Distance = resultDistance{o.Apart.How, number(o.Apart.MM), number(o.Apart.U), o.Apart.Doubt}
 	}
 	for z := range all.Zones {
@@ -177,6 +202,9 @@ func resultOf(g estimate.Grid, l *estimate.Leakage, o *estimate.Offsets) Result 
 			out.AmbientTarget = number(t.Ambient)
 			out.Range, out.RangeU, out.Offset = number(t.RangeMM), number(t.RangeUMM), number(t.OffsetMM)
 			out.OffsetU = number(math.Hypot(t.RangeUMM, o.Reference.DistanceUMM*math.Sqrt(1+g.Ux[z]*g.Ux[z]+g.Uy[z]*g.Uy[z])))
+			if f.Complete { // then every line of the budget is known
+				out.OffsetU = number(t.OffsetUMM)
+			}
 			out.Signal, out.SignalU = number(t.Signal), number(t.SignalU)
 			out.Change, out.ChangeU = number(t.Change), number(t.ChangeU)
 			out.Flags = t.Flags.Names()

@@ -162,7 +162,7 @@ func (s *search) run(ctx context.Context, log *store.Follower) error {
 		_, err := filed(store.UnitID, s.unitID)
 		return err
 	}
-	for _, serial := range serials(s.text) {
+	for _, serial := range Serials(s.text) {
 		if found, err := filed(store.Serial, serial); found || err != nil {
 			return err
 		}
@@ -177,9 +177,9 @@ func (s *search) run(ctx context.Context, log *store.Follower) error {
 	return s.scan(log, each)
 }
 
-// serials are the whole serials that a text may stand for, most likely first: as
+// Serials are the whole serials that a text may stand for, most likely first: as
 // it is, in capitals, and with the check characters that the systems would add.
-func serials(text string) []string {
+func Serials(text string) []string {
 	if text == "" {
 		return nil
 	}

@@ -36,11 +36,11 @@ func TestSerials(t *testing.T) {
 	for _, c := range []struct{ typed, serial string }{
 		{"H54-00001-O", "H54-00001-O"}, {"h54-00001-o", "H54-00001-O"}, {"H54-00001", "H54-00001-O"}, {"h54-00001-", "H54-00001-O"}, {"H1-00001", "H1-00001-F"},
 	} {
-		if list := serials(c.typed); !slices.Contains(list, c.serial) {
+		if list := Serials(c.typed); !slices.Contains(list, c.serial) {
 			t.Errorf("%s may be one of %q, not %s", c.typed, list, c.serial)
 		}
 	}
-	if list := serials(""); list != nil {
+	if list := Serials(""); list != nil {
 		t.Errorf("nothing typed stands for %q", list)
 	}
 }
