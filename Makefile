@@ -13,7 +13,7 @@ VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unkn
 prove = f=$$(mktemp) && code=0 && { PANECAL_FIGURES=$$f $(1) || code=1; } && { grep . $$f || { echo "no figure was told"; code=1; }; } && \
 	{ ! grep -q ' short$$' $$f || code=1; } && rm -f $$f && exit $$code
 
-.PHONY: build demo demo-kit test check race races cover bench accuracy faults damage crash scale soak conform defects everywhere firmware kit-station fuzz mutants golden imports elsewhere cross sim hil tidy clean
+.PHONY: build demo demo-kit test check race races cover bench accuracy requirement faults damage crash scale soak conform defects everywhere firmware kit-station fuzz mutants golden imports elsewhere cross sim hil tidy clean
 
 build:
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/panecal ./cmd/panecal
@@ -65,6 +65,10 @@ bench:
 ## accuracy: 10,000 simulated zones a case against the joint Cramér-Rao bound.
 accuracy:
 	@$(call prove,PANECAL_ACCURACY=full $(GO) test -run 'TestAccuracy|TestRetest' -v -count=1 -timeout 60m ./station/estimate ./cmd/panecal)
+
+## requirement: leakage limits derived from the requirement, held against simulated units at 0.9 and 1.1 times.
+requirement:
+	@$(call prove,PANECAL_REQUIREMENT=full $(GO) test -run TestRequirementInUse -v -count=1 -timeout 60m ./cmd/panecal/proposing)
 
 ## faults: what makes a capture bad, over all levels of light: good units accused, bad captures found.
 faults:

@@ -9,6 +9,7 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/desk"
+	"example.org/panecal/cmd/panecal/proposing"
 	"example.org/panecal/cmd/panecal/signing"
 	"example.org/panecal/limits"
 )
@@ -20,7 +21,7 @@ func newLimits(where *place) *cobra.Command {
 		Args:  cli.Args(cobra.NoArgs),
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	c.AddCommand(append(signing.ReleaseCommands(), newLimitsCheck(), signing.NewShow(where.log), desk.NewTry(where.log))...)
+	c.AddCommand(append(signing.ReleaseCommands(), newLimitsCheck(), signing.NewShow(where.log), desk.NewTry(where.log), proposing.New(where.log))...)
 	return c
 }
 

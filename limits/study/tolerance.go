@@ -122,7 +122,7 @@ func FreeTolerance(n int, o ToleranceOptions) (Tolerance, error) {
 		}
 	}
 	if low == 0 {
-		return Tolerance{}, fmt.Errorf("%d values are too few for coverage %v with confidence %v without a distribution: it takes %s",
+		return Tolerance{}, fmt.Errorf("%d values are too few for coverage %v with confidence %v without a distribution: it takes %d",
 			n, o.Coverage, o.Confidence, wanted(o))
 	}
 	return Tolerance{head("tolerance"), n, Number(o.Coverage), Number(o.Confidence), o.Sides, o.Method,
@@ -140,12 +140,13 @@ func reached(n, r int, o ToleranceOptions) float64 {
 	return mathext.RegIncBeta(outside, inside, 1-o.Coverage)
 }
 
-func wanted(o ToleranceOptions) string {
+// wanted is how many values a bound without a distribution takes, at most 2⁴⁰.
+func wanted(o ToleranceOptions) int {
 	const most = 1 << 40
 	high := o.Sides
 	for reached(high, 1, o) < o.Confidence {
-		if high *= 2; high > most {
-			return fmt.Sprintf("more than %d", most)
+		if high *= 2; high >= most {
+			return most
 		}
 	}
 	low := high / 2
@@ -156,5 +157,5 @@ func wanted(o ToleranceOptions) string {
 			low = mid
 		}
 	}
-	return fmt.Sprint(high)
+	return high
 }

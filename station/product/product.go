@@ -21,6 +21,11 @@ type Product struct {
 	Label   Label
 	Retest  Retest
 
+	// Requirement is what the product promises of its range in use, nil where
+	// the file does not say. What a station's target adds to it is 0 here, the
+	// signal too where the file leaves it to the limits.
+	Requirement *estimate.Requirement
+
 	// RestartEvery: one unit in so many is restarted after its constants are
 	// written, so that what is read back is what it stores; 0 for none.
 	RestartEvery int

@@ -4,26 +4,27 @@ import "example.org/panecal/limits/release"
 
 // The tables of a product file. Units stand in the keys.
 type productTable struct {
-	Name                 string           `toml:"name" need:"add name = \"…\", what units say of themselves"`
-	Limits               string           `toml:"limits"`
-	Firmware             []string         `toml:"firmware" need:"add firmware = [\"…\"], the versions that may be calibrated"`
-	Reports              string           `toml:"reports" need:"add reports = \"histograms\" or \"summary\""`
-	CompensationAlwaysOn bool             `toml:"compensation_always_on"`
-	MeasureAfterFailure  bool             `toml:"measure_after_failure"`
-	Release              release.Header   `toml:"release"`
-	Line                 lineTable        `toml:"line" need:"add [line] with baud = …"`
-	Grid                 gridTable        `toml:"grid" need:"add [grid] with rows, cols and the directions of the zones"`
-	Bins                 binsTable        `toml:"bins" need:"add [bins] with count, width_ps, first_ps, pile_up and leakage_window_ps"`
-	Pulse                pulseTable       `toml:"pulse" need:"add [pulse] with start_ps, step_ps and density"`
-	Range                rangeTable       `toml:"range" need:"add [range] with datum_mm, corrects, offsets, tilt and ranging"`
-	Temperature          temperatureTable `toml:"temperature" need:"add [temperature] with reference_cel"`
-	Budget               budgetTable      `toml:"budget"`
-	Spread               spreadTable      `toml:"spread"`
-	Checks               checksTable      `toml:"checks"`
-	Capture              captureTable     `toml:"capture" need:"add [capture.empty], [capture.target] and [capture.verify]"`
-	Label                labelTable       `toml:"label" need:"add [label] with pattern, check and tie"`
-	Constants            constantsTable   `toml:"constants"`
-	Retest               retestTable      `toml:"retest" need:"add [retest] with max_attempts and after_pass"`
+	Name                 string            `toml:"name" need:"add name = \"…\", what units say of themselves"`
+	Limits               string            `toml:"limits"`
+	Firmware             []string          `toml:"firmware" need:"add firmware = [\"…\"], the versions that may be calibrated"`
+	Reports              string            `toml:"reports" need:"add reports = \"histograms\" or \"summary\""`
+	CompensationAlwaysOn bool              `toml:"compensation_always_on"`
+	MeasureAfterFailure  bool              `toml:"measure_after_failure"`
+	Release              release.Header    `toml:"release"`
+	Line                 lineTable         `toml:"line" need:"add [line] with baud = …"`
+	Grid                 gridTable         `toml:"grid" need:"add [grid] with rows, cols and the directions of the zones"`
+	Bins                 binsTable         `toml:"bins" need:"add [bins] with count, width_ps, first_ps, pile_up and leakage_window_ps"`
+	Pulse                pulseTable        `toml:"pulse" need:"add [pulse] with start_ps, step_ps and density"`
+	Range                rangeTable        `toml:"range" need:"add [range] with datum_mm, corrects, offsets, tilt and ranging"`
+	Temperature          temperatureTable  `toml:"temperature" need:"add [temperature] with reference_cel"`
+	Budget               budgetTable       `toml:"budget"`
+	Spread               spreadTable       `toml:"spread"`
+	Checks               checksTable       `toml:"checks"`
+	Capture              captureTable      `toml:"capture" need:"add [capture.empty], [capture.target] and [capture.verify]"`
+	Label                labelTable        `toml:"label" need:"add [label] with pattern, check and tie"`
+	Constants            constantsTable    `toml:"constants"`
+	Requirement          *requirementTable `toml:"requirement"`
+	Retest               retestTable       `toml:"retest" need:"add [retest] with max_attempts and after_pass"`
 }
 
 type lineTable struct {
@@ -122,6 +123,25 @@ type labelTable struct {
 	Check   string            `toml:"check" need:"add check = \"none\" or a system of ISO 7064, such as \"MOD 37,36\""`
 	Tie     string            `toml:"tie" need:"add tie = \"unit\", \"list\" or \"first\""`
 	Pairs   map[string]string `toml:"pairs"`
+}
+
+// requirementTable is what the product promises of its range in use.
+type requirementTable struct {
+	AllowanceMM float64   `toml:"allowance_mm" need:"add allowance_mm = …, what |bias| + k·sd of a range may be for leakage and noise"`
+	K           float64   `toml:"k" need:"add k = 2"`
+	Shots       int64     `toml:"shots" need:"add shots = …, of one frame in use"`
+	Reflectance []float64 `toml:"reflectance" need:"add reflectance = [ … ], of what the product looks at"`
+	Ambient     []float64 `toml:"ambient" need:"add ambient = [ … ], counts per shot and bin"`
+	// Relative changes of the leakage since calibration; they add.
+	Dirt        float64 `toml:"dirt"`
+	Temperature float64 `toml:"temperature"`
+	Age         float64 `toml:"age"`
+	ChangeU     float64 `toml:"change_u"` // standard uncertainty of their sum
+	Added       float64 `toml:"added"`    // counts per shot in a zone, whatever there was
+	AmbientBins int     `toml:"ambient_bins"`
+	LeakageMM   float64 `toml:"leakage_mm"`
+	LeakageUMM  float64 `toml:"leakage_u_mm"`
+	Signal      float64 `toml:"signal"` // of the weakest zone at the station's target, counts per shot
 }
 
 // constantsTable says what else is done when constants are written.

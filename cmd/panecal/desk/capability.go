@@ -121,7 +121,7 @@ unless --purpose says another.`,
 		},
 	}
 	choice.AddTo(c)
-	choice.prefer("first")
+	choice.Prefer("first")
 	c.Flags().Float64Var(&confidence, "confidence", confidence, "of the bounds")
 	c.Flags().StringVar(&picture, "svg", "", "draw the distribution with its limits into this file")
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")

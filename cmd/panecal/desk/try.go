@@ -86,14 +86,14 @@ Retests are left out unless --attempts all is given.`,
 		},
 	}
 	choice.AddTo(c)
-	choice.prefer("first")
+	choice.Prefer("first")
 	c.Flags().IntVar(&sample, "sample", sample, "records whose zone values are read for the risks")
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return c
 }
 
-// prefer makes another value that of --attempts where nobody gives one.
-func (o *Choice) prefer(attempts string) {
+// Prefer makes another value that of --attempts where nobody gives one.
+func (o *Choice) Prefer(attempts string) {
 	f := o.flags.Lookup("attempts")
 	f.DefValue = attempts
 	o.attempts = attempts
