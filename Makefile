@@ -13,7 +13,7 @@ VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unkn
 prove = f=$$(mktemp) && code=0 && { PANECAL_FIGURES=$$f $(1) || code=1; } && { grep . $$f || { echo "no figure was told"; code=1; }; } && \
 	{ ! grep -q ' short$$' $$f || code=1; } && rm -f $$f && exit $$code
 
-.PHONY: build demo demo-kit test check race races cover bench accuracy requirement faults damage crash scale soak conform defects everywhere firmware kit-station fuzz mutants golden imports elsewhere cross sim hil tidy clean
+.PHONY: build demo demo-kit test check race races cover bench accuracy requirement faults damage crash scale soak holds conform defects everywhere firmware kit-station fuzz mutants golden imports elsewhere cross sim hil tidy clean
 
 build:
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/panecal ./cmd/panecal
@@ -89,6 +89,10 @@ scale: build
 ## soak: so many simulated attempts with faults, in virtual time.
 soak:
 	@$(call prove,PANECAL_SOAK=$(ATTEMPTS) $(GO) test -run Soak -v -count=1 -timeout 80m ./station ./station/runner)
+
+## holds: 1,000 units put on hold by their window lot, run again, released; counts those that got past.
+holds:
+	@$(call prove,PANECAL_HOLDS=full $(GO) test -run 'TestContainment|TestHeldMeanwhile' -v -count=1 ./station)
 
 ## conform: a line a clause of SPEC.md, for the simulated unit and for the firmware kit's.
 conform: build protocol/firmware/build/unit

@@ -122,6 +122,9 @@ func (m *Machine) recalled(n *nest, f Fact) {
 // admitAgain decides what a unit may do that may have run before: only
 // production asks.
 func (m *Machine) admitAgain(n *nest, h history) {
+	if m.barred(n, h) {
+		return
+	}
 	rules := n.files.Product.Retest
 	most := rules.MaxAttempts
 	n.att.reworks = h.reworks

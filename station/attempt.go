@@ -22,9 +22,10 @@ type attempt struct {
 	tie       string // how label and unit belong together
 	confirmed bool   // the label is confirmed by unit or list
 	intent    *record.Ref
-	found     []byte  // block found in the unit
-	tempCel   float64 // NaN: not known
-	paused    string  // why nothing ran between capture and write, "" if all ran
+	found     []byte                    // block found in the unit
+	tempCel   float64                   // NaN: not known
+	decided   *record.DispositionChange // that keeps the unit, made while it runs; nil for none
+	paused    string                    // why nothing ran between capture and write, "" if all ran
 
 	account
 	field

@@ -157,11 +157,12 @@ func (m *Machine) recorded(n *nest, f Fact) {
 	n.att.record = f.(Stored).Ref
 	n.att.result.Outcome = string(n.outcome())
 	m.count(n)
+	at := Disposition(n.att.result.Disposition)
 	if n.purpose.Decides() {
-		m.holds.stands(Disposition(n.att.result.Disposition), OnHold{n.serial, m.now, n.att.code})
+		m.holds.stands(at, OnHold{Serial: n.serial, Since: m.now, Why: n.att.code})
 	}
 	m.putAside(n)
-	m.noteMade(n.purpose, n.att.crew.WorkOrder, n.serial, Disposition(n.att.result.Disposition))
+	m.noteMade(n.purpose, n.att.crew.WorkOrder, n.serial, m.holds.at(n.serial, at))
 	m.noteCheck(n.purpose, n.outcome(), m.now)
 	delete(m.unseen, n.serial)
 	v := m.verdictNow(n)
@@ -196,8 +197,8 @@ func (m *Machine) change(n *nest, after func()) {
 
 func (m *Machine) changed(n *nest, _ Fact) {
 	if c, ok := n.queue[0].(*record.DispositionChange); ok {
-		m.holds.stands(c.To, OnHold{c.Serial, m.now, Code(c.Code)})
-		m.noteMade(m.cfg.Purpose, "", c.Serial, c.To)
+		m.holds.stands(c.To, changedBy(c, m.now))
+		m.noteMade(m.cfg.Purpose, "", c.Serial, m.holds.at(c.Serial, c.To))
 		delete(m.cutOff, c.Serial)
 	}
 	n.queue = n.queue[1:]

@@ -157,6 +157,8 @@ const (
 	RefusedEnded       Code = "files_ended"
 	RefusedRework      Code = "rework_first"
 	RefusedReworks     Code = "reworks_before"
+	RefusedHeld        Code = "unit_on_hold"
+	RefusedScrapped    Code = "unit_scrapped"
 )
 
 // The unit failed.
@@ -208,6 +210,7 @@ const (
 	BrokenWitness  Code = "witness_different"
 	BrokenUnknown  Code = "witness_missing"
 	BrokenUnmarked Code = "not_released_before"
+	BrokenDecided  Code = "held_meanwhile"
 )
 
 // A nest or the station may not run.

@@ -160,6 +160,8 @@ type (
 	// Remark is what is wrong with the log beside the attempts in hand: why no
 	// checkpoint could be written, "" for nothing.
 	Remark struct{ Checkpoint string }
+	// Disposed are changes of disposition that were decided, and are on record.
+	Disposed struct{ Changes []*record.DispositionChange }
 	// LiftStop ends the stop of the nest, on record.
 	LiftStop struct{ By, Method string }
 	// Shutdown ends the station: emitters off, attempts recorded as aborted.
@@ -195,6 +197,7 @@ const (
 	kCrew            kind = "crew"
 	kTakeUp          kind = "take up"
 	kRemark          kind = "remark"
+	kDisposed        kind = "disposed"
 	kLift            kind = "lift"
 	kShutdown        kind = "shutdown"
 	kCrashed         kind = "crashed"
@@ -224,6 +227,7 @@ func (Unpowered) fact() kind       { return kUnpowered }
 func (Crew) fact() kind            { return kCrew }
 func (TakeUp) fact() kind          { return kTakeUp }
 func (Remark) fact() kind          { return kRemark }
+func (Disposed) fact() kind        { return kDisposed }
 func (LiftStop) fact() kind        { return kLift }
 func (Shutdown) fact() kind        { return kShutdown }
 func (Crashed) fact() kind         { return kCrashed }

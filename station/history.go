@@ -19,12 +19,14 @@ type history struct {
 	at         Disposition   // of last, changes included
 	unfinished bool          // an attempt was begun and has no result
 	changes    []*record.DispositionChange
-	conflicts  []record.Entry // newest attempt of each other unit or label, oldest first
+	decided    *record.DispositionChange // that keeps the unit from running, nil for none
+	conflicts  []record.Entry            // newest attempt of each other unit or label, oldest first
 }
 
 // newHistory reads what the log holds, oldest first in each list.
 func newHistory(r Recalled, serial, unitID string, p Purpose) history {
 	var h history
+	var stands record.Standing
 	results := map[record.Ref]bool{}
 	begun := []record.Ref{}
 	for i := range r.BySerial {
@@ -44,13 +46,23 @@ func newHistory(r Recalled, serial, unitID string, p Purpose) history {
 			if b.Run.Purpose == Production {
 				h.last, h.at, h.held, h.mended = e, b.Judgement.Disposition, "", false
 			}
+			if stands.Verdict(b.Run.Purpose, b.Judgement.Disposition); stands.Firm {
+				h.at = stands.At
+			}
 		case *record.ReworkDone:
 			h.since, h.mended = 0, true
 			h.reworks++
 		case *record.DispositionChange:
 			h.changes = append(h.changes, b)
-			if h.last != nil {
-				h.at, h.held = b.To, b.Code
+			was := stands.Firm
+			stands.Change(b.To, b.Firm)
+			if h.last != nil && (!was || b.Firm) {
+				h.at, h.held = stands.At, b.Code
+			}
+			if !stands.Firm {
+				h.decided = nil
+			} else if b.Firm {
+				h.decided = b
 			}
 		}
 	}

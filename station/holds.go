@@ -13,6 +13,10 @@ type OnHold struct {
 	Serial string
 	Since  time.Time // a unit that is held again has been on hold since the first time
 	Why    Code      // of the verdict or the change that put it there, "" where the record has none
+	// Decided: only another decision takes the unit off hold, no verdict does. Reason
+	// is what it says.
+	Decided bool
+	Reason  string
 }
 
 // holds are the units on hold, by serial. What was so at the start comes from the
@@ -28,7 +32,16 @@ func heldBy(e record.Entry) OnHold {
 			h.Why = Code(b.Problems[k-1].Code)
 		}
 	case *record.DispositionChange:
-		h.Why = Code(b.Code)
+		return changedBy(b, e.Time)
+	}
+	return h
+}
+
+// changedBy is what a change of disposition says that puts a unit on hold.
+func changedBy(c *record.DispositionChange, at time.Time) OnHold {
+	h := OnHold{Serial: c.Serial, Since: at, Why: Code(c.Code)}
+	if c.Firm {
+		h.Why, h.Decided, h.Reason = RefusedHeld, true, c.Why
 	}
 	return h
 }
@@ -38,11 +51,26 @@ func (h holds) stands(d Disposition, unit OnHold) {
 	if unit.Serial == "" {
 		return
 	}
-	if d != Hold {
+	old, already := h[unit.Serial]
+	switch {
+	case old.Decided && !unit.Decided:
+	case d != Hold:
 		delete(h, unit.Serial)
-	} else if _, already := h[unit.Serial]; !already {
+	case !already:
 		h[unit.Serial] = unit
+	case unit.Decided:
+		old.Decided, old.Why, old.Reason = true, unit.Why, unit.Reason
+		h[unit.Serial] = old
 	}
+}
+
+// at is where a unit is for which d was said last: on hold still, where that was
+// decided.
+func (h holds) at(serial string, d Disposition) Disposition {
+	if h[serial].Decided {
+		return Hold
+	}
+	return d
 }
 
 // list has the longest first.

@@ -88,6 +88,8 @@ func (m *Machine) Step(e Event) []Effect {
 		m.remark(f)
 	case TakeUp:
 		m.takeUp(f)
+	case Disposed:
+		m.disposed(f)
 	case Shutdown:
 		m.shutdown(f.Why)
 	default:

@@ -70,6 +70,8 @@ var meanings = []Meaning{
 	{RefusedRework, Refused, "{label} was sent to rework, and nothing says that it was mended.", "Scan CMD REWORK and the code of what was done.", LiftNobody},
 	{RefusedReworks, Refused, "{label} was reworked more than {detail} times.", "Put the unit on hold.", LiftNobody},
 	{RefusedCheckFirst, Refused, "{nest} was mended, and no check unit has passed there since.", "Take {label} out; run a check unit in {nest} first.", LiftNobody},
+	{RefusedHeld, Refused, "{label} is on hold: {detail}.", "Put it into the box for held units.", LiftNobody},
+	{RefusedScrapped, Refused, "{label} was scrapped: {detail}.", "Put it into the scrap box.", LiftNobody},
 
 	{FailedLimits, UnitFailed, "{detail} is out of limits.", "Put the unit into bin {bin}.", LiftNobody},
 	{FailedNoAnswer, UnitFailed, "{label} does not answer.", "Put the unit into bin {bin}.", LiftNobody},
@@ -112,6 +114,7 @@ var meanings = []Meaning{
 
 	{BrokenWitness, Broken, "{label} bears record {detail}; the log has another there.", "Hold the unit, bin {bin}; call the line lead: the log was rewritten, or went on from a copy.", LiftNobody},
 	{BrokenUnknown, Broken, "{label} bears record {detail}, which is not in this log.", "Hold the unit, bin {bin}; call the line lead: the log was put back or rewritten, or another wrote the unit.", LiftNobody},
+	{BrokenDecided, Broken, "{label} was put on hold meanwhile: {detail}.", "Put the unit on hold, bin {bin}.", LiftNobody},
 	{BrokenUnmarked, Broken, "The unit passed, but carries no released constants.", "Put the unit on hold, bin {bin}.", LiftNobody},
 
 	{StopPort, NotRunning, "{nest}: its port is not there: {detail}.", "Call the line lead: check cable and adapter.", LiftItself},

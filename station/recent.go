@@ -37,19 +37,19 @@ func (m *Machine) remember(recent []record.Entry) {
 			if on != "" { // a shift goes on
 				m.recount(b, e.Time)
 			}
-			m.noteMade(b.Run.Purpose, b.Run.WorkOrder, b.Run.Serial, b.Judgement.Disposition)
 			last[b.Run.Nest] = e
 			delete(m.unseen, b.Run.Serial)
 			if b.Run.Purpose.Decides() && b.Judgement.Disposition != "" {
 				m.holds.stands(b.Judgement.Disposition, heldBy(e))
 			}
+			m.noteMade(b.Run.Purpose, b.Run.WorkOrder, b.Run.Serial, m.holds.at(b.Run.Serial, b.Judgement.Disposition))
 			m.noteCheck(b.Run.Purpose, b.Outcome, e.Time)
 			if b.Run.Purpose == Check && b.Outcome == Passed {
 				delete(mended, b.Run.Nest)
 			}
 		case *record.DispositionChange:
 			m.holds.stands(b.To, heldBy(e))
-			m.noteMade(Production, "", b.Serial, b.To)
+			m.noteMade(Production, "", b.Serial, m.holds.at(b.Serial, b.To))
 		case *record.AttemptIntent:
 			delete(last, b.Run.Nest)
 			maps.DeleteFunc(last, func(_ string, e record.Entry) bool { return e.Body.(*record.Attempt).Run.Serial == b.Run.Serial })

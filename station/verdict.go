@@ -83,6 +83,7 @@ func (v Verdict) Released() bool { return v.Outcome == Passed && v.Disposition =
 // show tells the verdict. Everything it says is on record.
 func (m *Machine) show(n *nest) {
 	m.rest(n)
+	m.holdDecided(n)
 	n.trouble, n.shown = nil, m.now
 	m.enter(n, Showing)
 	m.keepRecent(*n.verdict)
@@ -167,7 +168,7 @@ func onRecord(detail string) Arg {
 // actsByCode tells the codes whose action stands for the limits file's
 // instruction.
 func actsByCode(c Code) bool {
-	return c == BrokenHold || c == BrokenUnmarked || c == BrokenMark || c == FailedReworks
+	return c == BrokenHold || c == BrokenUnmarked || c == BrokenMark || c == FailedReworks || c == BrokenDecided
 }
 
 // instructions finds the languages of an instruction on record: the files in

@@ -58,6 +58,9 @@ func (w *world) answer(e station.Effect) station.Fact {
 	case station.Capture:
 		return station.Captured{Capture: captureOf(u, j)}
 	case station.Recall:
+		if w.recall != nil {
+			return station.Recalled{BySerial: w.recall(j.Serial)}
+		}
 		return station.Recalled{BySerial: w.about(func(s record.Subject) bool { return s.Serial == j.Serial }),
 			ByUnitID: w.about(func(s record.Subject) bool { return j.UnitID != "" && s.UnitID == j.UnitID })}
 	case station.Ask:

@@ -59,7 +59,8 @@ type world struct {
 	// The last of the first nest.
 	lastJob, lastTimer station.Effect
 
-	awaited func(station.Effect) // sees each awaited effect, nil for nobody
+	recall  func(serial string) []record.Entry // finds what Recall asks for, nil for going through the log
+	awaited func(station.Effect)               // sees each awaited effect, nil for nobody
 }
 
 type timer struct {
@@ -155,17 +156,27 @@ func (w *world) checkShown(v station.Verdict) {
 	w.t.Helper()
 	var found *record.Attempt
 	at := station.Disposition("")
+	var stands record.Standing
 	for _, e := range w.log {
 		switch b := e.Body.(type) {
 		case *record.Attempt:
+			if b.Run.Serial == v.Serial {
+				stands.Verdict(b.Run.Purpose, b.Judgement.Disposition)
+			}
 			if e.Ref.Sequence == v.Sequence {
 				found, at = b, b.Judgement.Disposition
 			}
 		case *record.DispositionChange:
+			if b.Serial == v.Serial {
+				stands.Change(b.To, b.Firm)
+			}
 			if b.Attempt != nil && b.Attempt.Sequence == v.Sequence {
 				at = b.To
 			}
 		}
+	}
+	if stands.Firm {
+		at = stands.At
 	}
 	if found == nil {
 		w.t.Errorf("verdict %+v without a record", v)

@@ -72,7 +72,7 @@ func (r *Reader) unitRows(serial string) ([]Row, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := standing{map[uint64]record.Disposition{}, map[string]uint64{}}
+	s := standing{map[uint64]record.Disposition{}, map[string]whereabouts{}}
 	s.add(rows, changes)
 	for i := range rows {
 		rows[i].Station = station

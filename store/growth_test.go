@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/fxamacker/cbor/v2"
 
@@ -159,6 +160,7 @@ func everyKind() []record.Body {
 		&record.DispositionChange{Serial: "A", To: record.Hold}, &record.Refusal{Serial: "A"}, &record.ReworkDone{Serial: "A"},
 		&record.ReleaseTaken{}, &record.SignOn{}, &record.ShiftSettings{}, &record.Stop{Code: "x"}, &record.StopLifted{}, &record.Study{},
 		note("A", "last"), &record.AccessRefused{Code: "x"},
+		&record.Decision{Verb: "hold", Serial: "A", Reason: "x", By: "p2", Decided: time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)},
 	}
 }
 
@@ -201,7 +203,7 @@ func TestLogOfALaterProgram(t *testing.T) {
 				t.Fatal(err)
 			}
 			defer f.Close()
-			if list, err := f.BySerial("A"); err != nil || len(list) != 7 {
+			if list, err := f.BySerial("A"); err != nil || len(list) != 8 {
 				t.Errorf("%s, %v", texts(list), err)
 			}
 		})

@@ -18,9 +18,8 @@ type Held struct {
 	By record.Entry
 }
 
-// Holds returns the units that are on hold now, the longest first. What an attempt
-// decides, see [record.Purpose.Decides]; a later change of disposition, or a later
-// attempt that decides, ends a hold. It goes once through the columns of all
+// Holds returns the units that are on hold now, the longest first. What
+// moves a unit, see [record.Standing]. It goes once through the columns of all
 // attempts, and reads one record a unit.
 func (r *Reader) Holds() ([]Held, error) {
 	last, _, recent, changes, err := r.newest()
@@ -31,15 +30,18 @@ func (r *Reader) Holds() ([]Held, error) {
 	if err != nil {
 		return nil, err
 	}
-	list := make([]Held, 0, len(now.held))
-	for serial, by := range now.held {
+	var list []Held
+	for serial, u := range now.units {
+		if u.At != record.Hold {
+			continue
+		}
 		all, err := r.BySerial(serial)
 		if err != nil {
 			return nil, err
 		}
-		i := slices.IndexFunc(all, func(e record.Entry) bool { return e.Ref.Sequence == by })
+		i := slices.IndexFunc(all, func(e record.Entry) bool { return e.Ref.Sequence == u.by })
 		if i < 0 {
-			return nil, fmt.Errorf("record %d, which puts %s on hold: %w", by, serial, ErrNotFound)
+			return nil, fmt.Errorf("record %d, which puts %s on hold: %w", u.by, serial, ErrNotFound)
 		}
 		list = append(list, Held{serial, all[i].Time, all[i]})
 	}

@@ -11,10 +11,11 @@ type change struct {
 	Attempt  uint64             `json:"attempt"` // sequence of the attempt that it names, 0 for none
 	Serial   string             `json:"serial"`
 	To       record.Disposition `json:"to"`
+	Firm     bool               `json:"firm,omitempty"`
 }
 
 func changeOf(e record.Entry, d *record.DispositionChange) change {
-	c := change{Sequence: e.Ref.Sequence, Serial: d.Serial, To: d.To}
+	c := change{Sequence: e.Ref.Sequence, Serial: d.Serial, To: d.To, Firm: d.Firm}
 	if d.Attempt != nil {
 		c.Attempt = d.Attempt.Sequence
 	}
@@ -22,16 +23,23 @@ func changeOf(e record.Entry, d *record.DispositionChange) change {
 }
 
 // standing is how attempts and units stand after all changes of disposition.
-// It holds the changed attempts and the units on hold: both are few.
+// It holds the changed attempts and the units that are on hold or were decided
+// about: all are few.
 type standing struct {
 	changed map[uint64]record.Disposition // by the attempt's sequence: where its newest change led to
-	held    map[string]uint64             // serials on hold, and the record that put each there
+	units   map[string]whereabouts        // by serial
+}
+
+// whereabouts is where a unit stands, and the record that put it there.
+type whereabouts struct {
+	record.Standing
+	by uint64
 }
 
 // standing reads the changes of the whole log; with held, also which units are
 // on hold, for which it goes once through all attempts without their numbers.
 func (r *Reader) standing(last uint32, held bool, recent []Row, changes []change) (standing, error) {
-	s := standing{map[uint64]record.Disposition{}, map[string]uint64{}}
+	s := standing{map[uint64]record.Disposition{}, map[string]whereabouts{}}
 	for n := uint32(1); n < last; n++ {
 		err := r.columns.use(n, func(b *column.Block, a *about) (err error) {
 			var rows []Row
@@ -56,9 +64,8 @@ func (s *standing) add(rows []Row, changes []change) {
 	for len(rows) > 0 || len(changes) > 0 {
 		if len(changes) == 0 || len(rows) > 0 && rows[0].Sequence < changes[0].Sequence {
 			// A check unit's or an audit's result decides nothing about the unit.
-			if r := &rows[0]; r.Disposition != "" && r.Purpose.Decides() {
-				s.stands(r.Serial, r.Disposition, r.Sequence)
-			}
+			r := &rows[0]
+			s.stands(r.Serial, r.Sequence, func(u *record.Standing) { u.Verdict(r.Purpose, r.Disposition) })
 			rows = rows[1:]
 			continue
 		}
@@ -66,17 +73,23 @@ func (s *standing) add(rows []Row, changes []change) {
 		if c.Attempt != 0 {
 			s.changed[c.Attempt] = c.To
 		}
-		s.stands(c.Serial, c.To, c.Sequence)
+		s.stands(c.Serial, c.Sequence, func(u *record.Standing) { u.Change(c.To, c.Firm) })
 		changes = changes[1:]
 	}
 }
 
 // stands: a unit that is held again has been on hold since the first time.
-func (s *standing) stands(serial string, d record.Disposition, by uint64) {
-	if d != record.Hold {
-		delete(s.held, serial)
-	} else if _, already := s.held[serial]; !already {
-		s.held[serial] = by
+func (s *standing) stands(serial string, by uint64, moves func(*record.Standing)) {
+	u := s.units[serial]
+	was := u.At
+	moves(&u.Standing)
+	if u.At != was {
+		u.by = by
+	}
+	if u.At == record.Hold || u.Firm {
+		s.units[serial] = u
+	} else {
+		delete(s.units, serial)
 	}
 }
 
@@ -86,6 +99,7 @@ func (s *standing) tell(r *Row) {
 	if to, ok := s.changed[r.Sequence]; ok {
 		now = to
 	}
-	r.Released = r.Purpose == record.Production && r.Outcome == record.Passed && r.Written && now == record.Release
-	_, r.OnHold = s.held[r.Serial]
+	u := s.units[r.Serial]
+	r.Released = r.Purpose == record.Production && r.Outcome == record.Passed && r.Written && now == record.Release && !u.Firm
+	r.OnHold = u.At == record.Hold
 }

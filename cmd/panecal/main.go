@@ -130,6 +130,7 @@ Exit codes: ` + cli.ExitHelp,
 	root.SetFlagErrorFunc(cli.FlagError)
 	root.PersistentFlags().StringVar(&where.config, "config", "", "configuration file (default: panecal/panecal.toml in the XDG config folder)")
 	root.PersistentFlags().StringVar(&where.data, "data", "", "the store's folder (default: from the configuration, else panecal in the XDG data folder)")
+	root.AddCommand(signing.NewDecisions(where.log)...)
 	root.AddCommand(
 		newInit(where),
 		newShift(where),
@@ -149,6 +150,7 @@ Exit codes: ` + cli.ExitHelp,
 		analyst.NewReestimate(where.log, version),
 		desk.NewCapability(where.log),
 		desk.NewCharts(where.log),
+		desk.NewHolds(where.log),
 		signing.NewNote(),
 		studies.New(),
 		signing.NewKey(),

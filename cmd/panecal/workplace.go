@@ -22,6 +22,7 @@ import (
 	"example.org/panecal/limits/visible"
 	"example.org/panecal/protocol/recording"
 	"example.org/panecal/station"
+	"example.org/panecal/station/decision"
 	"example.org/panecal/station/inbox"
 	"example.org/panecal/station/papers"
 	"example.org/panecal/station/product"
@@ -39,7 +40,7 @@ type workplace struct {
 	intake  *shift.Intake
 	logger  io.Closer
 	crashes *crash.Book
-	inbox   *inbox.Inbox       // nil where nobody's key is known
+	inbox   *inbox.Inbox
 	recent  []record.Entry     // the newest records at the start
 	notes   *store.Checkpoints // nil until the station is set up
 }
@@ -237,10 +238,17 @@ func (w *workplace) held() (by []record.Entry, err error) {
 // openInbox makes the inbox, and takes up what came while nobody was here.
 func (w *workplace) openInbox(o workplaceOptions, logger *slog.Logger) error {
 	known, err := o.config.people()
-	if err != nil || known == nil {
+	if err != nil {
 		return err
 	}
 	with := inbox.Options{Folder: inboxFolder(o.folder), Keys: known, Station: w.runner, Past: w.store, Logger: logger, Now: time.Now}
+	with.Decide = func(file []byte) (decision.Done, error, error) {
+		desk, err := w.desk(o)
+		if err != nil {
+			return decision.Done{}, nil, err
+		}
+		return desk.Take(file)
+	}
 	if o.arrivals {
 		a := &arrivals{w: w, config: o.config}
 		with.Release, with.Due = a.take, a.due
@@ -250,6 +258,17 @@ func (w *workplace) openInbox(o workplaceOptions, logger *slog.Logger) error {
 		logger.Error("taking up what others sent", "error", err) // units can be made all the same
 	}
 	return nil
+}
+
+// desk is where decisions about units are carried out, by who may decide now.
+func (w *workplace) desk(o workplaceOptions) (*decision.Desk, error) {
+	known, err := o.config.people()
+	var named []string
+	if o.config.Roster == "" { // which says itself who is a lead
+		named = o.config.Lead
+	}
+	return &decision.Desk{Station: o.config.Station, Keys: known.Deciders(named), Log: w.store, Append: w.runner.Append,
+		Serial: w.intake.Serial, Spared: o.rules.checkUnits}, err
 }
 
 // inboxFolder is the inbox of the station that has its store in folder.

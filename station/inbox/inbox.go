@@ -15,6 +15,7 @@ import (
 
 	"example.org/panecal/limits/release"
 	"example.org/panecal/station"
+	"example.org/panecal/station/decision"
 	"example.org/panecal/store/record"
 )
 
@@ -23,7 +24,8 @@ import (
 // again: the record holds the file's bytes. It belongs to one goroutine.
 type Inbox struct {
 	o       Options
-	refused []string // not told yet: each file and why
+	refused []string                    // not told yet: each file and why
+	changed []*record.DispositionChange // not told yet: what was decided, and is on record
 }
 
 // Station is what an inbox needs of the station that runs; *runner.Runner is
@@ -37,9 +39,12 @@ type Station interface {
 
 	// Refused tells the operator why a file was not taken up.
 	Refused(why string)
+
+	// Disposed tells what was decided about units, which is on record.
+	Disposed([]*record.DispositionChange)
 }
 
-// Options are what an inbox needs; Release and Due may be nil.
+// Options are what an inbox needs; Release, Decide and Due may be nil.
 type Options struct {
 	Folder  string // beside the store
 	Keys    release.Keys
@@ -51,6 +56,9 @@ type Options struct {
 	// Release deals with a released file, name.toml: refused says why it is not
 	// taken, err that the station could not. nil: such files stay where they are.
 	Release func(name string, data []byte) (told string, refused, err error)
+	// Decide carries out a decision about units, name.decision, and says what it
+	// changed; of the rest as Release. nil: such files stay where they are.
+	Decide func(data []byte) (done decision.Done, refused, err error)
 	// Due takes up what has waited until now. nil: nothing waits.
 	Due func() error
 }
@@ -152,7 +160,9 @@ func (b *Inbox) take(name string) error {
 	if err != nil {
 		return err
 	}
-	if age := b.o.Now().Sub(i.ModTime()); age >= 0 && age < leftAlone {
+	age := b.o.Now().Sub(i.ModTime())
+	young := age >= 0 && age < leftAlone
+	if young && !strings.HasSuffix(name, decision.Ending) {
 		return nil // whoever copies it here may still be at it
 	}
 	if !i.Mode().IsRegular() {
@@ -171,6 +181,9 @@ func (b *Inbox) take(name string) error {
 	}
 	if strings.HasSuffix(name, releasedEnd) {
 		return b.release(name, file)
+	}
+	if strings.HasSuffix(name, decision.Ending) {
+		return b.decide(name, file, young)
 	}
 	signed, err := release.OpenSigned(file, b.o.Keys)
 	if err != nil {
@@ -203,6 +216,27 @@ func (b *Inbox) release(name string, file []byte) error {
 		return b.refuse(name, refused)
 	}
 	b.o.Logger.Info("released file taken up", "file", name, "what", told)
+	return b.move(name, doneFolder, file)
+}
+
+// decide has a decision carried out. One that is whole is taken at once; one that
+// is not may still be copied while it is young.
+func (b *Inbox) decide(name string, file []byte, young bool) error {
+	if b.o.Decide == nil {
+		return nil
+	}
+	done, refused, err := b.o.Decide(file)
+	b.changed = append(b.changed, done.Changes...)
+	if err != nil {
+		return err
+	}
+	if refused != nil && young {
+		return nil
+	}
+	if refused != nil {
+		return b.refuse(name, refused)
+	}
+	b.o.Logger.Info("decision taken up", "file", name, "what", done.Told, "left", done.Left)
 	return b.move(name, doneFolder, file)
 }
 
@@ -241,8 +275,13 @@ func (b *Inbox) refuse(name string, why error) error {
 	return os.Rename(filepath.Join(b.o.Folder, name), to)
 }
 
-// report tells the operator of what was refused, in one message.
+// report tells the station what was decided, and the operator of what was
+// refused, in one message.
 func (b *Inbox) report() {
+	if len(b.changed) > 0 {
+		b.o.Station.Disposed(b.changed)
+		b.changed = nil
+	}
 	if len(b.refused) == 0 {
 		return
 	}

@@ -5,6 +5,7 @@ import (
 	"encoding/base64"
 	"fmt"
 	"maps"
+	"slices"
 	"time"
 
 	"example.org/panecal/limits/strict"
@@ -19,6 +20,7 @@ type People map[string]Person
 type Person struct {
 	Key      ed25519.PublicKey
 	Engineer bool // may write and approve released files
+	Decides  bool // may take units off hold and scrap them
 }
 
 // Key returns a person's public key, and false where none is known.
@@ -34,6 +36,14 @@ func (p People) Engineers() People {
 	return some
 }
 
+// Deciders are those who may decide about units: leads and engineers, and who
+// else is named.
+func (p People) Deciders(named []string) People {
+	some := maps.Clone(p)
+	maps.DeleteFunc(some, func(id string, one Person) bool { return !one.Decides && !slices.Contains(named, id) })
+	return some
+}
+
 // OfRoster are the keys of the roster's people at that time. An engineer whose
 // key was revoked stays among them without a key: files have to be signed all
 // the same.
@@ -43,7 +53,7 @@ func OfRoster(r *roster.Roster, now time.Time, site *time.Location) People {
 		if p.Key == nil {
 			continue
 		}
-		one := Person{Engineer: p.Has(roster.Engineer)}
+		one := Person{Engineer: p.Has(roster.Engineer), Decides: p.Has(roster.Lead, roster.Engineer) && p.Valid(now, site)}
 		if !p.Withdrawn(now, site) {
 			one.Key = p.Key
 		}
@@ -88,7 +98,7 @@ func ReadPeople(name string, data []byte) (People, error) {
 			case len(all) == mostPeople:
 				d.Report("too many keys", fmt.Sprintf("name at most %d persons", mostPeople), "key")
 			default:
-				all[k.Person] = Person{public, k.Role == engineer}
+				all[k.Person] = Person{public, k.Role == engineer, k.Role == engineer}
 			}
 		}
 		if err = d.Err(); err == nil {

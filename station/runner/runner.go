@@ -132,6 +132,11 @@ func (r *Runner) TakeUp(f *station.Files) { r.tell(station.NoNest, station.TakeU
 // why.
 func (r *Runner) Refused(why string) { r.tell(station.NoNest, station.TakeUp{Refused: why}) }
 
+// Disposed tells what was decided about units; it is on record.
+func (r *Runner) Disposed(some []*record.DispositionChange) {
+	r.tell(station.NoNest, station.Disposed{Changes: some})
+}
+
 // Remark says what is wrong with the log to the people at the station, once.
 func (r *Runner) Remark(what station.Remark) { r.tell(station.NoNest, what) }
 

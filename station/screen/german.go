@@ -75,6 +75,8 @@ func german() *Language {
 		station.RefusedGate:        {"Dieses Gerät darf nicht beginnen: {detail}.", "Gerät zur Seite legen."},
 		station.RefusedFiles:       {"Neue Dateien wurden nicht angenommen: {detail}.", "Dem Prüfingenieur sagen."},
 		station.RefusedUnitFault:   {"Das Gerät meldet einen eigenen Fehler: {detail}.", "Gerät sperren."},
+		station.RefusedHeld:        {"{label} ist gesperrt: {detail}.", "In die Box für gesperrte Geräte legen."},
+		station.RefusedScrapped:    {"{label} ist Ausschuss: {detail}.", "In die Ausschussbox legen."},
 		station.RefusedLabelReject: {"{label} ist nicht das Gerät aus {nest}.", "{other} an der Ausschussbox scannen."},
 
 		station.FailedLimits:   {"{detail}.", "Gerät in Box {bin} legen."},
@@ -117,6 +119,7 @@ func german() *Language {
 		station.BrokenHold:     {"Ein Lauf des Ingenieurs: das Gerät bleibt gesperrt.", "Gerät dem Ingenieur geben."},
 		station.BrokenWitness:  {"{label} trägt Eintrag {detail}; hier steht dort ein anderer.", "Gerät sperren, Fach {bin}; Linienleitung rufen: Aufzeichnung umgeschrieben oder von einer Kopie fortgesetzt."},
 		station.BrokenUnknown:  {"{label} trägt Eintrag {detail}, der hier fehlt.", "Gerät sperren, Fach {bin}; Linienleitung rufen: Aufzeichnung zurückgesetzt oder umgeschrieben, oder Gerät von anderer Hand beschrieben."},
+		station.BrokenDecided:  {"{label} wurde inzwischen gesperrt: {detail}.", "Gerät sperren, Box {bin}."},
 		station.BrokenUnmarked: {"Das Gerät ist gut, trägt aber keine freigegebenen Konstanten.", "Gerät sperren, Box {bin}."},
 
 		station.StopPort:     {"{nest}: sein Anschluss fehlt: {detail}.", "Linienleitung rufen: Kabel, Adapter prüfen."},

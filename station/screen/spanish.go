@@ -75,6 +75,8 @@ func spanish() *Language {
 		station.RefusedGate:        {"Esta unidad no puede empezar: {detail}.", "Ponga la unidad aparte."},
 		station.RefusedFiles:       {"No se aceptaron los archivos nuevos: {detail}.", "Avise al ingeniero de pruebas."},
 		station.RefusedUnitFault:   {"La unidad avisa de un fallo propio: {detail}.", "Retenga la unidad."},
+		station.RefusedHeld:        {"{label} está retenida: {detail}.", "Póngala en la caja de las retenidas."},
+		station.RefusedScrapped:    {"{label} es desecho: {detail}.", "Póngala en la caja de desechos."},
 		station.RefusedLabelReject: {"{label} no es la unidad que salió del {nest}.", "Escanee {other} en la caja de rechazos."},
 
 		station.FailedLimits:   {"{detail}.", "Ponga la unidad en la caja {bin}."},
@@ -117,6 +119,7 @@ func spanish() *Language {
 		station.BrokenHold:     {"Pasada de un ingeniero: la unidad queda retenida.", "Dé la unidad al ingeniero."},
 		station.BrokenWitness:  {"{label} lleva el registro {detail}; aquí hay otro.", "Retenga la unidad, caja {bin}; llame al jefe de línea: el registro fue reescrito o siguió desde una copia."},
 		station.BrokenUnknown:  {"{label} lleva el registro {detail}, que aquí falta.", "Retenga la unidad, caja {bin}; llame al jefe de línea: registro repuesto o reescrito, u otro escribió la unidad."},
+		station.BrokenDecided:  {"{label} fue retenida entretanto: {detail}.", "Retenga la unidad, caja {bin}."},
 		station.BrokenUnmarked: {"La unidad es buena, pero no lleva constantes liberadas.", "Retenga la unidad, caja {bin}."},
 
 		station.StopPort:     {"{nest}: falta su puerto: {detail}.", "Llame al jefe de línea: cable y adaptador."},

@@ -243,6 +243,7 @@ func History(src Source, serial string) (*Unit, error) {
 	u := &Unit{Schema: Schema, Serial: serial, Found: len(list) > 0,
 		UnitIDs: []string{}, AlsoSeenAs: []string{}, Attempts: []Attempt{}, Events: []Event{}}
 	finished := map[record.Ref]bool{}
+	var stands record.Standing
 	for _, e := range list {
 		u.Simulated = u.Simulated || e.Simulated
 		if id := e.Body.Subject().UnitID; id != "" && !slices.Contains(u.UnitIDs, id) {
@@ -254,15 +255,14 @@ func History(src Source, serial string) (*Unit, error) {
 				finished[*b.Intent] = true
 			}
 			u.Attempts = append(u.Attempts, attempt(e, b))
-			if d := b.Judgement.Disposition; d != "" && (b.Run.Purpose == record.Production || b.Run.Purpose == record.Engineering) {
-				u.Disposition = d
-			}
+			stands.Verdict(b.Run.Purpose, b.Judgement.Disposition)
 			continue
 		case *record.DispositionChange:
-			u.Disposition = b.To
+			stands.Change(b.To, b.Firm)
 		}
 		u.Events = append(u.Events, Event{Record: ref(e.Ref), Time: e.Time, Kind: e.Body.Kind().String(), Text: words(e.Body), Later: e.Later})
 	}
+	u.Disposition = stands.At
 	for _, e := range list {
 		if _, ok := e.Body.(*record.AttemptIntent); ok && !finished[e.Ref] {
 			for i := range u.Events {

@@ -44,7 +44,17 @@ func words(b record.Body) string {
 	case *record.WriteIntent:
 		return fmt.Sprintf("about to write constants, body %.16s…", b.BodyHash)
 	case *record.DispositionChange:
-		return fmt.Sprintf("disposition %s to %s by %s: %s", orDash(string(b.From)), b.To, b.By, b.Why)
+		text := fmt.Sprintf("disposition %s to %s by %s: %s", orDash(string(b.From)), b.To, b.By, b.Why)
+		if b.Document != "" {
+			text += ", concession " + b.Document
+		}
+		return text
+	case *record.Decision:
+		how := "unsigned"
+		if b.Signed {
+			how = "signed"
+		}
+		return fmt.Sprintf("%s decided by %s (%s): %s; %s", b.Verb, b.By, how, b.Reason, units(b))
 	case *record.Refusal:
 		return fmt.Sprintf("refused in nest %s (%s): %s", orDash(b.Nest), b.Code, b.Chain)
 	case *record.ReworkDone:
@@ -60,6 +70,17 @@ func words(b record.Body) string {
 		return "written by a later program; this one cannot read it"
 	}
 	return b.Kind().String()
+}
+
+func units(d *record.Decision) string {
+	text := fmt.Sprintf("%d units", d.Units)
+	if d.Units == 1 {
+		text = "1 unit"
+	}
+	if d.Left > 0 {
+		text += fmt.Sprintf(", %d left as they were", d.Left)
+	}
+	return text
 }
 
 func orDash(s string) string {

@@ -19,6 +19,12 @@ type DispositionChange struct {
 	Why     string      `cbor:"7,keyasint"`
 	By      string      `cbor:"8,keyasint"`           // person, or "station"
 	Other   *Ref        `cbor:"9,keyasint,omitempty"` // the record it contradicts
+
+	// Firm says that it was decided: only such a change moves the unit on, and no
+	// verdict does.
+	Firm     bool   `cbor:"10,keyasint,omitempty" since:"5"`
+	Decision *Ref   `cbor:"11,keyasint,omitempty" since:"5"` // the decision that it carries out
+	Document string `cbor:"12,keyasint,omitempty" since:"5"` // number of the concession that releases a unit which did not pass
 }
 
 func (*DispositionChange) Kind() Kind { return KindDispositionChange }
@@ -65,6 +71,8 @@ type ReworkDone struct {
 	UnitID  string `cbor:"3,keyasint"`
 	Action  string `cbor:"4,keyasint"`
 	By      string `cbor:"5,keyasint"`
+
+	Decision *Ref `cbor:"6,keyasint,omitempty" since:"5"` // the decision that it carries out
 }
 
 func (*ReworkDone) Kind() Kind         { return KindReworkDone }

@@ -21,6 +21,8 @@ const (
 	KindStudy             Kind = 12
 	KindNote              Kind = 13
 	KindAccessRefused     Kind = 14
+
+	KindDecision Kind = 25
 )
 
 // kinds says of each kind its name, the version of the schema that brought it,
@@ -44,6 +46,8 @@ var kinds = [...]struct {
 	KindStudy:             {"study", 1, func() Body { return new(Study) }},
 	KindNote:              {"note", 1, func() Body { return new(Note) }},
 	KindAccessRefused:     {"access refused", 3, func() Body { return new(AccessRefused) }},
+
+	KindDecision: {"decision", 5, func() Body { return new(Decision) }},
 }
 
 // Kinds returns every kind that this program knows, in order of number.

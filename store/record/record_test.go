@@ -65,9 +65,10 @@ func bodies(t testing.TB) []record.Body {
 			UnitTempCel: math.Inf(1),
 			Projection:  &record.Projection{Change: 0.5, DistanceMM: []float64{100, 1000}, ErrorMM: []float64{-0.3, math.Copysign(0, -1)}},
 		},
-		&record.DispositionChange{Attempt: ref(3), Serial: "H54-000123", From: record.Release, To: record.Hold, Code: "label", Why: "seen twice", By: "station"},
+		&record.DispositionChange{Attempt: ref(3), Serial: "H54-000123", From: record.Release, To: record.Hold, Code: "label", Why: "seen twice", By: "station",
+			Firm: true, Decision: ref(2), Document: "C-17"},
 		&record.Refusal{Label: "X", Nest: "A", Purpose: record.Audit, Code: "product", Chain: "other product", Product: record.Revision{Name: "hopper-54"}},
-		&record.ReworkDone{Serial: "H54-000123", Action: "window wiped", By: "op-7"},
+		&record.ReworkDone{Serial: "H54-000123", Action: "window wiped", By: "op-7", Decision: ref(2)},
 		&record.ReleaseTaken{Document: "limits", Revision: record.Revision{Rev: "bb"}, Effective: at(0), Bytes: []byte("x = 1\n")},
 		&record.SignOn{Person: "4711", Role: "operator", Method: "badge", Acknowledged: []string{"one", "two"}, AllowedBy: "p2"},
 		&record.ShiftSettings{Shift: "early", Lot: "L1", Nests: []string{"A", "B"}, Purpose: record.Production,
@@ -77,6 +78,7 @@ func bodies(t testing.TB) []record.Body {
 		&record.Study{Name: "repeat", Attempts: []record.Ref{*ref(3)}, Results: []record.StudyValue{{Name: "sd", Unit: "mm", V: 0.05, U: math.NaN()}}},
 		&record.Note{About: ref(3), Text: "scratch on the window – seen", By: "fa-1"},
 		&record.AccessRefused{Person: "p7", Code: "pin wrong", Wanted: "same_failure_in_a_row", Nest: "A", Until: at(9)},
+		&record.Decision{Verb: "hold", Serial: "H54-000123", Chosen: "lot win-1", Reason: "cloudy", By: "p2", Document: "C-17", Decided: at(2), Units: 3, Left: 1, Signed: true, File: block},
 	}
 }
 
@@ -91,7 +93,7 @@ func TestEveryKindComesBack(t *testing.T) {
 	}
 	for i, b := range all {
 		t.Run(b.Kind().String(), func(t *testing.T) {
-			if b.Kind() != record.Kind(i+1) {
+			if b.Kind() != record.Kinds()[i] {
 				t.Fatalf("kind %d at place %d", b.Kind(), i+1)
 			}
 			data, r, err := record.Encode(entry(b))
