@@ -9,6 +9,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"example.org/panecal/limits/visible"
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
 )
@@ -123,7 +124,7 @@ func (h *Holds) WriteText(w io.Writer) error {
 		if len(u.Also) > 0 {
 			why += "; also: " + strings.Join(u.Also, "; ")
 		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", printable(u.Serial), u.Since.Format("2006-01-02 15:04"), age(u.AgeS), printable(u.By), printable(why))
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", visible.Text(u.Serial), u.Since.Format("2006-01-02 15:04"), age(u.AgeS), visible.Text(u.By), visible.Text(why))
 	}
 	fmt.Fprintf(t, "%d on hold\n", len(h.Units))
 	return t.Flush()
