@@ -49,7 +49,6 @@ type Answer struct {
 	Whole       bool     `json:"whole"`      // every record was read, for a guard factor that rows do not keep
 
 	names map[int]string
-	err   error
 }
 
 // Yield is what attempts came to.
@@ -88,9 +87,6 @@ type Guard struct {
 // attempts, which may be empty.
 func (t *Trial) Answer(sample []Unit) (Answer, error) {
 	a := t.answer
-	if a.err != nil {
-		return Answer{}, a.err
-	}
 	a.Schema, a.Product, a.Limits = Schema, t.file.Product, t.file.Revision
 	a.First, a.Sample = t.first.of, len(sample)
 	if a.Changed == nil {

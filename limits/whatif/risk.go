@@ -157,21 +157,19 @@ func (t *Trial) risks(a *Answer, sample []Unit) {
 		if l.Low == nil && l.High == nil {
 			continue
 		}
-		byNest := t.effects(l, i, sample, common[l.Name], l.K)
-		var whole effect
-		whole.resolved = true
+		e := t.effectOf(i, sample, common[l.Name])
 		worst, most := "", math.Inf(-1)
-		for _, nest := range sorted(byNest) {
-			e := byNest[nest]
-			whole.plus(e)
+		for _, nest := range sorted(e.nests) {
+			one := e.nests[nest]
 			if nests[nest] == nil {
 				nests[nest] = &[2]joint{newJoint(), newJoint()}
 			}
-			nests[nest][0].times(e.is)
-			if bad := (e.is.accepted + e.is.good - 2*e.is.both) / e.is.n; bad > most {
+			nests[nest][0].times(one.is)
+			if bad := (one.is.accepted + one.is.good - 2*one.is.both) / one.is.n; bad > most {
 				worst, most = nest, bad
 			}
 		}
+		whole := e.whole
 		if whole.is.n == 0 {
 			continue
 		}
@@ -184,16 +182,8 @@ func (t *Trial) risks(a *Answer, sample []Unit) {
 		total[0].times(whole.is)
 		wide[0].times(whole.widest)
 		for g := range guards {
-			e := whole
-			if k := float64(g); l.K != 0 && k != l.K {
-				e = effect{resolved: true}
-				byNest := t.effects(l, i, sample, common[l.Name], k)
-				for _, nest := range sorted(byNest) {
-					e.plus(byNest[nest])
-				}
-			}
-			total[1+g].times(e.is)
-			wide[1+g].times(e.widest)
+			total[1+g].times(e.guards[g].is)
+			wide[1+g].times(e.guards[g].widest)
 		}
 	}
 	a.FalseAccept, a.FalseReject = total[0].shares(wide[0])
@@ -244,8 +234,43 @@ func commonShares(sample []Unit) map[quantity.Name]float64 {
 	return common
 }
 
-// effects works a limit out at a guard factor, nest by nest.
-func (t *Trial) effects(l *limits.Limit, at int, sample []Unit, common, k float64) map[string]effect {
+// limitEffect is what a limit does: nest by nest, all together, and all with
+// guard factors 0, 1, 2.
+type limitEffect struct {
+	nests  map[string]effect
+	whole  effect
+	guards [guards]effect
+}
+
+// effectOf works a limit out, or remembers it.
+func (t *Trial) effectOf(at int, sample []Unit, common float64) limitEffect {
+	if e, ok := t.effects[at]; ok {
+		return e
+	}
+	l := t.columns[at].l
+	sum := func(nests map[string]effect) effect {
+		whole := effect{resolved: true}
+		for _, nest := range sorted(nests) {
+			whole.plus(nests[nest])
+		}
+		return whole
+	}
+	e := limitEffect{nests: t.byNest(l, at, sample, common, l.K)}
+	e.whole = sum(e.nests)
+	for g := range e.guards {
+		e.guards[g] = e.whole
+		if k := float64(g); l.K != 0 && k != l.K {
+			e.guards[g] = sum(t.byNest(l, at, sample, common, k))
+		}
+	}
+	if t.effects != nil && at != t.moving {
+		t.effects[at] = e
+	}
+	return e
+}
+
+// byNest works a limit out at a guard factor, nest by nest.
+func (t *Trial) byNest(l *limits.Limit, at int, sample []Unit, common, k float64) map[string]effect {
 	out := map[string]effect{}
 	if !l.Zoned {
 		for nest, f := range t.kept[at].nests {

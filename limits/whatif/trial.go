@@ -12,7 +12,8 @@ import (
 // Rows is some attempts, column by column: "sequence", "attempt", "soft_bin",
 // "soft_bin_name", "serial", "nest", "outcome", "purpose", and of each quantity
 // NAME, NAME_u and, for one a zone, NAME_high0 to NAME_high3, NAME_low0 to
-// NAME_low3. Each call may use the slice that it is given.
+// NAME_low3. Each call may use the slice that it is given; what
+// it returns is the caller's.
 type Rows interface {
 	Rows() int
 	Floats(name string, into []float64) ([]float64, error)
@@ -32,12 +33,14 @@ type Trial struct {
 	before   map[key]int
 	after    map[int]int // by place
 	guards   [guards]guardCount
-	first    counts // first attempts of production
-	measured counts // of those that pass otherwise: with every quantity, and passing
-	nests    map[string]int
+	first    counts    // first attempts of production
+	measured counts    // of those that pass otherwise: with every quantity, and passing
 	kept     []scatter // of the quantities without zones
 	stride   int       // one row in so many is kept for the scatter
 	seen     int
+
+	moving  int                 // place of a limit that is not held against the rows, −1 for none
+	effects map[int]limitEffect // by place, of limits that stand; nil: none is remembered
 
 	// Kept from block to block.
 	floats, us    []float64
@@ -73,7 +76,7 @@ type guardCount struct{ first counts }
 
 // New makes a trial of a file.
 func New(f *limits.File) (*Trial, error) {
-	t := &Trial{file: f, bins: f.Bins, before: map[key]int{}, after: map[int]int{}, nests: map[string]int{}, stride: 1}
+	t := &Trial{file: f, bins: f.Bins, before: map[key]int{}, after: map[int]int{}, stride: 1, moving: -1}
 	place := func(b *limits.Bin) int {
 		if b == nil {
 			return -1
@@ -124,6 +127,30 @@ func (t *Trial) Add(b Rows, picked []bool) error {
 	if picked != nil && !slices.Contains(picked[:n], true) {
 		return nil
 	}
+	if err := t.hold(b, picked); err != nil {
+		return err
+	}
+	for i := range n {
+		if picked != nil && !picked[i] {
+			continue
+		}
+		v := verdict{best: t.best[i], absent: t.absent[i]}
+		for g := range v.failing {
+			v.failing[g] = t.failing[g][i]
+		}
+		a := t.attemptAt(i)
+		if to := t.count(&a, &v); to != a.soft {
+			if err := t.changed(i, to, b); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// hold holds every limit but the one that moves against some attempts.
+func (t *Trial) hold(b Rows, picked []bool) error {
+	n := b.Rows()
 	if err := t.read(b); err != nil {
 		return err
 	}
@@ -150,7 +177,9 @@ func (t *Trial) Add(b Rows, picked []bool) error {
 			t.seen++
 		}
 	}
-	t.count(n, picked, b)
+	if t.seen > 2*mostKept*t.stride {
+		t.thin()
+	}
 	return nil
 }
 
@@ -188,17 +217,19 @@ func (t *Trial) judge(b Rows, at int, picked []bool) (err error) {
 			return err
 		}
 		for i, v := range t.floats {
-			u := t.us[i]
-			if math.IsNaN(u) {
-				u = 0
-			}
-			t.row(c, i, v+l.K*u, v-l.K*u)
-			for g := range guards {
-				k := float64(g)
-				if l.K == 0 {
-					k = 0
+			if at != t.moving {
+				u := t.us[i]
+				if math.IsNaN(u) {
+					u = 0
 				}
-				t.failing[g][i] = t.failing[g][i] || fails(l, v+k*u, v-k*u)
+				t.row(c, i, v+l.K*u, v-l.K*u)
+				for g := range guards {
+					k := float64(g)
+					if l.K == 0 {
+						k = 0
+					}
+					t.failing[g][i] = t.failing[g][i] || fails(l, v+k*u, v-k*u)
+				}
 			}
 			if picked == nil || picked[i] {
 				if t.seen%t.stride == 0 && !math.IsNaN(v) && !t.stays(i) {
@@ -207,6 +238,9 @@ func (t *Trial) judge(b Rows, at int, picked []bool) (err error) {
 				t.seen++
 			}
 		}
+		return nil
+	}
+	if at == t.moving {
 		return nil
 	}
 	n := b.Rows()
@@ -272,96 +306,105 @@ func (t *Trial) row(c *column, i int, high, low float64) {
 	if math.IsNaN(high) || math.IsNaN(low) {
 		if !l.Optional {
 			t.absent[i] = true
-			t.worse(i, t.missing)
+			t.worse(&t.best[i], t.missing)
 		}
 		return
 	}
 	if l.High != nil && high > *l.High {
-		t.worse(i, c.highBin)
+		t.worse(&t.best[i], c.highBin)
 	}
 	if l.Low != nil && low < *l.Low {
-		t.worse(i, c.lowBin)
+		t.worse(&t.best[i], c.lowBin)
 	}
 }
 
-func (t *Trial) worse(i, bin int) {
-	if t.best[i] == t.passed || t.bins[bin].Priority < t.bins[t.best[i]].Priority {
-		t.best[i] = bin
+func (t *Trial) worse(best *int, bin int) {
+	if *best == t.passed || t.bins[bin].Priority < t.bins[*best].Priority {
+		*best = bin
 	}
 }
 
 // stays says that a row keeps its bin: its limits did not give it.
 func (t *Trial) stays(i int) bool {
-	switch t.outcome[i] {
-	case limits.OutcomePassed:
-		return false
-	case limits.OutcomeFailed:
-		return t.name[i] == limits.NoAnswer || t.name[i] == limits.Label || t.name[i] == limits.Verify && t.absent[i]
-	}
-	return true
+	a := t.attemptAt(i)
+	return a.stays || a.staysIfAbsent && t.absent[i]
 }
 
-func (t *Trial) count(n int, picked []bool, b Rows) {
-	for i := range n {
-		if picked != nil && !picked[i] {
-			continue
-		}
-		t.answer.Attempts++
-		t.before[key{int(t.soft[i]), t.name[i]}]++
-		stays := t.stays(i)
-		to := int(t.soft[i])
-		if stays {
-			t.after[-1-to]++ // by number: the bin may not be in the file
-			t.keepName(to, t.name[i])
-		} else {
-			t.after[t.best[i]]++
-			to = t.bins[t.best[i]].Number
-		}
-		if to != int(t.soft[i]) {
-			t.changed(i, to, b)
-		}
-		if t.purpose[i] != "production" || t.attempt[i] > 1 || t.outcome[i] != limits.OutcomePassed && t.outcome[i] != limits.OutcomeFailed {
-			continue
-		}
-		t.first.of++
-		if t.outcome[i] == limits.OutcomePassed {
-			t.first.passed++
-		}
-		unknown := !stays && t.best[i] == t.missing
+// attempt is what the counts need of a row.
+type attempt struct {
+	soft          int
+	name          string // of the bin
+	stays         bool   // its limits did not give its bin
+	staysIfAbsent bool   // or did not, if something was not measured
+	first         bool   // of production, with a verdict
+	passed        bool
+}
+
+func (t *Trial) attemptAt(i int) attempt {
+	a := attempt{soft: int(t.soft[i]), name: t.name[i], passed: t.outcome[i] == limits.OutcomePassed}
+	failed := t.outcome[i] == limits.OutcomeFailed
+	a.stays = !a.passed && (!failed || a.name == limits.NoAnswer || a.name == limits.Label)
+	a.staysIfAbsent = failed && a.name == limits.Verify
+	a.first = (a.passed || failed) && t.purpose[i] == "production" && t.attempt[i] <= 1
+	return a
+}
+
+// verdict is what the limits say of a row.
+type verdict struct {
+	best    int          // place of the bin
+	absent  bool         // something was not measured
+	failing [guards]bool // with guard factors 0, 1, 2
+}
+
+// count counts an attempt, and gives the number of the bin that it goes to.
+func (t *Trial) count(a *attempt, v *verdict) (to int) {
+	t.answer.Attempts++
+	t.before[key{a.soft, a.name}]++
+	stays := a.stays || a.staysIfAbsent && v.absent
+	if to = a.soft; stays {
+		t.after[-1-to]++ // by number: the bin may not be in the file
+		t.keepName(to, a.name)
+	} else {
+		t.after[v.best]++
+		to = t.bins[v.best].Number
+	}
+	if !a.first {
+		return to
+	}
+	t.first.of++
+	if a.passed {
+		t.first.passed++
+	}
+	switch {
+	case stays:
+	case v.best == t.missing:
+		t.measured.unknown++
+	case v.best == t.passed:
+		t.measured.passed++
+	}
+	for g := range t.guards {
+		c := &t.guards[g].first
+		c.of++
 		switch {
-		case unknown:
-			t.measured.unknown++
-		case !stays && t.best[i] == t.passed:
-			t.measured.passed++
-		}
-		for g := range t.guards {
-			c := &t.guards[g].first
-			c.of++
-			switch {
-			case stays || t.failing[g][i]:
-			case t.absent[i]:
-				c.unknown++
-			default:
-				c.passed++
-			}
+		case stays || v.failing[g]:
+		case v.absent:
+			c.unknown++
+		default:
+			c.passed++
 		}
 	}
-	if t.seen > 2*mostKept*t.stride {
-		t.thin()
-	}
+	return to
 }
 
-func (t *Trial) changed(i, to int, b Rows) {
+func (t *Trial) changed(i, to int, b Rows) (err error) {
 	if len(t.serial) == 0 {
-		var err error
 		if t.serial, err = b.Texts("serial", t.serial); err != nil {
-			t.answer.err = err
-			return
+			return err
 		}
 	}
-	name := t.bins[t.best[i]].Name
 	t.answer.Changed = append(t.answer.Changed, Change{Serial: t.serial[i], Attempt: int(t.attempt[i]), From: int(t.soft[i]), To: to,
-		FromName: t.name[i], ToName: name, Sequence: t.sequence[i]})
+		FromName: t.name[i], ToName: t.bins[t.best[i]].Name, Sequence: t.sequence[i]})
+	return nil
 }
 
 func (t *Trial) keepName(bin int, name string) {

@@ -30,16 +30,20 @@ func newTable() *table {
 
 func (t *table) Rows() int { return t.n }
 
-func (t *table) Floats(name string, _ []float64) ([]float64, error) { return get(t.floats, name) }
-func (t *table) Ints(name string, _ []int64) ([]int64, error)       { return get(t.ints, name) }
-func (t *table) Texts(name string, _ []string) ([]string, error)    { return get(t.texts, name) }
+func (t *table) Floats(name string, into []float64) ([]float64, error) {
+	return get(t.floats, name, into)
+}
+func (t *table) Ints(name string, into []int64) ([]int64, error) { return get(t.ints, name, into) }
+func (t *table) Texts(name string, into []string) ([]string, error) {
+	return get(t.texts, name, into)
+}
 
-func get[T any](m map[string][]T, name string) ([]T, error) {
+func get[T any](m map[string][]T, name string, into []T) ([]T, error) {
 	v, ok := m[name]
 	if !ok {
 		return nil, fmt.Errorf("no column %s", name)
 	}
-	return v, nil
+	return append(into[:0], v...), nil
 }
 
 // add puts an attempt into the table, judged by f as the station does.
