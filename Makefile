@@ -2,7 +2,7 @@
 GO ?= go
 PKG := ./...
 # Packages that take -update; go test refuses the flag in the others.
-GOLDEN := ./station ./station/screen ./cmd/panecal ./store/query ./store/export ./protocol
+GOLDEN := ./station ./station/screen ./station/screen/desk ./cmd/panecal ./store/query ./store/export ./protocol
 FUZZTIME ?= 60s
 ATTEMPTS ?= 100000
 SIZES ?= 100000 300000 1000000

@@ -5,6 +5,7 @@ import (
 
 	"example.org/panecal/limits/quantity"
 	"example.org/panecal/store/column"
+	"example.org/panecal/store/record"
 )
 
 // Block is some hundred attempts of a log, column by column, in log order. It is
@@ -15,9 +16,14 @@ type Block struct {
 	// for one a zone, NAME_high0 to NAME_high3 and NAME_low0 to NAME_low3. What is
 	// asked for is read, and nothing else.
 	*column.Block
-	Station string
-	now     *standing
+	Station     string
+	Part, Parts int // which part of the log it is, from 1, of how many
+	now         *standing
 }
+
+// OnHold says that the unit with this serial is on hold now, where the filter
+// asked for those that are.
+func (b *Block) OnHold(serial string) bool { return b.now.units[serial].At == record.Hold }
 
 // Blocks gives the attempts of the whole log in blocks, in log order, until each
 // returns an error. Blocks of another time than f picks are left out; the rest of f
@@ -39,7 +45,7 @@ func (r *Reader) Blocks(f Filter, each func(*Block) error) error {
 			if given || a.excludes(b, &f) {
 				return nil
 			}
-			err := each(&Block{b, station, &now})
+			err := each(&Block{b, station, int(n), int(last), &now})
 			given = err == nil
 			return err
 		})
@@ -58,7 +64,7 @@ func (r *Reader) Blocks(f Filter, each func(*Block) error) error {
 	if err != nil {
 		return err
 	}
-	return each(&Block{b, station, &now})
+	return each(&Block{b, station, int(last), int(last), &now})
 }
 
 // newest returns the number of the last segment, 0 for none, and what stands in it.

@@ -194,6 +194,9 @@ func (t *Trial) risks(a *Answer, sample []Unit) {
 	for g := range guards {
 		guard := Guard{K: g, FirstPass: t.guards[g].first.share()}
 		guard.FalseAccept, guard.FalseReject = total[1+g].shares(wide[1+g])
+		if len(a.Risks) == 0 {
+			guard.FalseAccept, guard.FalseReject = a.FalseAccept, a.FalseReject
+		}
 		a.Guards = append(a.Guards, guard)
 	}
 	most := math.Inf(-1)

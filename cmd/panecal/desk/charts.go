@@ -42,12 +42,6 @@ type curve struct {
 	Chart   study.Chart `json:"chart"`
 }
 
-// moment is one value of a check unit.
-type moment struct {
-	at time.Time
-	v  float64
-}
-
 // leastBase is from how many values limits may be made.
 const leastBase = 5
 
@@ -55,7 +49,7 @@ const leastBase = 5
 func NewCharts(open func() (*store.Follower, error)) *cobra.Command {
 	var choice Choice
 	kind, serial, against, base, asJSON := "individuals", "", "", 20, false
-	kinds := []string{"individuals", "ewma", "cusum"}
+	kinds := study.ChartKinds()
 	c := &cobra.Command{
 		Use:   "charts QUANTITY",
 		Short: "Chart what check units gave, nest by nest",
@@ -113,7 +107,7 @@ Only check units count unless --purpose says another.`,
 				}
 				list := runs[k]
 				if against != "" {
-					list = difference(list, runs[run{against, k.nest}])
+					list = study.Difference(list, runs[run{against, k.nest}])
 				}
 				if len(list) < leastBase {
 					continue
@@ -144,7 +138,7 @@ Only check units count unless --purpose says another.`,
 // run is a check unit in a nest.
 type run struct{ serial, nest string }
 
-func sortedRuns(runs map[run][]moment) []run {
+func sortedRuns(runs map[run][]study.Timed) []run {
 	var list []run
 	for k := range runs {
 		list = append(list, k)
@@ -153,52 +147,25 @@ func sortedRuns(runs map[run][]moment) []run {
 	return list
 }
 
-func checkRuns(ctx context.Context, log *store.Follower, d quantity.Definition, f store.Filter) (map[run][]moment, error) {
-	runs := map[run][]moment{}
+func checkRuns(ctx context.Context, log *store.Follower, d quantity.Definition, f store.Filter) (map[run][]study.Timed, error) {
+	runs := map[run][]study.Timed{}
 	err := log.Attempts(f, []quantity.Name{d.Name}, func(r *store.Row) error {
 		if v := r.Quantities[d.Column]; !math.IsNaN(v) && !math.IsInf(v, 0) {
 			k := run{r.Serial, r.Nest}
-			runs[k] = append(runs[k], moment{r.Time, v})
+			runs[k] = append(runs[k], study.Timed{At: r.Time, V: v})
 		}
 		return ctx.Err()
 	})
 	return runs, err
 }
 
-// difference gives each value less that of the other which is nearest in time.
-func difference(a, b []moment) (out []moment) {
-	if len(b) == 0 {
-		return nil
-	}
-	for _, m := range a {
-		near := b[0]
-		for _, o := range b {
-			if o.at.Sub(m.at).Abs() < near.at.Sub(m.at).Abs() {
-				near = o
-			}
-		}
-		out = append(out, moment{m.at, m.v - near.v})
-	}
-	return out
-}
-
 // chartOf charts values by the limits of the first ones.
-func chartOf(list []moment, kind string, base int) (v curve, err error) {
-	x := make([]float64, len(list))
-	for i, m := range list {
-		x[i] = m.v
-		v.Times = append(v.Times, m.at)
+func chartOf(list []study.Timed, kind string, base int) (v curve, err error) {
+	for _, m := range list {
+		v.Times = append(v.Times, m.At)
 	}
-	v.Base = min(base, len(x))
-	s, from := study.NewSample(x), study.Sequence(study.NewSample(x[:v.Base]))
-	switch {
-	case kind == "individuals" || !(from.Within > 0):
-		v.Chart = study.IndividualsFrom(s, from)
-	case kind == "ewma":
-		v.Chart, err = study.EWMA(s, study.EWMAOptions{Lambda: 0.2, Start: from.Mean, SD: from.Within, K: 3})
-	default:
-		v.Chart, err = study.CUSUM(s, from.Mean, 0.5, 5, from.Within)
-	}
+	v.Base = min(base, len(list))
+	v.Chart, err = study.OfCheckUnit(list, kind, base)
 	return v, err
 }
 
@@ -239,16 +206,7 @@ func (a charts) writeText(w io.Writer) error {
 func spot(c study.Chart, p study.Point, kind string) string {
 	const wide = 37
 	line := []byte(strings.Repeat(" ", wide))
-	v, low, high := float64(p.Value), float64(c.Lower), float64(c.Upper)
-	switch {
-	case kind == "ewma" && p.EWMA != nil:
-		v = float64(*p.EWMA)
-	case kind == "cusum" && p.High != nil:
-		v = float64(*p.High)
-		if *p.Low > *p.High {
-			v = -float64(*p.Low)
-		}
-	}
+	v, low, high := p.Shown(kind), float64(c.Lower), float64(c.Upper)
 	at := func(x float64) int {
 		return int(math.Round((x-low)/(high-low)*(wide-1)*2/3 + (wide-1)/6.0))
 	}

@@ -115,3 +115,23 @@ func (o *Choice) Filter() (store.Filter, error) {
 	}
 	return f, nil
 }
+
+// text is the flags that were given, as a person would type them.
+func (o *Choice) text() string {
+	var list []string
+	o.flags.Visit(func(f *pflag.Flag) {
+		known := []string{"since", "until", "product", "lot", "order", "nest", "station", "operator", "purpose", "outcome", "bin", "on-hold", "attempts"}
+		switch value := f.Value.String(); {
+		case !slices.Contains(known, f.Name):
+		case f.Value.Type() == "bool":
+			if value == "true" {
+				list = append(list, "--"+f.Name)
+			}
+		case strings.ContainsAny(value, " \""):
+			list = append(list, "--"+f.Name, `"`+strings.ReplaceAll(value, `"`, `""`)+`"`)
+		default:
+			list = append(list, "--"+f.Name, value)
+		}
+	})
+	return strings.Join(list, " ")
+}

@@ -9,8 +9,7 @@ import (
 )
 
 // mask says which attempts of a block a filter picks, from the columns that the
-// filter speaks of and no others. It does not know what is on hold. Its slices
-// are used from block to block.
+// filter speaks of and no others. Its slices are used from block to block.
 type mask struct {
 	picked []bool
 	texts  []string
@@ -70,6 +69,15 @@ func (m *mask) of(b *store.Block, f *store.Filter) ([]bool, error) {
 			}
 		} else if err := text(f.Bin, "soft_bin_name"); err != nil {
 			return nil, err
+		}
+	}
+	if f.OnHold {
+		var err error
+		if m.texts, err = b.Texts("serial", m.texts); err != nil {
+			return nil, err
+		}
+		for i, v := range m.texts {
+			m.picked[i] = m.picked[i] && b.OnHold(v)
 		}
 	}
 	if f.First {

@@ -107,8 +107,8 @@ func try(ctx context.Context, log *store.Follower, f *limits.File, pick store.Fi
 	}
 	some := &sampled{most: sample}
 	whole := len(whatif.Whole(f)) > 0
-	if whole || pick.OnHold {
-		err = tryRows(ctx, log, t, pick, whole, some)
+	if whole {
+		err = tryRows(ctx, log, t, pick, some)
 	} else {
 		var m mask
 		err = log.Blocks(pick, func(b *store.Block) error {
@@ -137,9 +137,8 @@ func try(ctx context.Context, log *store.Follower, f *limits.File, pick store.Fi
 	return a, err
 }
 
-// tryRows goes row by row: where zones are needed, and for what a block alone
-// does not know.
-func tryRows(ctx context.Context, log *store.Follower, t *whatif.Trial, pick store.Filter, whole bool, some *sampled) error {
+// tryRows goes row by row, where zones are needed.
+func tryRows(ctx context.Context, log *store.Follower, t *whatif.Trial, pick store.Filter, some *sampled) error {
 	block := &rows{}
 	flush := func() error {
 		if err := ctx.Err(); err != nil {
@@ -158,12 +157,7 @@ func tryRows(ctx context.Context, log *store.Follower, t *whatif.Trial, pick sto
 		}
 		return nil
 	}
-	var err error
-	if whole {
-		err = withRecords(log, attempts, take)
-	} else {
-		err = attempts(func(r *store.Row) error { return take(r, nil) })
-	}
+	err := withRecords(log, attempts, take)
 	return errors.Join(err, flush())
 }
 
