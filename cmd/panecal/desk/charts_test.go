@@ -71,7 +71,7 @@ func TestCharts(t *testing.T) {
 // difference charts two check units against each other, and holds that against
 // what the exported table says.
 func difference(t *testing.T, dir string) {
-	table, err := ask(t, dir, desk.NewExport, "--format", "jsonl", "--out", "-", "--purpose", "check", "--product", "hopper-54")
+	table, err := ask(t, dir, desk.NewExport, "--format", "jsonl", "--out", "-", "--purpose", "check")
 	if err != nil {
 		t.Fatal(err)
 	}
