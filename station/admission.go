@@ -16,7 +16,7 @@ func (m *Machine) greet(n *nest, id protocol.Identity) {
 	m.rest(n)
 	n.unit, n.quiet, n.trouble = id, 0, nil
 	m.begin(n)
-	if due := n.sheet.Due; !due.IsZero() && m.now.After(due) {
+	if due := n.sheet.Due; !due.IsZero() && !m.now.Before(m.dateEnds(due)) {
 		m.stopNest(n, StopDue, Args{Detail: Day(due.Format("2006-01-02"))})
 		return
 	}

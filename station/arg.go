@@ -51,6 +51,25 @@ type Day string
 
 func (d Day) String() string { return string(d) }
 
+// Age is how long ago something began, to the minute below a day, to the hour above.
+type Age time.Duration
+
+func (a Age) String() string {
+	minutes := int(time.Duration(max(a, 0)) / time.Minute)
+	switch h := minutes / 60; {
+	case h >= 24:
+		return fmt.Sprintf("%d d %d h", h/24, h%24)
+	case h > 0:
+		return fmt.Sprintf("%d h %d min", h, minutes%60)
+	}
+	return fmt.Sprintf("%d min", minutes)
+}
+
+// InBox is the number of the box that a unit lies in.
+type InBox string
+
+func (b InBox) String() string { return "box " + string(b) }
+
 // NestName is a nest beside the one that the sentence speaks of.
 type NestName string
 

@@ -82,6 +82,8 @@ type conclusion struct {
 	detail Arg
 	other  Arg
 	result limits.Judgement
+	box    string // that the unit goes into, "" for none
+	body   *record.Attempt
 	record record.Ref
 }
 

@@ -38,7 +38,7 @@ func (m *Machine) attemptRecord(n *nest) *record.Attempt {
 	r := &record.Attempt{
 		Run: m.run(n), Intent: a.intent, WriteIntent: a.writeIntent, Outcome: n.outcome(), Problems: m.problemsRecord(n),
 		Judgement: JudgementRecord(a.result, n.files.Limits), Captures: a.refs, Wire: a.wire,
-		Started: a.began.UTC(), Finished: m.now.UTC(), Stages: slices.Clone(a.stages), UnitTempCel: a.tempCel,
+		Started: a.began.UTC(), Finished: m.now.UTC(), Stages: slices.Clone(a.stages), UnitTempCel: a.tempCel, Box: a.box,
 	}
 	// A quantity without a definition would be a mistake of the estimator; the
 	// record then says so.
@@ -147,8 +147,10 @@ func (m *Machine) saved(n *nest, f Fact) {
 }
 
 func (m *Machine) putOnRecord(n *nest) {
+	n.att.box = m.boxFor(n)
+	n.att.body = m.attemptRecord(n)
 	m.enter(n, Recording)
-	m.ask(n, Append{Body: m.attemptRecord(n)})
+	m.ask(n, Append{Body: n.att.body})
 }
 
 // recorded: the result is durable. Only now may anybody be told, and only
@@ -156,13 +158,14 @@ func (m *Machine) putOnRecord(n *nest) {
 func (m *Machine) recorded(n *nest, f Fact) {
 	n.att.record = f.(Stored).Ref
 	n.att.result.Outcome = string(n.outcome())
-	m.count(n)
+	m.count(n.att.body, m.now, true)
+	m.awaitBox(n)
 	at := Disposition(n.att.result.Disposition)
 	if n.purpose.Decides() {
 		m.holds.stands(at, OnHold{Serial: n.serial, Since: m.now, Why: n.att.code})
 	}
 	m.putAside(n)
-	m.noteMade(n.purpose, n.att.crew.WorkOrder, n.serial, m.holds.at(n.serial, at))
+	m.noteMade(n.purpose, n.att.crew.WorkOrder, n.att.box, n.serial, m.holds.at(n.serial, at))
 	m.noteCheck(n.purpose, n.outcome(), m.now)
 	delete(m.unseen, n.serial)
 	v := m.verdictNow(n)
@@ -198,7 +201,14 @@ func (m *Machine) change(n *nest, after func()) {
 func (m *Machine) changed(n *nest, _ Fact) {
 	if c, ok := n.queue[0].(*record.DispositionChange); ok {
 		m.holds.stands(c.To, changedBy(c, m.now))
-		m.noteMade(m.cfg.Purpose, "", c.Serial, m.holds.at(c.Serial, c.To))
+		at := m.holds.at(c.Serial, c.To)
+		m.noteMade(m.cfg.Purpose, "", "", c.Serial, at)
+		m.figures.stands(c.Serial, at, m.now)
+		if c.To == Hold && c.Attempt != nil && *c.Attempt == n.att.record && n.verdict != nil { // it never came to its box
+			n.verdict.InBox = ""
+			m.noteBox(c.Serial, "")
+		}
+		m.heldInBox(c.Serial, c.To)
 		delete(m.cutOff, c.Serial)
 	}
 	n.queue = n.queue[1:]

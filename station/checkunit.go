@@ -38,6 +38,7 @@ func (m *Machine) standing() []Message {
 			all = append(all, Message{At: n.lit.since, Nest: n.index, Code: BrokenEmitter, Args: m.emitterArgs(n)})
 		}
 	}
+	all = append(all, m.datesStanding()...)
 	return append(all, m.checkDue()...)
 }
 
@@ -50,7 +51,7 @@ func (m *Machine) checkDue() []Message {
 	if !m.checked.IsZero() {
 		due = m.checked.Add(m.cfg.CheckEvery)
 	}
-	a := Args{Detail: Clock(due.In(m.now.Location()).Format("15:04"))}
+	a := Args{Detail: Clock(due.In(m.site()).Format("15:04"))}
 	switch {
 	case m.now.After(due):
 		return []Message{{At: due, Nest: NoNest, Code: NoticeCheckOver, Args: a}}

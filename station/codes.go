@@ -107,6 +107,9 @@ const (
 	HandsLeaving  Code = "leaving"
 	HandsEmitter  Code = "cut_power"
 	HandsNoPorts  Code = "no_ports"
+	HandsBoxFull  Code = "box_full"
+	HandsBoxOpen  Code = "open_box"
+	HandsBoxScan  Code = "scan_box"
 )
 
 // Something to know.
@@ -130,6 +133,8 @@ const (
 	NoticeCheckFirst  Code = "check_unit_wanted"
 	NoticeCutLit      Code = "cut_off_unconfirmed"
 	NoticeCutDark     Code = "cut_off"
+	NoticeDueSoon     Code = "certificate_ends"
+	NoticeHeldInBox   Code = "held_in_box"
 )
 
 // Not accepted.
@@ -156,6 +161,7 @@ const (
 	RefusedCheckFirst  Code = "check_unit_first"
 	RefusedEnded       Code = "files_ended"
 	RefusedRework      Code = "rework_first"
+	RefusedBox         Code = "no_box"
 	RefusedReworks     Code = "reworks_before"
 	RefusedHeld        Code = "unit_on_hold"
 	RefusedScrapped    Code = "unit_scrapped"

@@ -50,6 +50,12 @@ type Config struct {
 	SameInARow int           // units in a row that fail the same way and stop a nest; 0: never
 	CheckEvery time.Duration // from one check unit that passed to the next; 0: no check units are asked for
 
+	// Site is where days begin and end, and clocks are read; nil: as times come.
+	Site *time.Location
+
+	BoxSize int  // good units that a box takes, which has a number then; 0: boxes have none
+	BoxScan bool // a good unit's label is scanned at its box before its nest goes on
+
 	// CheckUnits are the serials of units that in production run with the
 	// purpose Check: measured and judged, never written, never counted.
 	CheckUnits []string

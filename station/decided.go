@@ -12,7 +12,9 @@ import (
 func (m *Machine) disposed(f Disposed) {
 	for _, c := range f.Changes {
 		m.holds.stands(c.To, changedBy(c, m.now))
-		m.noteMade(Production, "", c.Serial, c.To)
+		m.noteMade(Production, "", "", c.Serial, c.To)
+		m.figures.stands(c.Serial, c.To, m.now)
+		m.heldInBox(c.Serial, c.To)
 		for _, n := range m.nests {
 			if n.serial != c.Serial {
 				continue

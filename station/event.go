@@ -157,6 +157,14 @@ type (
 		Files   *Files
 		Refused string // "" where Files are to be taken
 	}
+	// OpenBox says that good units go into another box from now on, and those of
+	// Takes, which waited for it, lie in it.
+	OpenBox struct {
+		Number string
+		Takes  []string // serials
+	}
+	// Rest says that the people pause, or that they are back.
+	Rest struct{ On bool }
 	// Remark is what is wrong with the log beside the attempts in hand: why no
 	// checkpoint could be written, "" for nothing.
 	Remark struct{ Checkpoint string }
@@ -198,6 +206,8 @@ const (
 	kTakeUp          kind = "take up"
 	kRemark          kind = "remark"
 	kDisposed        kind = "disposed"
+	kOpenBox         kind = "open box"
+	kRest            kind = "rest"
 	kLift            kind = "lift"
 	kShutdown        kind = "shutdown"
 	kCrashed         kind = "crashed"
@@ -226,6 +236,8 @@ func (Skip) fact() kind            { return kSkip }
 func (Unpowered) fact() kind       { return kUnpowered }
 func (Crew) fact() kind            { return kCrew }
 func (TakeUp) fact() kind          { return kTakeUp }
+func (OpenBox) fact() kind         { return kOpenBox }
+func (Rest) fact() kind            { return kRest }
 func (Remark) fact() kind          { return kRemark }
 func (Disposed) fact() kind        { return kDisposed }
 func (LiftStop) fact() kind        { return kLift }

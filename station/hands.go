@@ -50,6 +50,12 @@ func (m *Machine) hands() Hands {
 			best, bestRank = Hands{n.index, code, m.handsArgs(n)}, rank
 		}
 	}
+	if b := m.box(); b.Wanted() && m.stop == nil && (best.Code == HandsScan || best.Code == HandsWait || best.Code == HandsPassed && m.nests[best.Nest].att.box == "") {
+		if b.Number == "" {
+			return Hands{NoNest, HandsBoxOpen, Args{}}
+		}
+		return Hands{NoNest, HandsBoxFull, Args{Detail: Verbatim(b.Number)}}
+	}
 	if best.Code == HandsScan {
 		best = Hands{NoNest, HandsScan, Args{}}
 	}
@@ -80,7 +86,7 @@ func (m *Machine) lostPorts() string {
 // inHandsTime is how long hands need to bring a target that cannot be seen yet.
 const inHandsTime = 4 * time.Second
 
-var handsOrder = []Code{HandsSeatHere, HandsReseat, HandsFailed, HandsCheckBad, HandsHeld, HandsReject, HandsConfirm, HandsClear, HandsTarget,
+var handsOrder = []Code{HandsSeatHere, HandsReseat, HandsFailed, HandsCheckBad, HandsHeld, HandsReject, HandsBoxScan, HandsConfirm, HandsClear, HandsTarget,
 	HandsPassed, HandsChecked, HandsTurned, HandsTakeOut, HandsTargetIn, HandsScan, HandsWait, HandsStopped, HandsStarting}
 
 // handsFor says what the hands could do for one nest, "" for nothing.
@@ -114,6 +120,9 @@ func (m *Machine) handsFor(n *nest) Code {
 	case Turned:
 		return HandsTurned
 	case Rejecting:
+		if n.verdict.InBox != "" {
+			return HandsBoxScan
+		}
 		return HandsReject
 	case Stopped:
 		return HandsStopped
@@ -150,6 +159,9 @@ func (m *Machine) handsArgs(n *nest) Args {
 	a := Args{Nest: n.sheet.Name, Label: n.label}
 	if n.verdict != nil {
 		a.Bin = strconv.Itoa(n.verdict.HardBin)
+		if n.verdict.InBox != "" {
+			a.Detail = Verbatim(n.verdict.InBox)
+		}
 	}
 	return a
 }

@@ -12,6 +12,7 @@ import (
 type OnHold struct {
 	Serial string
 	Since  time.Time // a unit that is held again has been on hold since the first time
+	Box    string    // number of the box that it was put into before, "" for none
 	Why    Code      // of the verdict or the change that put it there, "" where the record has none
 	// Decided: only another decision takes the unit off hold, no verdict does. Reason
 	// is what it says.
@@ -80,6 +81,15 @@ func (h holds) list() []OnHold {
 		all = append(all, unit)
 	}
 	slices.SortFunc(all, func(a, b OnHold) int { return cmp.Or(a.Since.Compare(b.Since), cmp.Compare(a.Serial, b.Serial)) })
+	return all
+}
+
+// heldNow are the units on hold, and where they lie.
+func (m *Machine) heldNow() []OnHold {
+	all := m.holds.list()
+	for i := range all {
+		all[i].Box = m.units[all[i].Serial].box
+	}
 	return all
 }
 

@@ -102,7 +102,7 @@ func TestCheckUnitAfterRepair(t *testing.T) {
 // TestCertificateByANewSheet: no start and no badge ends a stop for a
 // certificate; a new sheet does, taken up while the station runs or at its start.
 func TestCertificateByANewSheet(t *testing.T) {
-	over := newWorld(t, usual()).now.Add(-time.Hour)
+	over := newWorld(t, usual()).now.AddDate(0, 0, -1) // a date counts to the end of its day
 	w := staffed(t, nil, over)
 	w.through("A1")
 	if w.step(0) != station.Stopped || w.machine.Snapshot().Stops[0].Code != station.StopDue {

@@ -2,7 +2,6 @@ package station
 
 import (
 	"fmt"
-	"slices"
 	"time"
 
 	"example.org/panecal/store/record"
@@ -60,7 +59,7 @@ func New(c Config) (*Machine, error) {
 	}
 	m := &Machine{cfg: c, crew: Crew{Operator: c.Operator, WorkOrder: c.WorkOrder, Lot: c.Lot}, files: c.Files, lamps: map[string]*lamp{}, pace: map[Step]time.Duration{},
 		memory: memory{unseen: map[string]record.Entry{}, holds: holds{}, cutOff: map[string]cutOff{},
-			made: made{units: map[string]unitMade{}, good: map[string]int{}}}}
+			made: newMade()}, figures: newFigures(time.Time{})}
 	for i, sheet := range c.Files.Sheet.Nests {
 		m.nests = append(m.nests, &nest{index: i, sheet: sheet, files: c.Files, visit: visit{purpose: c.Purpose}})
 	}
@@ -90,6 +89,10 @@ func (m *Machine) Step(e Event) []Effect {
 		m.takeUp(f)
 	case Disposed:
 		m.disposed(f)
+	case OpenBox:
+		m.openBox(f)
+	case Rest:
+		m.figures.rest(f.On, m.now)
 	case Shutdown:
 		m.shutdown(f.Why)
 	default:
@@ -172,6 +175,10 @@ func (m *Machine) start() {
 		return
 	}
 	m.started, m.began = true, m.now
+	if m.figures.since.IsZero() {
+		m.figures.since = m.now
+	}
+	m.warnDates()
 	m.warnOfTie()
 	for _, n := range m.nests {
 		m.sift(n)
@@ -183,7 +190,7 @@ func (m *Machine) start() {
 func (m *Machine) relieve(c Crew) {
 	m.crew = c
 	if c.Anew {
-		m.figures = figures{}
+		m.figures = newFigures(m.now)
 	}
 }
 
@@ -199,8 +206,7 @@ func (m *Machine) tick() {
 		m.announce(NoNest, NoticeLabelLeft, Args{Label: m.open.text})
 		m.open = openLabel{}
 	}
-	hourAgo := m.now.Add(-time.Hour)
-	m.judged = slices.DeleteFunc(m.judged, func(t time.Time) bool { return t.Before(hourAgo) })
+	m.warnDates()
 }
 
 // shutdown takes every nest its shortest safe way out.

@@ -25,6 +25,9 @@ var meanings = []Meaning{
 	{HandsStarting, Guide, "Starting. Please wait.", "", LiftNobody},
 	{HandsEmitter, Guide, "{nest}: cut its power. Do not look in.", "Switch: {detail}. Then scan CMD POWER OFF twice.", LiftNobody},
 	{HandsNoPorts, Guide, "No port is there: {detail}.", "Call the line lead: check cables and adapters.", LiftNobody},
+	{HandsBoxFull, Guide, "Box {detail} is full.", "Scan the number of the next box.", LiftNobody},
+	{HandsBoxOpen, Guide, "No box is open.", "Scan the number of a box.", LiftNobody},
+	{HandsBoxScan, Guide, "Scan {label} at box {detail}.", "", LiftNobody},
 	{HandsLeaving, Guide, "Closing. Please wait.", "", LiftNobody},
 
 	{NoticePassed, Notice, "The unit passed.", "Put it into bin {bin}.", LiftNobody},
@@ -45,6 +48,8 @@ var meanings = []Meaning{
 	{NoticeCheckOver, Notice, "A check unit is overdue since {detail}.", "Run a check unit now.", LiftNobody},
 	{NoticeCutLit, Notice, "The attempt of {label} in {nest} was cut off; its emitter was not confirmed off.", "Take the unit off its supply, then scan and run it again.", LiftNobody},
 	{NoticeCutDark, Notice, "The attempt of {label} in {nest} was cut off; its emitter was confirmed off.", "Scan and run it again.", LiftNobody},
+	{NoticeDueSoon, Notice, "{nest}: the target's certificate ends with {detail}; days left: {other}.", "Tell the test engineer.", LiftNobody},
+	{NoticeHeldInBox, Notice, "{label} is on hold now, and lies in box {other}.", "Take it out of that box.", LiftNobody},
 	{NoticeCheckFirst, Notice, "{nest} was mended: a check unit passes there before production.", "Run a check unit in {nest}.", LiftNobody},
 
 	{RefusedLabel, Refused, "The label cannot be read: {detail}.", "Scan again.", LiftNobody},
@@ -67,6 +72,7 @@ var meanings = []Meaning{
 	{RefusedUnitFault, Refused, "The unit reports a fault of its own: {detail}.", "Put the unit on hold.", LiftNobody},
 	{RefusedLabelReject, Refused, "{label} is not the unit that came out of {nest}.", "Scan {other} at the reject box.", LiftNobody},
 	{RefusedEnded, Refused, "A released file holds no more: {detail}.", "Call the test engineer for a new revision.", LiftNobody},
+	{RefusedBox, Refused, "No box is open for good units.", "Scan the number of the next box.", LiftNobody},
 	{RefusedRework, Refused, "{label} was sent to rework, and nothing says that it was mended.", "Scan CMD REWORK and the code of what was done.", LiftNobody},
 	{RefusedReworks, Refused, "{label} was reworked more than {detail} times.", "Put the unit on hold.", LiftNobody},
 	{RefusedCheckFirst, Refused, "{nest} was mended, and no check unit has passed there since.", "Take {label} out; run a check unit in {nest} first.", LiftNobody},

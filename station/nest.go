@@ -20,6 +20,7 @@ type nest struct {
 	last  *Result // of the unit that was here last, nil once another came
 	// mended: a stop was lifted after which a check unit has to pass.
 	mended bool
+	warned int // the last of WarnedBefore that the certificate's end was spoken of, 0 for none
 
 	stay             // until enter
 	awaited          // until rest

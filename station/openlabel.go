@@ -8,6 +8,7 @@ import (
 
 	"example.org/panecal/protocol"
 	"example.org/panecal/station/label"
+	"example.org/panecal/store/record"
 )
 
 // openLabel is the label that was scanned and not yet seated. There is at
@@ -51,6 +52,10 @@ func (m *Machine) scan(nest int, text string) {
 	}
 	if n := m.holder(serial); n != nil {
 		m.scanAgain(n, text)
+		return
+	}
+	if m.box().Wanted() && counted(m.purposeOf(serial)) {
+		m.announce(NoNest, RefusedBox, Args{Label: text})
 		return
 	}
 	if nest != NoNest {
@@ -152,6 +157,10 @@ func (m *Machine) scanAgain(n *nest, text string) {
 	switch {
 	case n.step == Confirming:
 		m.confirmed(n)
+	case n.step == Rejecting && n.verdict != nil && n.verdict.InBox != "":
+		ref := n.att.record
+		n.queue = append(n.queue, &record.Boxed{Attempt: &ref, Serial: n.serial, UnitID: n.unit.UnitID, Box: n.verdict.InBox, Confirmed: true, By: m.crew.Operator})
+		m.change(n, func() { m.enterVacant(n) })
 	case n.step == Rejecting:
 		m.enterVacant(n)
 	case n.step == Showing && n.verdict != nil && n.verdict.Again:

@@ -124,7 +124,8 @@ func (m *Machine) notThere(n *nest, f Failure) {
 // left: the unit has been taken out. A stop of the nest waits until a failed
 // unit has come to its box.
 func (m *Machine) left(n *nest) {
-	if n.step == Showing && m.cfg.RejectScan && n.verdict != nil && !n.verdict.Released() && n.verdict.Purpose != Check {
+	if n.step == Showing && n.verdict != nil && n.verdict.Purpose != Check &&
+		(m.cfg.RejectScan && !n.verdict.Released() || m.cfg.BoxScan && n.verdict.Released() && !n.verdict.Again && n.verdict.InBox != "") {
 		m.rest(n)
 		m.enter(n, Rejecting)
 		return

@@ -14,6 +14,8 @@ type memory struct {
 	holds                           // units on hold
 	checked time.Time               // when a check unit passed last
 	cutOff  map[string]cutOff       // by serial: attempts from before the start that have no end
+	today
+	boxes
 	made
 }
 
@@ -34,22 +36,28 @@ func (m *Machine) remember(recent []record.Entry) {
 		m.noteCutOff(e)
 		switch b := e.Body.(type) {
 		case *record.Attempt:
-			if on != "" { // a shift goes on
-				m.recount(b, e.Time)
-			}
+			m.count(b, e.Time, on != "") // a shift goes on
 			last[b.Run.Nest] = e
 			delete(m.unseen, b.Run.Serial)
 			if b.Run.Purpose.Decides() && b.Judgement.Disposition != "" {
 				m.holds.stands(b.Judgement.Disposition, heldBy(e))
 			}
-			m.noteMade(b.Run.Purpose, b.Run.WorkOrder, b.Run.Serial, m.holds.at(b.Run.Serial, b.Judgement.Disposition))
+			m.noteMade(b.Run.Purpose, b.Run.WorkOrder, b.Box, b.Run.Serial, m.holds.at(b.Run.Serial, b.Judgement.Disposition))
 			m.noteCheck(b.Run.Purpose, b.Outcome, e.Time)
 			if b.Run.Purpose == Check && b.Outcome == Passed {
 				delete(mended, b.Run.Nest)
 			}
 		case *record.DispositionChange:
 			m.holds.stands(b.To, heldBy(e))
-			m.noteMade(Production, "", b.Serial, m.holds.at(b.Serial, b.To))
+			at := m.holds.at(b.Serial, b.To)
+			m.noteMade(Production, "", "", b.Serial, at)
+			m.figures.stands(b.Serial, at, e.Time)
+		case *record.BoxOpened:
+			m.boxes.open = b.Number
+		case *record.Boxed:
+			m.boxedIn(b.Serial, b.Box)
+		case *record.Pause:
+			m.figures.rest(!b.Off, e.Time)
 		case *record.AttemptIntent:
 			delete(last, b.Run.Nest)
 			maps.DeleteFunc(last, func(_ string, e record.Entry) bool { return e.Body.(*record.Attempt).Run.Serial == b.Run.Serial })
@@ -58,11 +66,11 @@ func (m *Machine) remember(recent []record.Entry) {
 			delete(last, b.Nest)
 		case *record.SignOn:
 			if !b.Off && b.Person != on {
-				m.figures = figures{} // another shift
+				m.figures = newFigures(e.Time) // another shift
 			}
 			on = b.Person
 			if b.Off && b.Method != SignedOffByClosing {
-				on, m.figures = "", figures{}
+				on, m.figures = "", newFigures(e.Time)
 			}
 			if !b.Off {
 				m.keepUnseen(last)
@@ -71,6 +79,7 @@ func (m *Machine) remember(recent []record.Entry) {
 		case *record.Stop:
 			stops = append(stops, e)
 		case *record.StopLifted:
+			m.lifted = append(m.lifted, Lifted{b.Nest, Code(b.Code), e.Time, b.By, b.Method})
 			stops = slices.DeleteFunc(stops, func(e record.Entry) bool { return e.Ref == b.Stop })
 			if m.mends(Code(b.Code)) {
 				mended[b.Nest] = true

@@ -20,6 +20,9 @@ type Snapshot struct {
 	Label    string     // the open label, "" when none
 	Nests    []NestView // in the order of the station sheet
 	Counters Counters
+	Box      Box       // that good units go into
+	Unboxed  []Unboxed // released units that wait for the next box
+	Lifted   []Lifted  // stops that ended in this shift, oldest first
 	Holds    []OnHold  // units on hold, the longest first
 	Recent   []Verdict // the newest results, newest first, at most MaxRecent
 	Stops    []Stop
@@ -64,16 +67,11 @@ func (m *Machine) Snapshot() Snapshot {
 	s := Snapshot{
 		At: m.now, Station: m.cfg.Station, Operator: m.crew.Operator, Order: m.crew.WorkOrder, Purpose: m.cfg.Purpose,
 		Product: m.files.Product.Name, Signed: m.files.Signed(),
-		Hands: m.hands(), Label: m.open.text, Nests: make([]NestView, len(m.nests)), Counters: m.counters,
+		Hands: m.hands(), Label: m.open.text, Nests: make([]NestView, len(m.nests)), Counters: m.tellFigures(),
 		Messages: slices.Clone(m.messages), Closing: m.closing, Closed: m.closing,
 	}
-	s.Counters.PerHour, s.Counters.OpenHolds = m.perHour(), len(m.holds)
-	s.Holds = m.holds.list()
-	if order := m.crew.WorkOrder; order != "" {
-		s.Counters.OrderGood, s.Counters.OrderOf = m.good[order], m.crew.Quantity
-	}
+	s.Box, s.Unboxed, s.Lifted, s.Holds = m.box(), slices.Clone(m.boxes.unboxed), slices.Clone(m.lifted), m.heldNow()
 	s.Recent = slices.Clone(m.recent)
-	s.Counters.Bins = slices.Clone(m.counters.Bins)
 	s.Standing = m.standing()
 	if m.stop != nil {
 		s.Stops = append(s.Stops, *m.stop)

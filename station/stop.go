@@ -57,6 +57,7 @@ func (m *Machine) stopStored(n *nest, f Fact) {
 		m.goOnFromStops(n)
 	case n.lifting != nil:
 		n.mended = n.mended || m.mends(n.stop.Code)
+		m.lifted = append(m.lifted, Lifted{n.sheet.Name, n.stop.Code, m.now, n.lifting.By, n.lifting.Method})
 		n.sheet = m.files.Sheet.Nests[n.index]
 		n.stopState = stopState{kept: n.kept}
 		m.announce(n.index, NoticeStopLifted, Args{Nest: n.sheet.Name})
@@ -104,7 +105,7 @@ func (m *Machine) sift(n *nest) {
 // files.
 func (m *Machine) overdue(f *Files, n *nest) bool {
 	due := f.Sheet.Nests[n.index].Due
-	return !due.IsZero() && m.now.After(due)
+	return !due.IsZero() && !m.now.Before(m.dateEnds(due))
 }
 
 // goOnFromStops does what the stops from before the start leave to be done:

@@ -64,10 +64,11 @@ type Verdict struct {
 	Instructions limits.Text `json:"-"`
 	Box          limits.Text `json:"-"` // what stands on the hard bin, in the languages of the limits file
 	UnitID       string      `json:"unit_id"`
-	Signed       bool        `json:"signed"`   // limits, product and station sheet were signed
-	At           time.Time   `json:"time"`     // when the record was made, UTC
-	Again        bool        `json:"again"`    // shown again: the unit was not measured anew
-	Marked       bool        `json:"released"` // the released mark was read back from the unit
+	InBox        string      `json:"box,omitempty"` // number of the box that a released unit goes into
+	Signed       bool        `json:"signed"`        // limits, product and station sheet were signed
+	At           time.Time   `json:"time"`          // when the record was made, UTC
+	Again        bool        `json:"again"`         // shown again: the unit was not measured anew
+	Marked       bool        `json:"released"`      // the released mark was read back from the unit
 }
 
 // Result is what was shown of a unit that has left its nest.
@@ -149,7 +150,7 @@ func (m *Machine) recallVerdict(n *nest, e record.Entry, at Disposition) {
 		Generation: e.Ref.Generation, Station: e.Ref.Station, Nest: n.sheet.Name, Purpose: a.Run.Purpose,
 		Attempt: a.Run.AttemptNo, Code: code, Detail: detail, Other: detail, Instruction: a.Judgement.Instruction,
 		Args:         Args{Nest: n.sheet.Name, Label: n.label, Bin: strconv.Itoa(a.Judgement.HardBin), Detail: about, Other: about},
-		Instructions: m.files.instructions(code, a), Box: m.files.Limits.Box(a.Judgement.HardBin), UnitID: a.Run.UnitID,
+		Instructions: m.files.instructions(code, a), Box: m.files.Limits.Box(a.Judgement.HardBin), InBox: a.Box, UnitID: a.Run.UnitID,
 		Signed: a.Run.Limits.Signed && a.Run.Product.Signed && a.Run.Sheet.Signed, At: e.Time, Again: true, Marked: marked}
 }
 
@@ -200,7 +201,7 @@ func (m *Machine) verdictNow(n *nest) Verdict {
 	v := Verdict{Schema: VerdictSchema, Serial: n.serial, Outcome: n.outcome(), SoftBin: r.SoftBin, SoftName: r.SoftName,
 		HardBin: r.HardBin, Disposition: Disposition(r.Disposition), Sequence: a.record.Sequence,
 		Generation: a.record.Generation, Station: a.record.Station, Nest: n.sheet.Name, Purpose: n.purpose,
-		Attempt: a.number, Code: a.code, Detail: said(a.detail), Args: args, Instruction: r.Instruction.Plain, Instructions: r.Instruction, Box: n.files.Limits.Box(r.HardBin), UnitID: n.unit.UnitID,
+		Attempt: a.number, Code: a.code, Detail: said(a.detail), Args: args, Instruction: r.Instruction.Plain, Instructions: r.Instruction, Box: n.files.Limits.Box(r.HardBin), UnitID: n.unit.UnitID, InBox: a.box,
 		Signed: n.files.Signed(), At: m.now}
 	// What nothing is written into may bear the mark of an earlier attempt.
 	v.Marked = !writes(n.purpose) && v.Released() && n.bearsMark()

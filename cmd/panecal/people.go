@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"path/filepath"
 	"time"
 
 	"example.org/panecal/cmd/panecal/cli"
@@ -66,6 +67,12 @@ func (c configuration) book(all papers.Catalogue) (*roster.Book, error) {
 		}
 	}
 	return b, nil
+}
+
+// handOvers is the folder of hand-overs, beside the store.
+func (p place) handOvers() (string, error) {
+	folder, err := p.storeFolder()
+	return filepath.Join(filepath.Dir(folder), "handover"), err
 }
 
 // staffed is where the roster of a station is, for the sub-command roster.

@@ -40,19 +40,23 @@ type configuration struct {
 	Zone        string   `toml:"zone"`        // of the site, as the IANA database names it
 
 	// The operator's shift; see readRules.
-	Language     string   `toml:"language"`      // of the operator's texts
-	OrderPattern string   `toml:"order_pattern"` // what a work order says
-	LotPattern   string   `toml:"lot_pattern"`   // what a lot of parts says
-	Badge        string   `toml:"badge"`         // what a badge says; operators sign on by scanning it
-	Ask          []string `toml:"ask"`           // what is asked after sign-on
-	Scanner      string   `toml:"scanner"`       // a scanner with a port of its own
-	ScannerBaud  int      `toml:"scanner_baud"`  // its speed, 9600
-	Bell         bool     `toml:"bell"`          // rings at each verdict
-	TaktS        float64  `toml:"takt_s"`        // seconds a unit may take
-	SameFailures int      `toml:"same_failures"` // units in a row that fail alike and stop a nest
-	CheckEvery   string   `toml:"check_every"`   // from one check unit to the next
-	CheckUnits   []string `toml:"check_units"`   // labels of check units
-	GraceMS      int      `toml:"grace_ms"`      // added to the 100 ms in which a unit answers, for slow adapters and busy computers; 50
+	Language     string   `toml:"language"`       // of the operator's texts
+	OrderPattern string   `toml:"order_pattern"`  // what a work order says
+	LotPattern   string   `toml:"lot_pattern"`    // what a lot of parts says
+	Badge        string   `toml:"badge"`          // what a badge says; operators sign on by scanning it
+	Ask          []string `toml:"ask"`            // what is asked after sign-on
+	Scanner      string   `toml:"scanner"`        // a scanner with a port of its own
+	ScannerBaud  int      `toml:"scanner_baud"`   // its speed, 9600
+	Bell         bool     `toml:"bell"`           // rings at each verdict
+	TaktS        float64  `toml:"takt_s"`         // seconds a unit may take
+	SameFailures int      `toml:"same_failures"`  // units in a row that fail alike and stop a nest
+	CheckEvery   string   `toml:"check_every"`    // from one check unit to the next
+	CheckUnits   []string `toml:"check_units"`    // labels of check units
+	BoxSize      int      `toml:"box_size"`       // good units that a box takes, which has a number then
+	BoxPattern   string   `toml:"box_pattern"`    // what the number of a box says
+	BoxScan      bool     `toml:"box_scan"`       // a good unit's label is scanned at its box
+	Persons      bool     `toml:"person_figures"` // hand-overs name who signs off
+	GraceMS      int      `toml:"grace_ms"`       // added to the 100 ms in which a unit answers, for slow adapters and busy computers; 50
 
 	rules rules
 	site  *time.Location // whose days dates end with

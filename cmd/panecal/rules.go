@@ -18,6 +18,7 @@ type rules struct {
 	sameInARow int
 	checkEvery time.Duration
 	checkUnits []string // serials; see checkedUnits
+	boxSize    int
 }
 
 // defaultSame is how many units in a row may fail the same way.
@@ -36,7 +37,7 @@ func (c *configuration) readRules(d *strict.Document) {
 		key, text, such string
 		to              **regexp.Regexp
 	}{
-		{"badge", c.Badge, "[0-9]{4,8}", &s.Badge}, {"order_pattern", c.OrderPattern, "WO-[0-9]+", &s.Order}, {"lot_pattern", c.LotPattern, "[A-Z]-[0-9]{4}-[0-9]+", &s.Lot},
+		{"badge", c.Badge, "[0-9]{4,8}", &s.Badge}, {"order_pattern", c.OrderPattern, "WO-[0-9]+", &s.Order}, {"lot_pattern", c.LotPattern, "[A-Z]-[0-9]{4}-[0-9]+", &s.Lot}, {"box_pattern", c.BoxPattern, "B-[0-9]+", &s.Box},
 	} {
 		if p.text == "" {
 			continue
@@ -93,6 +94,13 @@ func (c *configuration) readRules(d *strict.Document) {
 	if _, ok := screen.NewLanguage(c.Language); !ok {
 		d.Report(fmt.Sprintf("there is no language %q", c.Language), fmt.Sprintf("use one of %q", screen.Languages()), "language")
 	}
+	if c.BoxSize < 0 {
+		d.Report("a negative number of units", "write how many good units a box takes, or leave box_size out", "box_size")
+	}
+	if c.BoxSize == 0 && (c.BoxScan || c.BoxPattern != "") {
+		d.Report("boxes have no numbers without box_size", "add box_size = 24, the good units that a box takes", map[bool]string{true: "box_scan", false: "box_pattern"}[c.BoxScan])
+	}
+	s.Persons, s.Site, s.boxSize = c.Persons, c.site, c.BoxSize
 	if c.ScannerBaud < 0 {
 		d.Report("a negative speed", "write the scanner's speed, such as 9600", "scanner_baud")
 	}

@@ -62,9 +62,9 @@ and lots; --operator signs on without a badge. Scanning the badge again signs
 off: the hand-over is shown, and kept as a file beside the store.
 
 Command labels, to print and hang up: CMD GO, CMD SKIP (twice), CMD HELP, CMD
-ORDER, CMD NOTE, CMD OFF, CMD POWER OFF (twice: the nest has no power, where a
-unit did not say that its emitter is off), and CMD REWORK with a code for a unit whose label is
-open. Enter, Space or a foot pedal that sends one of them say "go on" too.
+ORDER, CMD NOTE, CMD HOLDS, CMD FIGURES, CMD PAUSE, CMD OFF, CMD POWER OFF
+(twice: the nest has no power, where a unit did not say that its emitter is
+off), and CMD REWORK with a code for a unit whose label is open. Enter, Space or a foot pedal that sends one of them say "go on" too.
 
 The emitters are invisible laser radiation: treat them as on while a unit has
 power. Keep hands out of moving fixtures. Handle open units only in an ESD

@@ -212,6 +212,7 @@ func (w *workplace) setUp(o workplaceOptions) error {
 		Station: o.config.Station, Purpose: o.purpose, Files: o.first, Operator: o.operator,
 		Software: version, WorkOrder: o.workOrder, Lot: o.lot, Recent: recent, Holds: held, HandsTime: o.handsTime,
 		SameInARow: o.rules.sameInARow, CheckEvery: o.rules.checkEvery, CheckUnits: o.rules.checkUnits, Bridge: bridge,
+		Site: o.config.site, BoxSize: o.rules.boxSize, BoxScan: o.config.BoxScan,
 		Leads: o.config.Lead, Staffed: o.book != nil, Roster: of,
 	}, runner.Options{
 		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return w.intake.InForce().Product.Line }, w.crashes.Caught, records},

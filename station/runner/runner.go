@@ -116,6 +116,14 @@ func (r *Runner) Scan(nest int, text string) { r.tell(nest, station.Scanned{Text
 // Go is the operator's "go on" for a nest.
 func (r *Runner) Go(nest int) { r.tell(nest, station.Go{}) }
 
+// OpenBox takes another box into use, with the units that waited for it.
+func (r *Runner) OpenBox(number string, takes []string) {
+	r.tell(station.NoNest, station.OpenBox{Number: number, Takes: takes})
+}
+
+// Rest tells that the people pause, or that they are back.
+func (r *Runner) Rest(on bool) { r.tell(station.NoNest, station.Rest{On: on}) }
+
 // Unpowered tells that a person has made sure that a nest has no power.
 func (r *Runner) Unpowered(nest int) { r.tell(nest, station.Unpowered{}) }
 

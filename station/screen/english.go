@@ -36,6 +36,10 @@ func english() *Language {
 		station.HandsStarting:      {"STARTING", "PLEASE WAIT"},
 		station.HandsLeaving:       {"CLOSING", "PLEASE WAIT"},
 		station.HandsEmitter:       {"CUT THE POWER", "OF {nest}"},
+		station.HandsBoxFull:       {"BOX FULL", "SCAN NEXT BOX"},
+		station.HandsBoxOpen:       {"OPEN A BOX", "SCAN ITS NUMBER"},
+		station.HandsBoxScan:       {"SCAN LABEL", "AT THE BOX"},
+		station.RefusedBox:         {"BOX FULL", "SCAN NEXT BOX"},
 		station.HandsNoPorts:       {"NO PORTS", "CALL FOR HELP"},
 		station.RefusedLabel:       {"NOT A UNIT LABEL", "SCAN AGAIN"},
 		station.RefusedCapsLock:    {"CAPS LOCK ON", "SWITCH IT OFF"},
@@ -112,7 +116,8 @@ func english() *Language {
 		shift.HelpPage: {[2]string{"HELP", "ENTER: GO ON"}, "Press Enter to go on.", []string{
 			"Scan a label, put its unit into an empty nest, do what the big letters say.",
 			"Enter, Space, the pedal or the label CMD GO: go on. Ctrl-X twice or CMD SKIP twice: end an attempt, on record.",
-			"CMD ORDER: other work order or lots. CMD NOTE: message to the test engineer. CMD REWORK and a code: the unit whose label is open was mended.",
+			"CMD ORDER: other work order or lots. CMD NOTE: message to the test engineer. CMD REWORK and a code: the unit whose label is open was mended. CMD UNREADABLE: a label cannot be read.",
+			"CMD HOLDS: units on hold. CMD FIGURES: how the shift goes. CMD PAUSE: pause.",
 			"CMD OFF: sign off. Ctrl-Q twice: close the station."}},
 		shift.PINPage:      {[2]string{"TYPE YOUR", "PIN"}, "Type your six digits, then Enter. Enter alone leaves.", nil},
 		shift.HoldsPage:    {[2]string{"ON HOLD", "ENTER: GO ON"}, "These units are on hold. Enter goes on.", nil},
@@ -123,7 +128,7 @@ func english() *Language {
 		pass: "PASS", fail: "FAIL", hold: "HOLD",
 		release: "release", rework: "rework", aside: "hold", scrap: "scrap",
 		bin: "bin {bin}", shownAgain: "shown again", record: "record {n}",
-		unit: "1 unit", units: "{n} units", firstPass: "first pass {n} %", perHour: "{n}/h", takt: "takt {n}/h",
+		unit: "1 unit", units: "{n} units", firstPass: "first pass {n} %", perHour: "{n}/h", inBox: "box {box}", takt: "takt {n}/h",
 		failed: "{n} failed", onHold: "{n} on hold", openHolds: "holds still open: {n}", reasons: "Most frequent: {list}",
 		unsigned: "unsigned files", audit: "AUDIT", check: "CHECK UNITS", checkUnit: "check unit", study: "STUDY", engineered: "ENGINEERING",
 		entry: "Label: ", open: "Open: ", keys: "Enter: go on   Ctrl-X: skip   Ctrl-Q twice: leave",
@@ -167,6 +172,7 @@ func english() *Language {
 	}
 	l.faults = faultTexts
 	l.layouts = map[label.Layout]string{label.German: "German", label.French: "French", label.Spanish: "Spanish"}
+	l.withFigures(figuresEnglish())
 	l.withPeople(peopleEnglish())
 	return l
 }

@@ -165,7 +165,7 @@ func (l *Language) Replied(r shift.Reply) string { return l.replied(r) }
 // Kinds returns every kind of page.
 func Kinds() []shift.PageKind {
 	var all []shift.PageKind
-	for k := shift.BadgePage; k <= shift.HandOverPage; k++ {
+	for k := shift.BadgePage; k <= shift.PausePage; k++ {
 		all = append(all, k)
 	}
 	return all

@@ -32,8 +32,13 @@ func german() *Language {
 		station.HandsLeaving:  {"Ende. Bitte warten.", ""},
 		station.HandsEmitter:  {"{nest}: Strom abschalten. Nicht hineinsehen.", "Schalter: {detail}. Dann zweimal CMD POWER OFF scannen."},
 		station.HandsNoPorts:  {"Kein Anschluss ist da: {detail}.", "Linienleitung rufen: Kabel, Adapter prüfen."},
+		station.HandsBoxFull:  {"Karton {detail} ist voll.", "Nummer des nächsten Kartons scannen."},
+		station.HandsBoxOpen:  {"Kein Karton ist offen.", "Nummer eines Kartons scannen."},
+		station.HandsBoxScan:  {"{label} an Karton {detail} scannen.", ""},
 		station.NoticeDark:    {"Der Sender in {nest} ist aus.", "Weitermachen."},
 
+		station.NoticeDueSoon:     {"{nest}: das Zertifikat des Ziels endet mit dem {detail}; Tage übrig: {other}.", "Dem Prüfingenieur sagen."},
+		station.NoticeHeldInBox:   {"{label} ist jetzt gesperrt und liegt in Karton {other}.", "Aus diesem Karton nehmen."},
 		station.NoticePassed:      {"Das Gerät ist gut.", "In Box {bin} legen."},
 		station.NoticeAgain:       {"Ergebnis von {label} noch einmal aus der Aufzeichnung; es wurde nicht neu gemessen.", "Herausnehmen."},
 		station.NoticeFiles:       {"In {nest} gelten neue freigegebene Dateien.", "Weitermachen."},
@@ -72,6 +77,7 @@ func german() *Language {
 		station.RefusedPassed:      {"{label} war schon gut.", "In die Box für gute Geräte legen."},
 		station.RefusedRework:      {"{label} ging in die Nacharbeit; dass es nachgearbeitet wurde, steht nirgends.", "CMD REWORK und den Code scannen."},
 		station.RefusedReworks:     {"{label} wurde öfter als {detail}-mal nachgearbeitet.", "Gerät sperren."},
+		station.RefusedBox:         {"Kein Karton ist offen für gute Geräte.", "Nummer des nächsten Kartons scannen."},
 		station.RefusedGate:        {"Dieses Gerät darf nicht beginnen: {detail}.", "Gerät zur Seite legen."},
 		station.RefusedFiles:       {"Neue Dateien wurden nicht angenommen: {detail}.", "Dem Prüfingenieur sagen."},
 		station.RefusedUnitFault:   {"Das Gerät meldet einen eigenen Fehler: {detail}.", "Gerät sperren."},
@@ -155,6 +161,10 @@ func german() *Language {
 		station.HandsStarting:      {"START", "BITTE WARTEN"},
 		station.HandsLeaving:       {"ENDE", "BITTE WARTEN"},
 		station.HandsEmitter:       {"STROM AUS", "AN {nest}"},
+		station.HandsBoxFull:       {"KARTON VOLL", "NEUER: SCANNEN"},
+		station.HandsBoxOpen:       {"KARTON", "SCANNEN"},
+		station.HandsBoxScan:       {"SCANNEN", "AM KARTON"},
+		station.RefusedBox:         {"KARTON VOLL", "NEUER: SCANNEN"},
 		station.HandsNoPorts:       {"KEIN ANSCHLUSS", "HILFE RUFEN"},
 		station.RefusedLabel:       {"KEIN ETIKETT", "NEU SCANNEN"},
 		station.RefusedCapsLock:    {"GROSS/KLEIN", "FALSCH"},
@@ -232,7 +242,8 @@ func german() *Language {
 		shift.HelpPage: {[2]string{"HILFE", "WEITER: ENTER"}, "Weiter mit Enter.", []string{
 			"Etikett scannen, Gerät in ein leeres Nest legen, tun, was groß dasteht.",
 			"Enter, Leertaste, Pedal oder das Etikett CMD GO: weiter. Zweimal Strg-X oder CMD SKIP: Versuch beenden, mit Eintrag.",
-			"CMD ORDER: anderer Auftrag oder andere Chargen. CMD NOTE: Nachricht an den Prüfingenieur. CMD REWORK und Code: das Gerät mit dem offenen Etikett wurde nachgearbeitet.",
+			"CMD ORDER: anderer Auftrag, andere Chargen. CMD NOTE: Nachricht an den Ingenieur. CMD REWORK und Code: nachgearbeitet. CMD UNREADABLE: Etikett unlesbar.",
+			"CMD HOLDS: Gesperrtes. CMD FIGURES: die Schicht. CMD PAUSE: Pause.",
 			"CMD OFF: abmelden. Zweimal Strg-Q: Station schließen."}},
 		shift.PINPage:      {[2]string{"PIN", "TIPPEN"}, "Die sechs Ziffern tippen, dann Enter. Enter allein geht zurück.", nil},
 		shift.HoldsPage:    {[2]string{"GESPERRT", "WEITER: ENTER"}, "Diese Geräte sind gesperrt. Weiter mit Enter.", nil},
@@ -243,7 +254,7 @@ func german() *Language {
 		pass: "GUT", fail: "NIO", hold: "HALT",
 		release: "frei", rework: "Nacharbeit", aside: "gesperrt", scrap: "Ausschuss",
 		bin: "Box {bin}", shownAgain: "noch einmal", record: "Eintrag {n}",
-		unit: "1 Stück", units: "{n} Stück", firstPass: "auf Anhieb {n} %", perHour: "{n}/h", takt: "Takt {n}/h",
+		unit: "1 Stück", units: "{n} Stück", firstPass: "auf Anhieb {n} %", perHour: "{n}/h", inBox: "Karton {box}", takt: "Takt {n}/h",
 		failed: "{n} NIO", onHold: "{n} gesperrt", openHolds: "noch gesperrt: {n}", reasons: "Am häufigsten: {list}",
 		unsigned: "Dateien ohne Unterschrift", audit: "AUDIT", check: "PRÜFGERÄTE", checkUnit: "Prüfgerät", study: "STUDIE", engineered: "INGENIEUR",
 		entry: "Etikett: ", open: "Offen: ", keys: "Enter: weiter  Strg-X: Abbruch  2x Strg-Q: Ende",
@@ -312,6 +323,7 @@ func german() *Language {
 		NoUTF8:         "Byte {n} ist kein UTF-8; Zeichensatz des Scanners prüfen",
 	}
 	l.layouts = map[label.Layout]string{label.German: "Deutsch", label.French: "Französisch", label.Spanish: "Spanisch"}
+	l.withFigures(figuresGerman())
 	l.withPeople(peopleGerman())
 	return l
 }

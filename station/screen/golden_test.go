@@ -49,7 +49,8 @@ func bench(n int) station.Snapshot {
 	s := station.Snapshot{
 		At: noon, Station: "line3-cal", Operator: "4711", Purpose: station.Production, Product: "hopper-54", Signed: true,
 		Hands:    station.Hands{Nest: station.NoNest, Code: station.HandsScan},
-		Counters: station.Counters{Units: 212, Passed: 201, Failed: 8, Held: 4, OpenHolds: 3, First: 205, FirstPassed: 195, PerHour: 61.4},
+		Order:    "WO-2026-00417",
+		Counters: station.Counters{OrderGood: 112, OrderOf: 300, Units: 212, Passed: 201, Failed: 8, Held: 4, OpenHolds: 3, First: 205, FirstPassed: 195, PerHour: 61.4},
 	}
 	for i := range n {
 		s.Nests = append(s.Nests, station.NestView{Name: fmt.Sprint(i + 1), Step: station.Vacant, Remaining: -1})

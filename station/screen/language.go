@@ -24,6 +24,7 @@ type Language struct {
 	pages      map[shift.PageKind]pageText
 	words      words
 	people     peopleText
+	fig        figureText
 	quantities map[quantity.Name]outside
 	because    map[station.Reason]string
 	whys       map[label.Why]string // why a scan is no label
@@ -43,31 +44,31 @@ type pageText struct {
 
 // words are the texts that no code stands for. Placeholders in braces.
 type words struct {
-	nest, or                                    string // a nest with a bare number, "A or B"
-	pass, fail, hold                            string // verdicts: short, for block letters
-	release, rework, aside, scrap               string // dispositions
-	bin, shownAgain, record                     string
-	last, lastUnits, from                       string // of the unit before in a nest, the newest results, "out of {nest}" in block letters
-	unit, units, firstPass, perHour, takt       string // counters
-	failed, onHold, openHolds, reasons          string
-	unsigned, audit, check, study, engineered   string // header
-	checkUnit                                   string // in a nest
-	entry, open, keys                           string // footer
-	waits, attempt, try, left, seconds          string // a nest's progress
-	typeLabel, more, enlarge                    string
-	stop, hint                                  string // line by line
-	leaveHow, leaveAgain, oneRuns, manyRun      string
-	nothingToSkip, skipAgain, busy              string
-	leaveCall, skipCall                         string // questions in block letters, two lines apart by " / "
-	pageEntry, pageKeys                         string // footer of a page
-	badBadge, badNumber, pageFirst, noLabelOpen string
-	badOrder, badLot, unitLabel                 string
-	noEmitter, powerAgain, badRework            string // what a page or a command label refuses
-	unknownCommand, noted, reworked             string
-	scannerLost, scannerBack, notRecorded       string
-	notMeasured, outOfLimits, between, seen     string // what a sentence may name
-	character, endsAfter                        string // where a label is wrong
-	settings, handOver                          string // lines of a page: what holds, of the shift
+	nest, or                                     string // a nest with a bare number, "A or B"
+	pass, fail, hold                             string // verdicts: short, for block letters
+	release, rework, aside, scrap                string // dispositions
+	bin, shownAgain, record                      string
+	last, lastUnits, from                        string // of the unit before in a nest, the newest results, "out of {nest}" in block letters
+	unit, units, firstPass, perHour, takt, inBox string // counters
+	failed, onHold, openHolds, reasons           string
+	unsigned, audit, check, study, engineered    string // header
+	checkUnit                                    string // in a nest
+	entry, open, keys                            string // footer
+	waits, attempt, try, left, seconds           string // a nest's progress
+	typeLabel, more, enlarge                     string
+	stop, hint                                   string // line by line
+	leaveHow, leaveAgain, oneRuns, manyRun       string
+	nothingToSkip, skipAgain, busy               string
+	leaveCall, skipCall                          string // questions in block letters, two lines apart by " / "
+	pageEntry, pageKeys                          string // footer of a page
+	badBadge, badNumber, pageFirst, noLabelOpen  string
+	badOrder, badLot, unitLabel                  string
+	noEmitter, powerAgain, badRework             string // what a page or a command label refuses
+	unknownCommand, noted, reworked              string
+	scannerLost, scannerBack, notRecorded        string
+	notMeasured, outOfLimits, between, seen      string // what a sentence may name
+	character, endsAfter                         string // where a label is wrong
+	settings, handOver                           string // lines of a page: what holds, of the shift
 }
 
 // Languages returns the names of the languages there are, ISO 639-1.
@@ -170,6 +171,8 @@ func (l *Language) arg(a station.Arg) string {
 	case station.Seen:
 		return fill(l.words.seen, "label", a.Label, "unit", a.UnitID, "time", a.At.Format(station.SeenTime),
 			"nest", l.aloud(a.Nest), "bin", a.Bin)
+	case station.InBox:
+		return fill(l.words.inBox, "box", string(a))
 	case station.Both:
 		return l.arg(a.First) + "; " + l.arg(a.Second)
 	case station.Because:
@@ -274,9 +277,9 @@ func (l *Language) instruction(v *station.Verdict, a station.Args) string {
 	return v.Instructions.In(l.name)
 }
 
-// counted says the counters in one line. takt is the units an hour that are
-// wanted, 0 for none.
-func (l *Language) counted(c station.Counters, takt float64) string {
+// counted says the counters, what matters most first. takt is the good units an
+// hour that are wanted, 0 for none.
+func (l *Language) counted(c station.Counters, takt float64) []string {
 	w := &l.words
 	parts := []string{l.units(c.Units)}
 	if y, ok := c.FirstPassYield(); ok {
@@ -289,7 +292,7 @@ func (l *Language) counted(c station.Counters, takt float64) string {
 		parts = append(parts, fill(w.takt, "n", fmt.Sprintf("%.0f", takt)))
 	}
 	parts = append(parts, fill(w.failed, "n", c.Failed), fill(w.onHold, "n", c.OpenHolds))
-	return strings.Join(parts, "  ")
+	return parts
 }
 
 func (l *Language) units(n int) string {

@@ -19,14 +19,17 @@ func (l *Language) lines(p *shift.Page) []string {
 	if p.Now != "" {
 		all = append(all, "= "+p.Now)
 	}
+	if p.Figures != nil {
+		all = append(all, l.figures(p.Figures)...)
+	}
 	if p.HandOver != nil {
 		all = append(all, l.HandOver(*p.HandOver)...)
 	}
 	return append(all, l.pages[p.Kind].more...)
 }
 
-// table says rows in columns, two spaces apart.
-func (l *Language) table(rows [][]station.Arg) []string {
+// table says rows in columns, two spaces apart, as many of them as w cells take.
+func (l *Language) table(rows [][]station.Arg, w int) []string {
 	var wide []int
 	for _, row := range rows {
 		for i, a := range row {
@@ -36,10 +39,18 @@ func (l *Language) table(rows [][]station.Arg) []string {
 			wide[i] = max(wide[i], width(l.arg(a)))
 		}
 	}
+	for total := 0; len(wide) > 0; wide, total = wide[:len(wide)-1], 0 {
+		for _, w := range wide {
+			total += w + 2
+		}
+		if total-2 <= w {
+			break
+		}
+	}
 	var lines []string
 	for _, row := range rows {
 		var line strings.Builder
-		for i, a := range row {
+		for i, a := range row[:min(len(row), len(wide))] {
 			text := l.arg(a)
 			line.WriteString(text + strings.Repeat(" ", wide[i]-width(text)+2))
 		}
@@ -65,7 +76,7 @@ func (v *view) drawPage(s *sheet, w, h int) string {
 	if v.asked.lines[0] != "" {
 		show = v.asked
 	}
-	hands := callHeight(w, h)
+	hands := callHeight(w, h) + 1
 	return lipgloss.JoinVertical(lipgloss.Left, v.header(s, w), drawCall(s, w, hands, show, text.say), v.pageWords(s, w, h-2-hands, true), v.pageEntry(s, w))
 }
 
@@ -95,9 +106,10 @@ func (v *view) pageWords(s *sheet, w, h int, letters bool) string {
 	}
 	c.paragraph(tone, text.say, 0)
 	space()
-	for _, row := range v.lang.table(v.page.Rows) {
-		if c.room() == 0 {
-			s.cut++
+	rows := v.lang.table(v.page.Rows, c.w-2)
+	for i, row := range rows {
+		if c.room() == 1 && i < len(rows)-1 {
+			c.line(term.Plain, fill(v.lang.words.more, "n", len(rows)-i))
 			break
 		}
 		c.line(term.Plain, row)

@@ -16,6 +16,14 @@ import (
 func handedOver() station.Snapshot {
 	s := bench(3)
 	s.Counters.Bins = []station.Tally{{SoftBin: 20, Name: "dirty", Units: 5}, {SoftBin: 30, Name: "seat", Units: 2}, {SoftBin: 90, Name: "verify", Units: 1}}
+	c := &s.Counters
+	c.Since, c.Work, c.Good, c.OrderGood, c.ShiftPerHour, c.Checked = noon, 7*time.Hour+30*time.Minute, 201, 112, 58, noon.Add(4*time.Hour+48*time.Minute)
+	c.Today = []station.Tally{{SoftBin: 1, Name: "passed", Units: 201}, {SoftBin: 20, Name: "dirty", Units: 5}}
+	c.Nests = []station.NestTally{{Name: "1", First: 100, Passed: 96}, {Name: "2", First: 50, Passed: 45}}
+	s.Box = station.Box{Number: "B-17", Good: 12, Size: 24}
+	s.Holds = []station.OnHold{{Serial: "HP54-000017-7", Since: noon.Add(-27*time.Hour + 2*time.Minute), Why: station.FailedLabel},
+		{Serial: "HP54-000018-5", Since: noon.Add(7*time.Hour + 10*time.Minute), Box: "B-16"}}
+	s.Lifted = []station.Lifted{{Nest: "1", Code: station.StopNoAnswer, At: noon.Add(time.Hour), By: "p7", Method: "badge"}}
 	s.Stops = []station.Stop{{Nest: 1, Code: station.StopSame, Args: station.Args{Nest: "nest 2", Detail: station.Count(3), Other: station.BinName{Name: "dirty", Text: limits.Text{Plain: "dirty"}}}, Since: noon}}
 	s.Standing = []station.Message{{Nest: station.NoNest, Code: station.NoticeCheckOver, Args: station.Args{Detail: station.Clock("14:00")}}}
 	return s
@@ -23,20 +31,30 @@ func handedOver() station.Snapshot {
 
 // handOver is the hand-over at the end of that shift.
 func handOver(s station.Snapshot, set shift.Settings) shift.HandOver {
-	return shift.HandOver{Person: "4711", From: noon, To: noon.Add(8 * time.Hour), Settings: set, Takt: 90,
-		Counters: s.Counters, Stops: s.Stops, Standing: s.Standing}
+	return shift.HandOver{Station: s.Station, Person: "4711", From: noon, To: noon.Add(8 * time.Hour), Settings: set, Takt: 90,
+		Counters: s.Counters, Box: s.Box, Holds: s.Holds, Lifted: s.Lifted, Stops: s.Stops, Standing: s.Standing}
 }
 
 // The hand-over says what the next shift needs to know.
 func TestHandOver(t *testing.T) {
 	l := lang(t, "en")
 	got := strings.Join(l.HandOver(handOver(handedOver(), shift.Settings{WorkOrder: "WO-7", Quantity: 300, WindowLot: "W1"})), "\n")
-	want := `4711, 2026-03-02 12:00 to 2026-03-02 20:00
+	want := `line3-cal, 2026-03-02 12:00 +00:00 to 2026-03-02 20:00 +00:00
+Shift: 8.00 h, 7.50 h without pauses
 Work order WO-7, 300 units. Lots: windows W1, gaskets -, emitters -.
-212 units, first pass 95 %, 61/h, takt 90/h, 8 failed, 3 on hold
+212 units, first pass 95 %, 61/h, 8 failed, 3 on hold
+WO-7: order 112/300, 188 to go
+box B-17: 12/24
+Good units: 201 in this shift, last hour 61/h, shift 58/h, goal 90/h
+Today by bin: passed 201, dirty 5
+First pass by nest: nest 1 96 %, nest 2 90 %
+Last check unit that passed: 3 h 12 min ago
 Most frequent: dirty 5, seat 2, verify 1
-holds still open: 3
+On hold: 2
+HP54-000017-7 since 2026-03-01 09:02 +00:00, 1 d 10 h
+HP54-000018-5 since 2026-03-02 19:10 +00:00, 50 min, in box B-16
 STOP: Nest 2: 3 units in a row failed the same way: dirty. Call the line lead: check lots, window and nest.
+Lifted 2026-03-02 13:00 +00:00 by p7, badge: nest 1 no_answer_in_a_row
 A check unit is overdue since 14:00. Run a check unit now.`
 	if got != want {
 		t.Errorf("got\n%s\nwant\n%s", got, want)
@@ -85,8 +103,13 @@ func TestGoldenPages(t *testing.T) {
 				p.Masked = true
 				p.About = []station.Message{{Code: station.StopNoAnswer, Args: station.Args{Nest: "nest 2", Detail: station.Count(3)}}}
 			case shift.HoldsPage:
-				p.Rows = [][]station.Arg{{station.Verbatim("HP54-000017-7"), station.NestName("2"), station.Verbatim("12:31")},
-					{station.Verbatim("HP54-000018-5"), station.NestName("3"), station.Verbatim("09:02")}}
+				for i := range 30 { // more than there is room for
+					p.Rows = append(p.Rows, []station.Arg{station.Verbatim(fmt.Sprintf("HP54-%06d-7", 17+i)), station.Age(time.Duration(500-17*i) * time.Minute), station.InBox("B-1"),
+						station.Verbatim("2026-03-02 12:31")})
+				}
+			case shift.FiguresPage:
+				h := handOver(handedOver(), shift.Settings{WorkOrder: "WO-2026-00417", Quantity: 300})
+				p.Figures = &h
 			case shift.HandOverPage:
 				h := handOver(bench(3), shift.Settings{})
 				p.HandOver = &h

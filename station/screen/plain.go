@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strings"
 
@@ -198,7 +199,7 @@ func (p *plain) show(s station.Snapshot) {
 		p.line("> " + p.lang.sentence(s.Hands.Code, s.Hands.Args))
 	}
 	if s.Closed || p.begun && s.Counters.Units != p.last.Counters.Units {
-		p.line(p.lang.counted(s.Counters, p.takt))
+		p.line(p.lang.headline(&s, p.takt))
 	}
 	p.last, p.begun = s, true
 }
@@ -214,7 +215,7 @@ func (p *plain) turn(page *shift.Page, text string) {
 		return
 	}
 	if p.page == nil || p.page.Kind != page.Kind || text == "" {
-		for _, line := range append(p.lang.table(page.Rows), p.lang.lines(page)...) {
+		for _, line := range append(p.lang.table(page.Rows, math.MaxInt), p.lang.lines(page)...) {
 			p.line(line)
 		}
 	}

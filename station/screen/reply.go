@@ -1,9 +1,6 @@
 package screen
 
 import (
-	"fmt"
-	"strings"
-
 	"example.org/panecal/station"
 	"example.org/panecal/station/shift"
 )
@@ -63,7 +60,11 @@ func (l *Language) replied(r shift.Reply) string {
 	case shift.ScannerBack:
 		return w.scannerBack
 	}
-	return fill(l.people.replies[r.Code], "text", r.Text)
+	text, ok := l.fig.replies[r.Code]
+	if !ok {
+		text = l.people.replies[r.Code]
+	}
+	return fill(text, "text", r.Text)
 }
 
 // settings says what holds for the units that follow.
@@ -81,35 +82,10 @@ func (l *Language) settings(s shift.Settings) string {
 // Cautions are what has to be confirmed at sign-on, line by line.
 func (l *Language) Cautions() []string { return l.lines(&shift.Page{Kind: shift.CautionPage}) }
 
-// HandOver says a hand-over, line by line.
-func (l *Language) HandOver(h shift.HandOver) []string {
-	const clock = "2006-01-02 15:04"
-	lines := []string{
-		fill(l.words.handOver, "operator", h.Person, "from", h.From.Format(clock), "to", h.To.Format(clock)),
-		l.settings(h.Settings),
-		strings.ReplaceAll(l.counted(h.Counters, h.Takt), "  ", ", "),
-	}
-	if text := l.reasons(h.Counters, len(h.Counters.Bins)); text != "" {
-		lines = append(lines, text)
-	}
-	lines = append(lines, fill(l.words.openHolds, "n", h.Counters.OpenHolds))
-	for _, stop := range h.Stops {
-		lines = append(lines, l.words.stop+l.sentence(stop.Code, stop.Args))
-	}
-	for _, m := range h.Standing {
-		lines = append(lines, l.sentence(m.Code, m.Args))
-	}
-	return lines
-}
-
-// reasons says which soft bins most units went to, "" for none.
+// reasons says which soft bins most failed units went to, "" for none.
 func (l *Language) reasons(c station.Counters, most int) string {
-	var list []string
-	for _, t := range c.Bins[:min(most, len(c.Bins))] {
-		list = append(list, fmt.Sprintf("%s %d", t.Name, t.Units))
+	if list := l.tallies(c.Bins, most); list != "" {
+		return fill(l.words.reasons, "list", list)
 	}
-	if len(list) == 0 {
-		return ""
-	}
-	return fill(l.words.reasons, "list", strings.Join(list, ", "))
+	return ""
 }

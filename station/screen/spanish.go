@@ -32,8 +32,13 @@ func spanish() *Language {
 		station.HandsLeaving:  {"Cerrando. Espere.", ""},
 		station.HandsEmitter:  {"{nest}: corte la corriente. No mire dentro.", "Interruptor: {detail}. Luego escanee CMD POWER OFF dos veces."},
 		station.HandsNoPorts:  {"No hay ningún puerto: {detail}.", "Llame al jefe de línea: cables y adaptadores."},
+		station.HandsBoxFull:  {"El embalaje {detail} está lleno.", "Escanee el número del siguiente."},
+		station.HandsBoxOpen:  {"Ningún embalaje está abierto.", "Escanee el número de uno."},
+		station.HandsBoxScan:  {"Escanee {label} en el embalaje {detail}.", ""},
 		station.NoticeDark:    {"El emisor del {nest} está apagado.", "Continúe."},
 
+		station.NoticeDueSoon:     {"{nest}: el certificado del objetivo termina con el {detail}; días restantes: {other}.", "Avise al ingeniero de pruebas."},
+		station.NoticeHeldInBox:   {"{label} está retenida ahora y está en el embalaje {other}.", "Sáquela de ese embalaje."},
 		station.NoticePassed:      {"La unidad es buena.", "Póngala en la caja {bin}."},
 		station.NoticeAgain:       {"Resultado de {label} otra vez, del registro; no se midió de nuevo.", "Sáquela."},
 		station.NoticeFiles:       {"En el {nest} valen nuevos archivos liberados.", "Siga."},
@@ -72,6 +77,7 @@ func spanish() *Language {
 		station.RefusedPassed:      {"{label} ya fue buena.", "Póngala en la caja de las buenas."},
 		station.RefusedRework:      {"{label} fue a reparación y nada dice que se reparó.", "Escanee CMD REWORK y el código."},
 		station.RefusedReworks:     {"{label} se reparó más de {detail} veces.", "Retenga la unidad."},
+		station.RefusedBox:         {"Ningún embalaje está abierto para las buenas.", "Escanee el número del siguiente."},
 		station.RefusedGate:        {"Esta unidad no puede empezar: {detail}.", "Ponga la unidad aparte."},
 		station.RefusedFiles:       {"No se aceptaron los archivos nuevos: {detail}.", "Avise al ingeniero de pruebas."},
 		station.RefusedUnitFault:   {"La unidad avisa de un fallo propio: {detail}.", "Retenga la unidad."},
@@ -155,6 +161,10 @@ func spanish() *Language {
 		station.HandsStarting:      {"INICIANDO", "ESPERE"},
 		station.HandsLeaving:       {"CERRANDO", "ESPERE"},
 		station.HandsEmitter:       {"SIN CORRIENTE", "EL {nest}"},
+		station.HandsBoxFull:       {"LLENO", "ESCANEE OTRO"},
+		station.HandsBoxOpen:       {"EMBALAJE", "ESCANÉELO"},
+		station.HandsBoxScan:       {"ESCANEE EN", "EL EMBALAJE"},
+		station.RefusedBox:         {"LLENO", "ESCANEE OTRO"},
 		station.HandsNoPorts:       {"SIN PUERTOS", "PIDA AYUDA"},
 		station.RefusedLabel:       {"NO ES ETIQUETA", "OTRA VEZ"},
 		station.RefusedCapsLock:    {"SIN MAYÚSCULAS", "OTRA VEZ"},
@@ -232,7 +242,8 @@ func spanish() *Language {
 		shift.HelpPage: {[2]string{"AYUDA", "SIGA: ENTER"}, "Pulse Enter para seguir.", []string{
 			"Escanee una etiqueta, ponga su unidad en un nido vacío, haga lo que dicen las letras grandes.",
 			"Enter, espacio, el pedal o la etiqueta CMD GO: seguir. Dos veces Ctrl-X o CMD SKIP: terminar un intento, registrado.",
-			"CMD ORDER: otra orden u otros lotes. CMD NOTE: mensaje al ingeniero. CMD REWORK y un código: la unidad de la etiqueta abierta fue reparada.",
+			"CMD ORDER: otra orden o lotes. CMD NOTE: mensaje al ingeniero. CMD REWORK y un código: la unidad abierta se reparó. CMD UNREADABLE: etiqueta ilegible.",
+			"CMD HOLDS: retenidas. CMD FIGURES: cómo va el turno. CMD PAUSE: pausa.",
 			"CMD OFF: terminar el turno. Dos veces Ctrl-Q: cerrar la estación."}},
 		shift.PINPage:      {[2]string{"TECLEE", "SU PIN"}, "Teclee sus seis cifras y pulse Enter. Enter solo vuelve atrás.", nil},
 		shift.HoldsPage:    {[2]string{"RETENIDAS", "SIGA: ENTER"}, "Estas unidades están retenidas. Pulse Enter para seguir.", nil},
@@ -243,7 +254,7 @@ func spanish() *Language {
 		pass: "OK", fail: "MAL", hold: "ALTO",
 		release: "liberada", rework: "reparar", aside: "retenida", scrap: "desecho",
 		bin: "caja {bin}", shownAgain: "otra vez", record: "registro {n}",
-		unit: "1 unidad", units: "{n} unidades", firstPass: "a la primera {n} %", perHour: "{n}/h", takt: "ritmo {n}/h",
+		unit: "1 unidad", units: "{n} unidades", firstPass: "a la primera {n} %", perHour: "{n}/h", inBox: "embalaje {box}", takt: "ritmo {n}/h",
 		failed: "{n} malas", onHold: "{n} retenidas", openHolds: "aún retenidas: {n}", reasons: "Lo más frecuente: {list}",
 		unsigned: "archivos sin firma", audit: "AUDITORÍA", check: "UNIDADES DE CONTROL", checkUnit: "unidad de control", study: "ESTUDIO", engineered: "INGENIERÍA",
 		entry: "Etiqueta: ", open: "Abierta: ", keys: "Enter: seguir  Ctrl-X: dejar  2x Ctrl-Q: salir",
@@ -312,6 +323,7 @@ func spanish() *Language {
 		NoUTF8:         "el byte {n} no es UTF-8; revise el juego de caracteres del lector",
 	}
 	l.layouts = map[label.Layout]string{label.German: "alemán", label.French: "francés", label.Spanish: "español"}
+	l.withFigures(figuresSpanish())
 	l.withPeople(peopleSpanish())
 	return l
 }

@@ -86,6 +86,9 @@ func (v *view) drawRoom(s *sheet, w, h int) string {
 // drawFull has all parts: header, hands, nests, words, footer.
 func (v *view) drawFull(s *sheet, w, h int) string {
 	hands := callHeight(w, h)
+	if h > fullHeight && !large(w, h) { // a row above the letters
+		hands++
+	}
 	left := h - 2 - hands // header and footer take a row each
 	// Of what is left the nests get their least, then the words theirs, then
 	// both share.
@@ -108,7 +111,12 @@ func callHeight(w, h int) int {
 
 // header says where and for what the station works, and how it goes.
 func (v *view) header(s *sheet, w int) string {
-	right := fewer(s.clean(v.lang.counted(v.snap.Counters, v.takt)), w-2, false)
+	// Product, purpose and unsigned files are never left out.
+	must := 0
+	for _, part := range v.setting()[:min(v.mustSay(), len(v.setting()))] {
+		must += width(s.clean(part)) + 2
+	}
+	right := fewer(s.clean(v.lang.headline(&v.snap, v.takt)), w-3-must, false)
 	if !v.ready {
 		right = ""
 	}
@@ -122,6 +130,18 @@ func (v *view) header(s *sheet, w int) string {
 	}
 	left = strings.TrimRight(left, " ")
 	return s.row(w, 0, term.Plain, " "+left+strings.Repeat(" ", w-2-width(left)-width(right))+right)
+}
+
+// mustSay is how many parts of the setting have to be seen.
+func (v *view) mustSay() int {
+	n := 1
+	if v.lang.purpose(v.snap.Purpose) != "" {
+		n++
+	}
+	if v.ready && !v.snap.Signed {
+		n++
+	}
+	return n
 }
 
 // setting names product, purpose, station and operator, what matters most
@@ -204,8 +224,11 @@ func drawCall(s *sheet, w, h int, c call, words string) string {
 	const edges, margin = 2, 2
 	inner := w - edges - margin
 	first, second := h-5, 4 // and a row between them
-	if h > 15 {             // with a row above and below
+	switch {
+	case h > 15: // with a row above and below
 		first, second = h-8, 5
+	case h > 11: // with a row above
+		first = h - 6
 	}
 	if s.letters == term.FullCells {
 		first, second = (h-1)/2, (h-1)/2
@@ -263,18 +286,20 @@ func (v *view) drawWords(s *sheet, w, h int, large bool) string {
 		v.sayOwn(c, max(keep, 1))
 	}
 	c.say(term.Strong, v.explained(), keep)
-	reasons := v.lang.reasons(v.snap.Counters, 3)
-	if reasons != "" && c.room()-keep > 3 {
-		keep++
+	reasons := v.pace(large)
+	if len(reasons) > 0 && c.room()-keep > 2+len(reasons) {
+		keep += len(reasons)
 	} else {
-		reasons = ""
+		reasons = nil
 	}
 	v.drawNews(c, keep)
 	if large {
 		v.drawRecent(c, keep)
 	}
 	c.down(keep)
-	c.line(term.Plain, reasons)
+	for _, line := range reasons {
+		c.line(term.Plain, line)
+	}
 	for _, line := range hints {
 		c.line(term.Plain, line)
 	}

@@ -33,6 +33,9 @@ var tones = map[station.Code]term.Tone{
 	station.HandsLeaving:  term.Plain,
 	station.HandsEmitter:  term.Hold,
 	station.HandsNoPorts:  term.Hold,
+	station.HandsBoxFull:  term.Action,
+	station.HandsBoxOpen:  term.Action,
+	station.HandsBoxScan:  term.Action,
 }
 
 // call is a code as it is called out: block letters, and how urgent it looks.
@@ -115,6 +118,9 @@ func (v *view) reason(n *station.NestView) string {
 	}
 	action := v.lang.instruction(verdict, a)
 	if verdict.Released() && !verdict.Again {
+		if b := v.snap.Box; verdict.InBox != "" && b.Number == verdict.InBox {
+			return action + " " + capital(v.lang.boxFigure(b)) + "."
+		}
 		return action // the hands' sentence says the rest
 	}
 	return strings.TrimSpace(v.lang.say(verdict.Code, a) + " " + action)

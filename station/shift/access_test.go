@@ -35,8 +35,17 @@ func (d *desk) Scan(_ int, text string)    { d.scanned = append(d.scanned, text)
 func (d *desk) Go(int)                     {}
 func (d *desk) Skip(int)                   {}
 func (*desk) Unpowered(int)                {}
-func (d *desk) Crew(c station.Crew)        { d.crew = c }
-func (d *desk) TakeUp(*station.Files)      {}
+func (d *desk) OpenBox(number string, takes []string) {
+	d.snap.Box.Number, d.snap.Box.Good = number, len(takes)
+}
+func (d *desk) Rest(on bool) {
+	d.snap.Counters.PausedSince = time.Time{}
+	if on {
+		d.snap.Counters.PausedSince = d.now
+	}
+}
+func (d *desk) Crew(c station.Crew)   { d.crew = c }
+func (d *desk) TakeUp(*station.Files) {}
 func (d *desk) Lift(nest int, by, method string) {
 	d.lifts = append(d.lifts, fmt.Sprintf("%s by %s, %s", d.snap.Nests[nest].Name, by, method))
 	d.snap.Stops = slices.DeleteFunc(d.snap.Stops, func(s station.Stop) bool { return s.Nest == nest })

@@ -28,7 +28,11 @@ type Rules struct {
 	// empty list: anything.
 	Reworks func(label string) []string
 	Ask     []PageKind // what is asked after sign-on: OrderPage to EmitterPage
-	Takt    float64    // units an hour that are wanted, 0 for none
+	Takt    float64    // good units an hour that are wanted, 0 for none
+
+	Box     *regexp.Regexp // what the number of a box says, the whole of it; nil: anything but a unit's label
+	Persons bool           // hand-overs name who signs off
+	Site    *time.Location // where times of day are read; nil: where the computer is
 }
 
 // whole tells whether a pattern, nil for any, is the whole of a text.
@@ -93,6 +97,14 @@ type (
 	noted struct{ text string }
 	// reworked says that the unit of a label was reworked.
 	reworked struct{ label, code string }
+	// boxed opens a box, into which units go that waited.
+	boxed struct {
+		number, order string
+		size          int
+		units         []station.Unboxed
+	}
+	// rested begins a pause, or ends it.
+	rested struct{ on bool }
 	// refused says that somebody was not let.
 	refused struct{ record.AccessRefused }
 	// lifted ends the stop of a nest.
@@ -110,6 +122,8 @@ func (settled) deed()   {}
 func (unpowered) deed() {}
 func (noted) deed()     {}
 func (reworked) deed()  {}
+func (boxed) deed()     {}
+func (rested) deed()    {}
 func (refused) deed()   {}
 func (lifted) deed()    {}
 
@@ -136,7 +150,9 @@ func (d *dialog) take(in Input, snap station.Snapshot) []deed {
 			in.Kind = Go
 		}
 		switch {
-		case page.Kind == HelpPage && in.Kind == Label: // who scans on has read enough
+		case page.Kind == PausePage && isCommand && command == "PAUSE":
+			return d.hearPause(Input{Kind: Go, At: in.At}, snap)
+		case page.read() && in.Kind == Label: // who scans on has read enough
 			d.pages = d.pages[1:]
 			return d.take(in, snap)
 		case in.Kind == Unreadable && page.Kind == PINPage:
@@ -154,6 +170,8 @@ func (d *dialog) take(in Input, snap station.Snapshot) []deed {
 	case in.Kind == Label && d.isBadge(in.Text):
 		id, _ := d.known(strings.TrimSpace(in.Text))
 		return d.relieve(id, snap, in.At)
+	case !isCommand && in.Kind == Label && d.isBox(in.Text, snap):
+		return d.openBox(strings.TrimSpace(in.Text), snap)
 	case !isCommand:
 		return []deed{passed{in}}
 	}
@@ -167,6 +185,14 @@ func (d *dialog) take(in Input, snap station.Snapshot) []deed {
 		return d.powerOff(snap, cut)
 	case command == "HELP":
 		d.pages = []Page{{Kind: HelpPage}}
+	case command == "HOLDS":
+		d.pages = []Page{{Kind: HoldsPage, Rows: d.holds(snap, in.At)}}
+	case command == "FIGURES":
+		h := d.handOver(snap, in.At)
+		d.pages = []Page{{Kind: FiguresPage, Figures: &h}}
+	case command == "PAUSE":
+		d.pages = []Page{{Kind: PausePage}}
+		return []deed{rested{true}}
 	case command == "NOTE":
 		d.pages = []Page{{Kind: NotePage}}
 	case command == "ORDER":
@@ -327,7 +353,7 @@ func (d *dialog) heed(k PageKind, in Input, snap station.Snapshot) []deed {
 		d.since = in.At
 		d.pages = nil
 		d.ask(d.rules.Ask, snap)
-		return []deed{signedOn{d.person, d.cautions, d.allowed}}
+		return append([]deed{signedOn{d.person, d.cautions, d.allowed}}, d.training(d.person, in.At)...)
 	case OrderPage, QuantityPage, WindowPage, GasketPage, EmitterPage:
 		if in.Kind == Label {
 			if no := d.set.take(k, text, &d.rules); no != "" {
@@ -343,10 +369,12 @@ func (d *dialog) heed(k PageKind, in Input, snap station.Snapshot) []deed {
 			return next()
 		}
 		return next(noted{text}, Reply{Code: Noted, Done: true})
-	case HelpPage:
+	case HelpPage, HoldsPage, FiguresPage:
 		if in.Kind == Go {
 			return next()
 		}
+	case PausePage:
+		return d.hearPause(in, snap)
 	case HandOverPage:
 		if in.Kind != Go && !d.isBadge(text) {
 			return []deed{Reply{Code: PageFirst, Text: text}}
@@ -369,6 +397,11 @@ func (d *dialog) heed(k PageKind, in Input, snap station.Snapshot) []deed {
 
 // handOver is what the next shift needs to know.
 func (d *dialog) handOver(snap station.Snapshot, at time.Time) HandOver {
-	return HandOver{Person: d.person, From: d.since, To: at, Settings: d.set, Takt: d.rules.Takt,
-		Counters: snap.Counters, Stops: snap.Stops, Standing: snap.Standing}
+	from := d.since
+	if b := snap.Counters.Since; !b.IsZero() { // a shift that went on after a restart
+		from = b
+	}
+	site := d.rules.site()
+	return HandOver{Station: snap.Station, Person: d.person, Named: d.rules.Persons, From: from.In(site), To: at.In(site), Settings: d.set, Takt: d.rules.Takt,
+		Counters: snap.Counters, Box: snap.Box, Holds: snap.Holds, Stops: snap.Stops, Lifted: snap.Lifted, Standing: snap.Standing}
 }

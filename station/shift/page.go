@@ -1,10 +1,6 @@
 package shift
 
-import (
-	"time"
-
-	"example.org/panecal/station"
-)
+import "example.org/panecal/station"
 
 // PageKind says which page it is.
 type PageKind uint8
@@ -24,6 +20,8 @@ const (
 	HoldsPage
 	AllowPage // a lead is asked to let somebody work one shift
 	HandOverPage
+	FiguresPage
+	PausePage
 )
 
 // Page takes the place of the nests while it is about the shift and not about
@@ -32,20 +30,12 @@ type Page struct {
 	Kind     PageKind
 	Now      string    // what holds already of what is asked, "" for nothing
 	HandOver *HandOver // of a HandOverPage
+	Figures  *HandOver // of a FiguresPage: the shift so far
 
 	About  []station.Message // what the page is about: said in sentences, above all else
 	Rows   [][]station.Arg   // a table: each cell is said in the operator's language
 	Masked bool              // what is entered is never shown
 }
 
-// HandOver is what one person leaves to the next: who worked from when to
-// when, on what, what came of it, and what is still open.
-type HandOver struct {
-	Person   string
-	From, To time.Time
-	Settings Settings
-	Counters station.Counters
-	Takt     float64 // units an hour that are wanted, 0 for none
-	Stops    []station.Stop
-	Standing []station.Message
-}
+// read tells the pages that are there to be read, and go with the next scan.
+func (p *Page) read() bool { return p.Kind == HelpPage || p.Kind == HoldsPage || p.Kind == FiguresPage }

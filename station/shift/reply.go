@@ -19,6 +19,8 @@ const (
 	SkipAgain      Code = "skip-again"      // the same again ends the attempt in Nest
 	NoEmitter      Code = "no-emitter"      // no emitter is in doubt
 	PowerAgain     Code = "power-again"     // the same again says that Nest has no power
+	BoxOpen        Code = "box-open"        // good units go into box Text
+	BoxAgain       Code = "box-again"       // box Text is open already, or full
 	Settled        Code = "settled"         // Settings hold from now on
 	Noted          Code = "noted"           // the message is on record
 	Reworked       Code = "reworked"        // rework Text of Label is on record
@@ -38,13 +40,14 @@ const (
 	PINWrong      Code = "pin-wrong"       // Text more may be
 	PINClosed     Code = "pin-closed"      // it was asked for too long
 	NothingToLift Code = "nothing-to-lift" // the stop has ended
+	TrainingEnds  Code = "training-ends"   // the training, or the badge, of who signed on: Text days more
 )
 
 // Codes returns every code. The slice is the caller's.
 func Codes() []Code {
-	return []Code{BadBadge, BadNumber, BadOrder, BadLot, UnitLabel, PageFirst, NoLabelOpen, BadRework, UnknownCommand, NothingToSkip, SkipAgain, NoEmitter, PowerAgain, Settled, Noted, Reworked,
+	return []Code{BadBadge, BadNumber, BadOrder, BadLot, UnitLabel, PageFirst, NoLabelOpen, BadRework, UnknownCommand, NothingToSkip, SkipAgain, NoEmitter, PowerAgain, BoxOpen, BoxAgain, Settled, Noted, Reworked,
 		NotRecorded, ScannerLost, ScannerBack,
-		UnknownBadge, NotValid, NoOperator, NoLead, TrainingEnded, BadgeBarred, PINScanned, PINForm, PINWrong, PINClosed, NothingToLift}
+		UnknownBadge, NotValid, NoOperator, NoLead, TrainingEnded, BadgeBarred, PINScanned, PINForm, PINWrong, PINClosed, NothingToLift, TrainingEnds}
 }
 
 // Reply is what the shift says to what was entered; the zero value says

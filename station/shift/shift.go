@@ -48,6 +48,8 @@ type Station interface {
 	Skip(nest int)
 	Lift(nest int, by, method string)
 	Unpowered(nest int)
+	OpenBox(number string, takes []string)
+	Rest(on bool)
 	Crew(station.Crew)
 	TakeUp(*station.Files)
 }
@@ -199,11 +201,36 @@ func (s *Shift) do(d deed) error {
 			return err
 		}
 		s.o.Station.Unpowered(d.nest)
+	case boxed:
+		return s.openBox(d)
+	case rested:
+		if err := s.keep(&record.Pause{Off: !d.on, By: s.person}); err != nil {
+			return err
+		}
+		s.o.Station.Rest(d.on)
 	case noted:
 		return s.keep(&record.Note{By: s.person, Text: d.text})
 	case reworked:
 		return s.o.Intake.Rework(s.o.Station, d.label, d.code, s.person)
 	}
+	return nil
+}
+
+// openBox puts another box on record, and the units in it that waited for one,
+// before any unit goes there.
+func (s *Shift) openBox(d boxed) error {
+	if err := s.keep(&record.BoxOpened{Number: d.number, Order: d.order, Size: d.size, By: s.person}); err != nil {
+		return err
+	}
+	var takes []string
+	for i := range d.units {
+		u := &d.units[i]
+		if err := s.keep(&record.Boxed{Attempt: &u.Attempt, Serial: u.Serial, UnitID: u.UnitID, Box: d.number, By: s.person}); err != nil {
+			return err
+		}
+		takes = append(takes, u.Serial)
+	}
+	s.o.Station.OpenBox(d.number, takes)
 	return nil
 }
 
@@ -267,7 +294,10 @@ func (s *Shift) signOn(person, method string, cautions []string, allowed string)
 	}
 	anew := s.resumed != s.person
 	s.resumed = ""
-	return s.settle(anew)
+	if err := s.settle(anew); err != nil || s.o.Station.Snapshot().Counters.PausedSince.IsZero() {
+		return err
+	}
+	return s.do(rested{false}) // who signs on works
 }
 
 // settle puts what holds for the units that follow on record, and tells the

@@ -20,6 +20,8 @@ func TestAddedFieldsTakeNoBytes(t *testing.T) {
 		{"lots", &record.ShiftSettings{}, &record.ShiftSettings{Quantity: 300, WindowLot: "w1", GasketLot: "g1", EmitterLot: "e1"}, 12},
 		{"lots of the parts", &record.Attempt{Outcome: record.Passed, Run: record.Run{Purpose: record.Production}},
 			&record.Attempt{Outcome: record.Passed, Run: record.Run{Purpose: record.Production, WindowLot: "w1", GasketLot: "g1", EmitterLot: "e1"}}, 12},
+		{"a box", &record.Attempt{Outcome: record.Passed, Run: record.Run{Purpose: record.Production}},
+			&record.Attempt{Outcome: record.Passed, Run: record.Run{Purpose: record.Production}, Box: "B-17"}, 5},
 		{"common parts", &record.Attempt{Outcome: record.Passed, Run: record.Run{Purpose: record.Production}, Quantities: []record.Quantity{{Name: "offset.mean", Unit: "mm"}}},
 			&record.Attempt{Outcome: record.Passed, Run: record.Run{Purpose: record.Production}, Quantities: []record.Quantity{{Name: "offset.mean", Unit: "mm", Common: 0.15}}}, 9},
 	} {

@@ -60,6 +60,9 @@ type Attempt struct {
 	// because the unit cannot switch compensation off; its effect was undone
 	// before estimation. Empty: compensation was off.
 	AddedBack []byte `cbor:"19,keyasint,omitempty"`
+	// Box is the number of the box that the unit was given to when it was released;
+	// "" where boxes have no numbers, or see [Boxed].
+	Box string `cbor:"20,keyasint,omitempty" since:"5"`
 }
 
 func (*Attempt) Kind() Kind         { return KindAttempt }

@@ -21,8 +21,11 @@ const (
 	KindStudy             Kind = 12
 	KindNote              Kind = 13
 	KindAccessRefused     Kind = 14
-
-	KindDecision Kind = 25
+	KindBoxOpened         Kind = 20
+	KindBoxed             Kind = 21
+	KindPause             Kind = 22
+	KindRelabelled        Kind = 23
+	KindDecision          Kind = 25
 )
 
 // kinds says of each kind its name, the version of the schema that brought it,
@@ -46,8 +49,11 @@ var kinds = [...]struct {
 	KindStudy:             {"study", 1, func() Body { return new(Study) }},
 	KindNote:              {"note", 1, func() Body { return new(Note) }},
 	KindAccessRefused:     {"access refused", 3, func() Body { return new(AccessRefused) }},
-
-	KindDecision: {"decision", 5, func() Body { return new(Decision) }},
+	KindBoxOpened:         {"box opened", 5, func() Body { return new(BoxOpened) }},
+	KindBoxed:             {"boxed", 5, func() Body { return new(Boxed) }},
+	KindPause:             {"pause", 5, func() Body { return new(Pause) }},
+	KindRelabelled:        {"relabelled", 5, func() Body { return new(Relabelled) }},
+	KindDecision:          {"decision", 5, func() Body { return new(Decision) }},
 }
 
 // Kinds returns every kind that this program knows, in order of number.

@@ -158,7 +158,8 @@ func lowest(b record.Body) int {
 		return 2
 	case record.KindSignOn, record.KindStop, record.KindAccessRefused:
 		return 3
-	case record.KindDispositionChange, record.KindReworkDone, record.KindDecision:
+	case record.KindDispositionChange, record.KindReworkDone, record.KindDecision,
+		record.KindBoxOpened, record.KindBoxed, record.KindPause, record.KindRelabelled:
 		return 5
 	}
 	return 1

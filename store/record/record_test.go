@@ -78,6 +78,10 @@ func bodies(t testing.TB) []record.Body {
 		&record.Study{Name: "repeat", Attempts: []record.Ref{*ref(3)}, Results: []record.StudyValue{{Name: "sd", Unit: "mm", V: 0.05, U: math.NaN()}}},
 		&record.Note{About: ref(3), Text: "scratch on the window – seen", By: "fa-1"},
 		&record.AccessRefused{Person: "p7", Code: "pin wrong", Wanted: "same_failure_in_a_row", Nest: "A", Until: at(9)},
+		&record.BoxOpened{Number: "B-17", Order: "WO-1", Size: 24, By: "op-7"},
+		&record.Boxed{Attempt: ref(3), Serial: "H54-000123", UnitID: "u-9f", Box: "B-17", Confirmed: true, By: "op-7"},
+		&record.Pause{Off: true, By: "op-7"},
+		&record.Relabelled{Serial: "X-S1-1", To: "H54-000123", UnitID: "u-9f", By: "lead-2", Why: "torn"},
 		&record.Decision{Verb: "hold", Serial: "H54-000123", Chosen: "lot win-1", Reason: "cloudy", By: "p2", Document: "C-17", Decided: at(2), Units: 3, Left: 1, Signed: true, File: block},
 	}
 }
@@ -93,8 +97,8 @@ func TestEveryKindComesBack(t *testing.T) {
 	}
 	for i, b := range all {
 		t.Run(b.Kind().String(), func(t *testing.T) {
-			if b.Kind() != record.Kinds()[i] {
-				t.Fatalf("kind %d at place %d", b.Kind(), i+1)
+			if want := record.Kinds()[i]; b.Kind() != want {
+				t.Fatalf("kind %d at the place of %d", b.Kind(), want)
 			}
 			data, r, err := record.Encode(entry(b))
 			if err != nil {

@@ -1,13 +1,17 @@
 package staff
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
-	"time"
 
+	"github.com/spf13/cobra"
+
+	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/files"
 	"example.org/panecal/limits/visible"
 	"example.org/panecal/station/screen"
@@ -30,18 +34,67 @@ func (o *HandOvers) Keep(h shift.HandOver) error {
 	if err := os.MkdirAll(o.Folder, 0o750); err != nil {
 		return fmt.Errorf("making the folder of hand-overs: %w", err)
 	}
-	who := strings.Map(func(r rune) rune {
-		if r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == '-' {
-			return r
-		}
-		return '_'
-	}, h.Person)
-	name := filepath.Join(o.Folder, time.Now().UTC().Format("2006-01-02T15-04-05Z")+"-"+who+".txt")
-	if err := files.WriteNew(name, []byte(o.text(h)+"\n")); err != nil {
+	stem := filepath.Join(o.Folder, h.To.UTC().Format(handOverName))
+	if h.Named {
+		stem += "-" + strings.Map(inName, h.Person)
+	}
+	data, err := h.JSON()
+	if err == nil {
+		err = files.WriteNew(stem+".json", append(data, '\n'))
+	}
+	if err == nil {
+		err = files.WriteNew(stem+".txt", []byte(o.text(h)+"\n"))
+	}
+	if err != nil {
 		return fmt.Errorf("writing the hand-over: %w", err)
 	}
-	o.last = name
+	o.last = stem + ".txt"
 	return nil
+}
+
+// handOverName is how the files of a hand-over are named, so that the newest is the
+// last.
+const handOverName = "2006-01-02T15-04-05.000Z"
+
+func inName(r rune) rune {
+	if r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == '-' {
+		return r
+	}
+	return '_'
+}
+
+// NewHandOver is the sub-command handover; where finds the folder.
+func NewHandOver(where func() (string, error)) *cobra.Command {
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "handover",
+		Short: "Print the newest hand-over of a shift",
+		Long: `Prints what the last shift left to the next: its figures, the units on hold,
+the stops in force and who lifted the others. Hand-overs are kept as files
+beside the store, as text and as panecal.handover/1; times are the site's, with
+their offset.`,
+		Example: "  panecal handover\n  panecal handover --json",
+		Args:    cli.Args(cobra.NoArgs),
+		RunE: func(c *cobra.Command, _ []string) error {
+			folder, err := where()
+			if err != nil {
+				return err
+			}
+			suffix := map[bool]string{true: ".json", false: ".txt"}[asJSON]
+			all, err := filepath.Glob(filepath.Join(folder, "*"+suffix))
+			if err != nil || len(all) == 0 {
+				return errors.Join(err, fmt.Errorf("no hand-over in %s: one is kept when somebody signs off", folder))
+			}
+			data, err := os.ReadFile(slices.Max(all))
+			if err != nil {
+				return fmt.Errorf("reading the hand-over: %w", err)
+			}
+			_, err = c.OutOrStdout().Write(data)
+			return err
+		},
+	}
+	c.Flags().BoolVar(&asJSON, "json", false, "one panecal.handover/1 object")
+	return c
 }
 
 func (o *HandOvers) text(h shift.HandOver) string { return strings.Join(o.Language.HandOver(h), "\n") }
