@@ -3,31 +3,49 @@ package main
 import (
 	"errors"
 	"fmt"
+	"strings"
 
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/desk"
 	"example.org/panecal/store/query"
 )
 
 func newUnit(where *place) *cobra.Command {
-	var asJSON bool
+	var asJSON, all bool
 	c := &cobra.Command{
 		Use:   "unit SERIAL",
 		Short: "Show the whole history of one unit",
-		Long: `Shows every record about one unit: attempts with revisions, versions, station,
-operator and every quantity with its uncertainty, refusals and changes of
-disposition. It may run while the station works: it reads a private copy of the
-index. Exit code 1 where the log knows no such unit.`,
-		Example: "  panecal unit H54-00001-X\n  panecal --data /mnt/copy unit H54-00001-X --json",
+		Long: `Shows what happened to a unit in one timeline: attempts with bins, revisions,
+station, nest, operator and how the check units of the nest stood, refusals, rework
+and dispositions between them, and what the same unit did under another label. Then
+come the last attempts side by side, with a * where something changed.
+
+--all shows every line of every record, each quantity with its uncertainty, and the
+zones as maps. --json has all of it. The serial may lack its check character. The
+command may run while the station works. Exit code 1 where the log knows no such
+unit.`,
+		Example: "  panecal unit H54-00001-X\n  panecal unit h54-00001 --all\n  panecal --data /mnt/copy unit H54-00001-X --json",
 		Args:    cli.Args(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
+			if strings.TrimSpace(args[0]) == "" {
+				return cli.UsageError(errors.New("the serial is empty"))
+			}
 			f, folder, err := where.follow()
 			if err != nil {
 				return err
 			}
 			defer f.Close()
-			h, err := query.History(f, args[0])
+			var h *query.Unit
+			for _, serial := range desk.Serials(args[0]) {
+				if h, err = query.History(f, serial); err != nil || h.Found {
+					break
+				}
+			}
+			if err == nil {
+				err = h.AddChecks(f)
+			}
 			if err != nil {
 				return fmt.Errorf("reading the log: %w", err)
 			}
@@ -37,14 +55,18 @@ index. Exit code 1 where the log knows no such unit.`,
 				}
 				return fmt.Errorf("the log of station %s has nothing about %q: check the serial, or the station", folder, args[0])
 			}
-			if asJSON {
+			switch {
+			case asJSON:
 				err = cli.PrintJSON(c.OutOrStdout(), h)
-			} else {
-				err = h.WriteText(c.OutOrStdout())
+			case all:
+				err = h.WriteAll(c.OutOrStdout())
+			default:
+				err = h.WriteText(c.OutOrStdout(), where.zone())
 			}
 			return errors.Join(err, where.remembered(folder, c.ErrOrStderr()))
 		},
 	}
+	c.Flags().BoolVar(&all, "all", false, "every line of every record, and the zones as maps")
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return c
 }

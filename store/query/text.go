@@ -13,9 +13,9 @@ import (
 	"example.org/panecal/store/record"
 )
 
-// WriteText writes the history for people: newest last, as it happened.
+// WriteAll writes all of the history for people: newest last, as it happened.
 // Text of the record is made visible.
-func (u *Unit) WriteText(w io.Writer) error {
+func (u *Unit) WriteAll(w io.Writer) error {
 	var b bytes.Buffer
 	t := tabwriter.NewWriter(&b, 0, 8, 2, ' ', 0)
 	line := func(format string, args ...any) {
@@ -152,6 +152,14 @@ func (a *Attempt) write(line func(string, ...any)) {
 	}
 	for _, c := range a.Captures {
 		line("  capture %s\t%.16s… in segment %d at %d, %d bytes", c.Name, c.Hash, c.Segment, c.Offset, c.Length)
+	}
+	for _, m := range a.Maps() {
+		if a.Rows*a.Cols < 2 {
+			break // the quantities say it
+		}
+		for _, text := range strings.Split(strings.TrimRight(m.Text(78), "\n"), "\n") {
+			line("  %s", text)
+		}
 	}
 	line("  line\t%d requests, %d retries, %d bad packets, %d dropped", a.Wire.Requests, a.Wire.Retries, a.Wire.BadPackets, a.Wire.Dropped)
 }

@@ -23,6 +23,7 @@ type Unit struct {
 	Attempts    []Attempt          `json:"attempts"`
 	Events      []Event            `json:"events"`              // everything else, in log order
 	Simulated   bool               `json:"simulated,omitempty"` // an invented history: nobody measured anything
+	Timeline    []Moment           `json:"timeline"`            // all of it in log order, and what happened to its units under other labels
 }
 
 // Ref names a record.
@@ -94,6 +95,7 @@ type Attempt struct {
 	Stages         []Stage             `json:"stages"`
 	Projection     *Projection         `json:"projection"`
 	Later          bool                `json:"later,omitempty"` // the record holds more, of a later program
+	CheckUnits     []Check             `json:"check_units"`     // how the station's check units stood then; see [Unit.AddChecks]
 }
 
 // Target is the nest's reference.
@@ -241,7 +243,7 @@ func History(src Source, serial string) (*Unit, error) {
 		return nil, fmt.Errorf("reading the history of %q: %w", serial, err)
 	}
 	u := &Unit{Schema: Schema, Serial: serial, Found: len(list) > 0,
-		UnitIDs: []string{}, AlsoSeenAs: []string{}, Attempts: []Attempt{}, Events: []Event{}}
+		UnitIDs: []string{}, AlsoSeenAs: []string{}, Attempts: []Attempt{}, Events: []Event{}, Timeline: []Moment{}}
 	finished := map[record.Ref]bool{}
 	var stands record.Standing
 	for _, e := range list {
@@ -272,17 +274,23 @@ func History(src Source, serial string) (*Unit, error) {
 			}
 		}
 	}
+	whole := map[record.Ref]record.Entry{}
+	for _, e := range list {
+		whole[e.Ref] = e
+	}
 	for _, id := range u.UnitIDs {
 		others, err := src.ByUnitID(id)
 		if err != nil {
 			return nil, fmt.Errorf("reading the history of unit %q: %w", id, err)
 		}
 		for _, e := range others {
+			whole[e.Ref] = e
 			if s := e.Body.Subject().Serial; s != "" && s != serial && !slices.Contains(u.AlsoSeenAs, s) {
 				u.AlsoSeenAs = append(u.AlsoSeenAs, s)
 			}
 		}
 	}
+	u.timeline(whole)
 	return u, nil
 }
 
@@ -315,7 +323,7 @@ func attempt(e record.Entry, a *record.Attempt) Attempt {
 		UnitTempCel: Number(a.UnitTempCel), Intent: refOrNil(a.Intent), WriteIntent: refOrNil(a.WriteIntent),
 		Problems: []Problem{}, Quantities: map[string]Quantity{}, Lines: []Line{}, Rows: a.Zones.Rows, Cols: a.Zones.Cols,
 		Zones: zones(&a.Zones), Budget: []Budget{}, CaptureFaults: []Fault{}, AddedBack: hex.EncodeToString(a.AddedBack),
-		Captures: []Capture{}, Wire: Wire(a.Wire), Stages: []Stage{}, Later: e.Later,
+		Captures: []Capture{}, Wire: Wire(a.Wire), Stages: []Stage{}, Later: e.Later, CheckUnits: []Check{},
 	}
 	for _, p := range a.Problems {
 		out.Problems = append(out.Problems, Problem{p.Time, p.Code, p.Step, p.Chain})

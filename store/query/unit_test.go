@@ -109,7 +109,7 @@ func TestHistoryIsAsTheGoldenFilesHaveIt(t *testing.T) {
 		t.Fatal(err)
 	}
 	var text bytes.Buffer
-	if err := u.WriteText(&text); err != nil {
+	if err := u.WriteAll(&text); err != nil {
 		t.Fatal(err)
 	}
 	golden(t, "unit.json", append(j, '\n'))
