@@ -6,6 +6,8 @@ import (
 	"io"
 	"os"
 	"runtime"
+
+	"example.org/panecal/limits/guard"
 )
 
 // disk is what the store asks of a file system, one method for each call that
@@ -56,7 +58,7 @@ func (f osFile) Size() (int64, error) {
 }
 
 func open(path string, flag int) (file, error) {
-	f, err := os.OpenFile(path, flag, fileMode)
+	f, err := guard.Open(path, flag, fileMode)
 	if err != nil {
 		return nil, err
 	}

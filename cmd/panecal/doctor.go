@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/limits/guard"
 	"example.org/panecal/limits/visible"
 )
 
@@ -87,6 +88,9 @@ func examine(where place) []finding {
 		say("bad", "config", "mend the file as it says", "%v", err)
 	} else {
 		say("ok", "config", "", "%s, station %s", config.path, config.Station)
+		if guard.Blind {
+			say("look", "permissions", "let only administrators write in "+config.folder(), "this program cannot read the access list of this system's folders")
+		}
 		examineFiles(config, say)
 	}
 	if folder, err := where.storeFolder(); err != nil {

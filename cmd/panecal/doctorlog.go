@@ -12,6 +12,7 @@ import (
 
 	"github.com/adrg/xdg"
 
+	"example.org/panecal/limits/guard"
 	"example.org/panecal/station"
 	"example.org/panecal/station/inbox"
 	"example.org/panecal/store"
@@ -162,7 +163,7 @@ func examineLogCheck(folder string, head uint64, now time.Time, say sayer) {
 	path, err := logCheckedPath(folder)
 	if err == nil {
 		var data []byte
-		if data, err = os.ReadFile(path); err == nil {
+		if data, err = guard.ReadFile(path); err == nil {
 			err = json.Unmarshal(data, &last)
 		}
 	}

@@ -7,8 +7,8 @@ import (
 	"time"
 
 	"example.org/panecal/cmd/panecal/cli"
-	"example.org/panecal/cmd/panecal/files"
 	"example.org/panecal/cmd/panecal/staff"
+	"example.org/panecal/limits/guard"
 	"example.org/panecal/station"
 	"example.org/panecal/station/papers"
 	"example.org/panecal/station/roster"
@@ -28,7 +28,7 @@ func (c configuration) people() (papers.People, error) {
 		return nil, nil
 	}
 	path := c.file(c.Keys)
-	data, err := files.ReadTrusted(path)
+	data, err := guard.Read(path)
 	if err != nil {
 		return nil, fmt.Errorf("reading the keys of people: %w", err)
 	}
@@ -37,7 +37,7 @@ func (c configuration) people() (papers.People, error) {
 
 // roster reads the roster in force.
 func (c configuration) roster() (*roster.Roster, error) {
-	if _, err := files.ReadTrusted(c.file(c.Roster)); err != nil {
+	if _, err := guard.Read(c.file(c.Roster)); err != nil {
 		return nil, fmt.Errorf("reading the roster: %w", err)
 	}
 	r, err := papers.List{Folder: c.folder(), Now: time.Now()}.ReadRoster(c.Roster, c.site)

@@ -11,7 +11,7 @@ import (
 	"github.com/adrg/xdg"
 
 	"example.org/panecal/cmd/panecal/cli"
-	"example.org/panecal/cmd/panecal/files"
+	"example.org/panecal/limits/guard"
 	"example.org/panecal/limits/strict"
 	"example.org/panecal/station"
 	"example.org/panecal/station/papers"
@@ -87,7 +87,7 @@ func (p place) configPath() string {
 // readConfig reads the configuration; it has to be there.
 func (p place) readConfig() (configuration, error) {
 	path := p.configPath()
-	data, err := files.ReadTrusted(path)
+	data, err := guard.Read(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return configuration{}, cli.RefusedError("no_configuration", fmt.Errorf("no configuration at %s: run `panecal init` first, or name the file with --config", path))
 	}

@@ -2,13 +2,13 @@ package main
 
 import (
 	"io"
-	"os"
 	"path/filepath"
 	"strings"
 
 	"github.com/adrg/xdg"
 
 	"example.org/panecal/cmd/panecal/logs"
+	"example.org/panecal/limits/guard"
 	"example.org/panecal/store"
 )
 
@@ -31,7 +31,7 @@ func (p place) beside(folder string) store.Beside {
 	near := filepath.Dir(filepath.Clean(folder))
 	b := store.Beside{Memory: []string{memoryFolder()}, Known: filepath.Join(followerCache(), "known"),
 		Checkpoints: []string{filepath.Join(near, store.CheckpointFolder)}}
-	if text, err := os.ReadFile(filepath.Join(near, store.PublicName)); err == nil {
+	if text, err := guard.ReadFile(filepath.Join(near, store.PublicName)); err == nil {
 		b.Public = strings.TrimSpace(string(text))
 	}
 	if c, err := p.readConfig(); err == nil {

@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"syscall"
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
@@ -22,6 +23,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
+	syscall.Umask(0o022) // the program takes no files that a group may write
 	testscript.Main(m, map[string]func(){
 		"panecal":     func() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) },
 		"panecal-kit": func() { os.Exit(demonstrateOnKit(os.Stdout, os.Stderr)) },

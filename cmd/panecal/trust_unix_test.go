@@ -26,7 +26,7 @@ func TestTrusted(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err := (place{data: folder}).readConfig()
-	if err == nil || !strings.Contains(err.Error(), "mend: chmod o-w "+path) || exitCode(err) != cli.ExitRunTime {
+	if err == nil || !strings.Contains(err.Error(), "chmod o-w "+path) || exitCode(err) != cli.ExitRunTime {
 		t.Errorf("written by everybody: %v", err)
 	}
 }

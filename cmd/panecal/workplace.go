@@ -19,6 +19,7 @@ import (
 	"example.org/panecal/cmd/panecal/crash"
 	"example.org/panecal/cmd/panecal/logs"
 	"example.org/panecal/cmd/panecal/staff"
+	"example.org/panecal/limits/guard"
 	"example.org/panecal/limits/visible"
 	"example.org/panecal/protocol/recording"
 	"example.org/panecal/station"
@@ -90,6 +91,9 @@ func openWorkplace(o workplaceOptions) (*workplace, error) {
 	s, err := store.Open(o.folder, store.Options{Station: o.config.Station, Command: o.command, Reserve: reserve, Memory: memory, Panicked: caught.Caught})
 	if err != nil {
 		return nil, openError(o.folder, err)
+	}
+	if guard.Blind {
+		fmt.Fprintf(os.Stderr, "panecal: who may write in %s is not known: this program cannot read the access list of this system's folders\n", visible.Text(o.config.folder()))
 	}
 	w := &workplace{store: s, intake: &shift.Intake{Catalogue: o.files, First: o.first}, crashes: caught}
 	if failed != nil {

@@ -7,12 +7,14 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"time"
 
+	"example.org/panecal/limits/guard"
 	"example.org/panecal/limits/release"
 	"example.org/panecal/station"
 	"example.org/panecal/station/decision"
@@ -26,6 +28,10 @@ type Inbox struct {
 	o       Options
 	refused []string                    // not told yet: each file and why
 	changed []*record.DispositionChange // not told yet: what was decided, and is on record
+	last    string                      // the file that was dealt with last
+	failed  string                      // the file at which the station's own error came
+	kept    int                         // entries among the refused
+	told    map[string]string           // why a file stays in the inbox, as it was told
 }
 
 // Station is what an inbox needs of the station that runs; *runner.Runner is
@@ -99,7 +105,7 @@ func (b *Inbox) Make() error {
 // bounded number of them) and those that were refused. It changes nothing; an
 // inbox that was never made is an fs.ErrNotExist.
 func LookInto(folder string) (waiting, refused int, err error) {
-	names, err := listWaiting(folder)
+	names, err := listWaiting(folder, "")
 	if err != nil {
 		return 0, 0, err
 	}
@@ -115,40 +121,104 @@ func LookInto(folder string) (waiting, refused int, err error) {
 	return len(names), refused, nil
 }
 
-// listWaiting lists the files that wait, a bounded number of them, oldest names
-// first.
-func listWaiting(folder string) ([]string, error) {
+// listWaiting lists the names of files that wait, a bounded number of them: those
+// that follow after in order, and from the beginning again once there are none.
+// Whoever asks from where the last list ended comes round to each, however many
+// stay where they are.
+func listWaiting(folder, after string) ([]string, error) {
 	f, err := os.Open(folder)
 	if err != nil {
 		return nil, fmt.Errorf("looking into the inbox: %w", err)
 	}
 	defer f.Close()
-	const most = 10 * mostAtOnce
-	names, err := f.Readdirnames(most)
-	if err != nil && !errors.Is(err, io.EOF) {
-		return nil, fmt.Errorf("looking into the inbox: %w", err)
+	var next, first []string
+	for {
+		names, err := f.Readdirnames(10 * mostAtOnce)
+		for _, n := range names {
+			switch {
+			case n == doneFolder || n == RefusedFolder || strings.HasPrefix(n, ".") || strings.HasSuffix(n, Unfinished):
+			case n > after:
+				next = append(next, n)
+			default:
+				first = append(first, n)
+			}
+		}
+		next, first = foremost(next), foremost(first)
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return nil, fmt.Errorf("looking into the inbox: %w", err)
+		}
 	}
-	names = slices.DeleteFunc(names, func(n string) bool {
-		return n == doneFolder || n == RefusedFolder || strings.HasPrefix(n, ".") || strings.HasSuffix(n, Unfinished)
-	})
-	slices.Sort(names)
-	return names[:min(len(names), mostAtOnce)], nil
+	all := append(next, first...)
+	return all[:min(len(all), mostAtOnce)], nil
 }
 
-// TakeUp deals with each file that waits. The error is one of the station's
-// own: a log that takes no record, a folder that cannot be read.
+// foremost keeps the first names in order, as many as are taken up in one go.
+func foremost(names []string) []string {
+	slices.Sort(names)
+	return names[:min(len(names), mostAtOnce)]
+}
+
+// TakeUp deals with files that wait, some at a time, each in its turn. What is
+// wrong with one file holds up that file alone: it is said, once, and tried again
+// when its turn comes. The error is one of the station's own: a log that takes no
+// record, a folder that cannot be read.
 func (b *Inbox) TakeUp() error {
-	names, err := listWaiting(b.o.Folder)
+	names, err := listWaiting(b.o.Folder, b.last)
 	if err != nil {
 		return err
 	}
+	b.kept, err = b.count()
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		b.o.Logger.Warn("looking at what was refused", "error", err)
+	}
+	if len(b.told) >= mostRefused {
+		maps.DeleteFunc(b.told, func(name, _ string) bool {
+			_, err := os.Lstat(filepath.Join(b.o.Folder, name))
+			return err != nil
+		})
+	}
 	defer b.report()
 	for _, name := range names {
-		if err := b.take(name); err != nil {
+		err := b.take(name)
+		stays := (*stayed)(nil)
+		if err != nil && !errors.As(err, &stays) {
+			// It goes first the next time, and makes room for others after that.
+			if b.failed == name {
+				b.last = name
+			}
+			b.failed = name
 			return fmt.Errorf("taking up %q: %w", name, err)
+		}
+		b.last, b.failed = name, ""
+		if stays != nil {
+			b.stay(name, stays.err)
+		} else {
+			delete(b.told, name)
 		}
 	}
 	return nil
+}
+
+// stayed says why a file stays where it is.
+type stayed struct{ err error }
+
+func (s *stayed) Error() string { return s.err.Error() }
+
+// stay tells of a file that stays in the inbox, once; and of no more of them when
+// a great many do.
+func (b *Inbox) stay(name string, why error) {
+	if b.told[name] == why.Error() || len(b.told) >= mostRefused {
+		return
+	}
+	if b.told == nil {
+		b.told = map[string]string{}
+	}
+	b.told[name] = why.Error()
+	b.o.Logger.Warn("file stays in the inbox", "file", name, "why", why.Error())
+	b.refused = append(b.refused, fmt.Sprintf("%q stays in the inbox: %v", name, why))
 }
 
 func (b *Inbox) take(name string) error {
@@ -158,7 +228,7 @@ func (b *Inbox) take(name string) error {
 		return nil
 	}
 	if err != nil {
-		return err
+		return &stayed{err}
 	}
 	age := b.o.Now().Sub(i.ModTime())
 	young := age >= 0 && age < leftAlone
@@ -171,13 +241,9 @@ func (b *Inbox) take(name string) error {
 	if i.Size() > release.MaxSigned {
 		return b.refuse(name, fmt.Errorf("%d bytes are more than %d", i.Size(), release.MaxSigned))
 	}
-	f, err := os.Open(path)
+	file, err := readWaiting(path)
 	if err != nil {
-		return err
-	}
-	file, err := io.ReadAll(io.LimitReader(f, release.MaxSigned+1))
-	if err = errors.Join(err, f.Close()); err != nil {
-		return err
+		return &stayed{err}
 	}
 	if strings.HasSuffix(name, releasedEnd) {
 		return b.release(name, file)
@@ -201,6 +267,16 @@ func (b *Inbox) take(name string) error {
 	}
 	b.o.Logger.Info("note taken up", "file", name, "serial", n.Serial, "by", signed.Person)
 	return b.move(name, doneFolder, file)
+}
+
+// readWaiting reads a file that others may exchange meanwhile.
+func readWaiting(path string) ([]byte, error) {
+	f, err := guard.Open(path, os.O_RDONLY, 0)
+	if err != nil {
+		return nil, err
+	}
+	file, err := io.ReadAll(io.LimitReader(f, release.MaxSigned+1))
+	return file, errors.Join(err, f.Close())
 }
 
 // release hands a released file on.
@@ -257,22 +333,35 @@ func (b *Inbox) record(n *record.Note) error {
 
 // refuse moves a file to the refused, with the reason beside it.
 func (b *Inbox) refuse(name string, why error) error {
-	folder := filepath.Join(b.o.Folder, RefusedFolder)
-	kept, err := os.ReadDir(folder)
-	if err != nil {
-		return err
+	if b.kept >= 2*mostRefused {
+		return &stayed{fmt.Errorf("%w; and %s holds %d files, as many as are kept: look at them and take them away", why, RefusedFolder, mostRefused)}
 	}
-	if len(kept) >= 2*mostRefused {
-		b.o.Logger.Warn("file not taken up, and no room among the refused", "file", name, "why", why.Error())
-		return nil
+	to := b.free(name, RefusedFolder)
+	if err := os.WriteFile(to+reasonEnd, []byte(why.Error()+"\n"), 0o640); err != nil {
+		return &stayed{fmt.Errorf("%w; and it cannot be moved: %w", why, err)}
+	}
+	if err := os.Rename(filepath.Join(b.o.Folder, name), to); err != nil {
+		return &stayed{fmt.Errorf("%w; and it cannot be moved: %w", why, errors.Join(err, os.Remove(to+reasonEnd)))}
 	}
 	b.o.Logger.Warn("file refused", "file", name, "why", why.Error())
 	b.refused = append(b.refused, fmt.Sprintf("%q: %v", name, why))
-	to := b.free(name, RefusedFolder)
-	if err := os.WriteFile(to+reasonEnd, []byte(why.Error()+"\n"), 0o640); err != nil {
-		return err
+	b.kept += 2
+	return nil
+}
+
+// count counts what lies among the refused, as far as it matters: each file with
+// its reason.
+func (b *Inbox) count() (int, error) {
+	f, err := os.Open(filepath.Join(b.o.Folder, RefusedFolder))
+	if err != nil {
+		return 0, err
 	}
-	return os.Rename(filepath.Join(b.o.Folder, name), to)
+	defer f.Close()
+	kept, err := f.Readdirnames(2 * mostRefused)
+	if errors.Is(err, io.EOF) {
+		err = nil
+	}
+	return len(kept), err
 }
 
 // report tells the station what was decided, and the operator of what was
@@ -295,17 +384,20 @@ func (b *Inbox) report() {
 
 func (b *Inbox) move(name, where string, file []byte) error {
 	to := b.free(name, where)
-	if old, err := os.ReadFile(filepath.Join(b.o.Folder, where, name)); err == nil && bytes.Equal(old, file) {
+	if old, err := readWaiting(filepath.Join(b.o.Folder, where, name)); err == nil && bytes.Equal(old, file) {
 		to = filepath.Join(b.o.Folder, where, name) // the same file came twice
 	}
-	return os.Rename(filepath.Join(b.o.Folder, name), to)
+	if err := os.Rename(filepath.Join(b.o.Folder, name), to); err != nil {
+		return &stayed{fmt.Errorf("it was taken up, and cannot be moved: %w", err)}
+	}
+	return nil
 }
 
 // free is a name that nothing has yet.
 func (b *Inbox) free(name, where string) string {
 	to := filepath.Join(b.o.Folder, where, name[:min(len(name), longestName)])
 	for n := 2; ; n++ {
-		if _, err := os.Lstat(to); errors.Is(err, os.ErrNotExist) {
+		if _, err := os.Lstat(to); err != nil { // not there; what else is wrong, the move will tell
 			return to
 		}
 		to = filepath.Join(b.o.Folder, where, fmt.Sprintf("%d-%s", n, name[:min(len(name), longestName)]))

@@ -265,6 +265,66 @@ func TestInboxIsBounded(t *testing.T) {
 	}
 }
 
+// TestInboxIsFair: whatever cannot be moved holds up nothing else, is said, and
+// is not said over and over.
+func TestInboxIsFair(t *testing.T) {
+	for _, c := range []struct {
+		name, why string
+		spoil     func(refused string) error
+	}{
+		{"no folder for it", "cannot be moved", func(refused string) error {
+			return errors.Join(os.Remove(refused), os.WriteFile(refused, nil, 0o640))
+		}},
+		{"as many as are kept", "take them away", func(refused string) error {
+			for i := range 2 * mostRefused {
+				if err := os.WriteFile(filepath.Join(refused, fmt.Sprint(i)), nil, 0o640); err != nil {
+					return err
+				}
+			}
+			return nil
+		}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			m := newMailbox(t)
+			if err := c.spoil(filepath.Join(m.o.Folder, RefusedFolder)); err != nil {
+				t.Fatal(err)
+			}
+			const bad = 12 * mostAtOnce
+			for i := range bad {
+				m.put(fmt.Sprintf("%04d", i), []byte("rubbish"))
+			}
+			if err := os.Mkdir(filepath.Join(m.o.Folder, "0000-folder"), 0o750); err != nil {
+				t.Fatal(err)
+			}
+			m.put("zz.signed", m.note("good"))
+			const round = bad/mostAtOnce + 1
+			for range round {
+				if err := m.TakeUp(); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if got := fmt.Sprint(m.notes()); got != "[good]" || m.listing(doneFolder) != "zz.signed" {
+				t.Errorf("after one round: notes %s, done %q", got, m.listing(doneFolder))
+			}
+			if told := m.on.told; len(told) < mostRefused/mostAtOnce || len(told) > round || !strings.Contains(told[0], "stays in the inbox") || !strings.Contains(told[0], c.why) {
+				t.Errorf("told %d times, first %q", len(told), told[0])
+			}
+			m.put("00.signed", m.note("better"))
+			for range round {
+				if err := m.TakeUp(); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if got := fmt.Sprint(m.notes()); got != "[good better]" {
+				t.Errorf("after another round: %s", got)
+			}
+			if len(m.on.told) > round+2 {
+				t.Errorf("told %d times", len(m.on.told))
+			}
+		})
+	}
+}
+
 // TestBusyNests: an attempt in hand is not disturbed.
 func TestBusyNests(t *testing.T) {
 	s := station.Snapshot{Nests: []station.NestView{{Step: station.Vacant}, {Step: station.Showing}}}

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 
 	"example.org/panecal/limits"
+	"example.org/panecal/limits/guard"
 	"example.org/panecal/limits/release"
 	"example.org/panecal/limits/strict"
 	"example.org/panecal/station/product"
@@ -86,7 +87,7 @@ func (p List) Accept(name string, data []byte, write func(path string, data []by
 	case err != nil:
 		return nil, "", fmt.Errorf("%s: %w: %w", name, ErrRefused, err)
 	}
-	before, had := os.ReadFile(path)
+	before, had := guard.ReadFile(path)
 	if err := write(path, data); err != nil {
 		return nil, "", err
 	}
@@ -117,7 +118,7 @@ func (p List) placeOf(f Released) (string, error) {
 	}
 	for _, name := range p.Products {
 		path := p.file(name)
-		data, err := os.ReadFile(path)
+		data, err := guard.Read(path)
 		if err != nil {
 			return "", fmt.Errorf("reading a product file: %w", err)
 		}
@@ -141,7 +142,7 @@ func (p List) Waits() bool {
 	for _, name := range p.Products {
 		path := p.file(name)
 		names = append(names, path)
-		if data, err := os.ReadFile(path); err == nil {
+		if data, err := guard.Read(path); err == nil {
 			if of, err := product.Read(name, data); err == nil {
 				names = append(names, List{Folder: filepath.Dir(path)}.file(of.LimitsFile))
 			}

@@ -6,13 +6,13 @@ import (
 	"fmt"
 	"io/fs"
 	"maps"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"time"
 
 	"example.org/panecal/limits"
+	"example.org/panecal/limits/guard"
 	"example.org/panecal/limits/release"
 	"example.org/panecal/station"
 	"example.org/panecal/station/label"
@@ -67,7 +67,7 @@ const Waiting = ".next"
 func inForce[F any](p List, path, wanted, what string, read func(name string, data []byte) (F, error), document func(F) *release.Document) (F, error) {
 	var none F
 	one := func(path string) (F, error) {
-		data, err := os.ReadFile(path)
+		data, err := guard.Read(path)
 		if err != nil {
 			return none, fmt.Errorf("reading %s: %w", wanted, err)
 		}
@@ -96,7 +96,7 @@ func inForce[F any](p List, path, wanted, what string, read func(name string, da
 // that waits beside it by those of the one before.
 func (p List) ReadRoster(name string, site *time.Location) (*roster.Roster, error) {
 	path := p.file(name)
-	data, err := os.ReadFile(path)
+	data, err := guard.Read(path)
 	if err != nil {
 		return nil, fmt.Errorf("reading the roster: %w", err)
 	}

@@ -14,6 +14,8 @@ import (
 	"io/fs"
 	"os"
 	"time"
+
+	"example.org/panecal/limits/guard"
 )
 
 // ErrHeld is what every HeldError wraps.
@@ -83,7 +85,7 @@ func Wait(path string, mode fs.FileMode, command string, now func() time.Time, p
 // By says who holds the file at path, and false if nobody does. It takes it for
 // a moment and changes nothing.
 func By(path string) (Holder, bool, error) {
-	f, err := os.Open(path)
+	f, err := guard.Open(path, os.O_RDONLY, 0)
 	if errors.Is(err, fs.ErrNotExist) {
 		return Holder{}, false, nil
 	}

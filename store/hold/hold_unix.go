@@ -8,6 +8,8 @@ import (
 	"os"
 
 	"golang.org/x/sys/unix"
+
+	"example.org/panecal/limits/guard"
 )
 
 var errBusy = errors.New("busy")
@@ -15,9 +17,9 @@ var errBusy = errors.New("busy")
 // openFile opens the file, of another user too; a link in a shared folder is
 // not followed.
 func openFile(path string, mode fs.FileMode) (*os.File, error) {
-	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|unix.O_NOFOLLOW, mode)
+	f, err := guard.Open(path, os.O_RDWR|os.O_CREATE|unix.O_NOFOLLOW, mode)
 	if errors.Is(err, fs.ErrPermission) {
-		if shared, rerr := os.OpenFile(path, os.O_RDONLY|unix.O_NOFOLLOW, 0); rerr == nil {
+		if shared, rerr := guard.Open(path, os.O_RDONLY|unix.O_NOFOLLOW, 0); rerr == nil {
 			return shared, nil
 		}
 	}

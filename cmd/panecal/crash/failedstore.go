@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"example.org/panecal/limits/guard"
 	"example.org/panecal/station"
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
@@ -45,7 +46,7 @@ func NoteFailedStore(folder, unit, why string, at time.Time) error {
 // ReadFailedStore reads the file in a station's folder; nil where there is
 // none.
 func ReadFailedStore(folder string) (*FailedStore, error) {
-	b, err := os.ReadFile(failedStorePath(folder))
+	b, err := guard.ReadFile(failedStorePath(folder))
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}

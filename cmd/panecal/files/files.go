@@ -1,47 +1,14 @@
-// Package files reads and writes the small files around a station with the care
-// that they need: nobody else may have written what decides how units are
-// judged, and nothing is written over by mistake.
+// Package files writes the small files around a station with the care that they
+// need: nothing is written over by mistake, and nothing is left half written.
 package files
 
 import (
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
 )
-
-// ReadTrusted reads a small file that nobody else may have written.
-func ReadTrusted(path string) ([]byte, error) { return read(path, trusted) }
-
-// ReadPrivate reads a small file that nobody else may have written or may read.
-func ReadPrivate(path string) ([]byte, error) {
-	return read(path, func(path string, i fs.FileInfo) error {
-		return errors.Join(trusted(path, i), private(path, i))
-	})
-}
-
-func read(path string, check func(string, fs.FileInfo) error) ([]byte, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	i, err := f.Stat()
-	if err != nil {
-		return nil, err
-	}
-	if err := check(path, i); err != nil {
-		return nil, err
-	}
-	const most = 1 << 20
-	data, err := io.ReadAll(io.LimitReader(f, most+1))
-	if err == nil && len(data) > most {
-		err = fmt.Errorf("%s is longer than %d bytes", path, most)
-	}
-	return data, err
-}
 
 // WriteNew writes a file that must not exist.
 func WriteNew(path string, data []byte) error {

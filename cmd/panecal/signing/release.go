@@ -13,6 +13,7 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/files"
+	"example.org/panecal/limits/guard"
 	"example.org/panecal/limits/release"
 	"example.org/panecal/limits/visible"
 	"example.org/panecal/station/papers"
@@ -328,7 +329,7 @@ with .next; the station takes it from then on.
 // engineers are who may release: by a roster, those who are valid now; by a file
 // of keys, those with the role.
 func engineers(keys, from string, now time.Time) (release.Keys, error) {
-	data, err := files.ReadTrusted(keys + from)
+	data, err := guard.Read(keys + from)
 	if err != nil {
 		return nil, fmt.Errorf("reading who may release: %w", err)
 	}

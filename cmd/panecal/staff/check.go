@@ -10,7 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
-	"example.org/panecal/cmd/panecal/files"
+	"example.org/panecal/limits/guard"
 	"example.org/panecal/limits/visible"
 	"example.org/panecal/station/roster"
 )
@@ -173,7 +173,7 @@ func examine(p Place, b *roster.Book, now time.Time) report {
 			say(id, "look", "has a badge, and is not in the roster", "delete the line in "+roster.PeopleFile)
 		}
 	}
-	if _, err := files.ReadPrivate(PeoplePath(p.Roster)); err != nil && len(b.IDs()) == 0 {
+	if _, err := guard.ReadPrivate(PeoplePath(p.Roster)); err != nil && len(b.IDs()) == 0 {
 		say("", "look", "there is no file of badges: nobody can sign on", "panecal roster add ID --role operator --badge …")
 	}
 	return r

@@ -14,6 +14,7 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/files"
+	"example.org/panecal/limits/guard"
 	"example.org/panecal/station/roster"
 )
 
@@ -30,7 +31,7 @@ func PeoplePath(path string) string { return filepath.Join(filepath.Dir(path), r
 // ReadBook reads a roster's file of badges; one that is not there is empty.
 func ReadBook(r *roster.Roster, p Place) (*roster.Book, error) {
 	path := PeoplePath(p.Roster)
-	data, err := files.ReadPrivate(path)
+	data, err := guard.ReadPrivate(path)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("reading badges: %w", err)
 	}
@@ -63,7 +64,7 @@ func open(where func() (Place, error)) (Place, []byte, *roster.Book, error) {
 	if err != nil {
 		return p, nil, nil, err
 	}
-	text, err := files.ReadTrusted(p.Roster)
+	text, err := guard.Read(p.Roster)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return p, nil, nil, fmt.Errorf("reading the roster: %w", err)
 	}
