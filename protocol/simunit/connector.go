@@ -16,6 +16,7 @@ type Speaker interface {
 // unit it takes what is sent and says nothing.
 type Connector struct {
 	mu      sync.Mutex
+	empty   Speaker
 	unit    Speaker
 	changed chan struct{} // closed at the next change
 }
@@ -27,7 +28,7 @@ func NewConnector() (*Connector, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Connector{unit: empty, changed: make(chan struct{})}, nil
+	return &Connector{empty: empty, unit: empty, changed: make(chan struct{})}, nil
 }
 
 // Attach puts a unit on the connector's line instead of the one before. Seating
@@ -43,6 +44,10 @@ func (c *Connector) Attach(u Speaker) {
 	close(c.changed)
 	c.changed = make(chan struct{})
 }
+
+// Detach leaves the nest without a unit: one that was carried to another nest
+// does not hear this line any more.
+func (c *Connector) Detach() { c.Attach(c.empty) }
 
 // Serve speaks for whatever unit is in the connector until ctx ends or the line
 // is gone. The line must have deadlines, as files and pipes have: a change of

@@ -19,6 +19,7 @@ type Batch struct {
 	o     Options
 	turns []turn
 	end   End
+	begun int // of Order
 }
 
 // Options are what a batch works with; Station, Intake, Queues, Verdicts
@@ -35,6 +36,11 @@ type Options struct {
 	// Refused is told of each label that gets no verdict, once, and of its
 	// nest; nil: Tell is.
 	Refused func(nest int, t Told)
+	// Order, where there is one, has an entry for each label of Queues: its nest.
+	// Labels then have their turn one at a time, in this order, and Begin is told
+	// before each, from 0.
+	Order []int
+	Begin func(n int)
 	// Seat is told when a label was handed over, for simulated hands; nil for
 	// real ones.
 	Seat func(nest int, label string)
@@ -211,14 +217,14 @@ func (b *Batch) look(s station.Snapshot) {
 		if len(t.labels) == 0 {
 			continue
 		}
-		free := n.Step == station.Vacant || n.Step == station.Unlabelled
+		free := free(n)
 		switch {
 		case t.over:
 			if len(t.labels) > 1 && free {
 				*t = turn{labels: t.labels[1:]}
 			}
 		case !t.handed:
-			if free {
+			if free && b.due(i, s) {
 				t.handed, t.at = true, s.At
 				b.o.Intake.Hand(b.o.Station, i, t.labels[0])
 				if b.o.Seat != nil {
@@ -234,6 +240,38 @@ func (b *Batch) look(s station.Snapshot) {
 			b.guide(i, s)
 		}
 	}
+}
+
+// free tells whether a nest can take a label.
+func free(n station.NestView) bool {
+	return n.Step == station.Vacant || n.Step == station.Unlabelled
+}
+
+// due says whether it is a nest's turn, and begins it. Units of turns before are
+// out of their nests: one of them may be the next.
+func (b *Batch) due(nest int, s station.Snapshot) bool {
+	if b.o.Order == nil {
+		return true
+	}
+	for i, t := range b.turns {
+		if t.handed && !(t.over && (free(s.Nests[i]) || s.Nests[i].Step == station.Stopped)) {
+			return false
+		}
+	}
+	for b.begun < len(b.o.Order) { // a nest that stopped has no labels left
+		if t := b.turns[b.o.Order[b.begun]]; len(t.labels) > 1 || len(t.labels) == 1 && !t.over {
+			break
+		}
+		b.begun++
+	}
+	if b.begun == len(b.o.Order) || b.o.Order[b.begun] != nest {
+		return false
+	}
+	if b.o.Begin != nil {
+		b.o.Begin(b.begun)
+	}
+	b.begun++
+	return true
 }
 
 func (b *Batch) confirm(i int, n station.NestView) {

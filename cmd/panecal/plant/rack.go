@@ -53,6 +53,7 @@ func (r *Rack) Seat(nest int, label string) bool {
 				return false
 			} else if u == a.Unit {
 				r.seated[i] = nil
+				r.connectors[i].Detach()
 			}
 		}
 		r.connectors[nest].Attach(a.Speaker)

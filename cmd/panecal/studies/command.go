@@ -14,6 +14,7 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/limits/study"
+	"example.org/panecal/store"
 )
 
 const tableHelp = `The table is CSV with a header line: cells parted by commas, quoted where they
@@ -25,8 +26,9 @@ input.
 Without --json the result is shown for reading; with it, as one
 panecal.study/1 object with all its digits. What is not defined is null.`
 
-// New is the sub-command, with one below it for each kind.
-func New() *cobra.Command {
+// New is the sub-command, with one below it for each kind and two for studies
+// that are measured at the station, which bench opens and whose log is read.
+func New(bench OpenBench, log func() (*store.Follower, error)) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "study KIND [FILE]",
 		Short: "Statistics of a process or of the station, from a CSV file or plain numbers",
@@ -44,7 +46,7 @@ func New() *cobra.Command {
 	}
 	c.AddCommand(newGauge(), newSummary(), newPercentile(), newANOVA(), newLine(),
 		newCapability(), newTolerance(), newIndividuals(), newEWMA(), newCUSUM(),
-		newRisk(), newProportion(), newSequential())
+		newRisk(), newProportion(), newSequential(), newLinearity(), newCorrelation(), newNested(), newRun(bench), newTrials(log))
 	return c
 }
 
