@@ -76,20 +76,6 @@ func (r *Reader) Attempts(f Filter, quantities []quantity.Name, each func(*Row) 
 	})
 }
 
-// tail returns what stands in the last segment, and in what began meanwhile.
-func (r *Reader) tail(number uint32, limit mark) (station string, rows []Row, changes []change, err error) {
-	w, err := walkFrom(r.disk, r.dir, number)
-	if err != nil {
-		return "", nil, nil, err
-	}
-	w.promised = limit
-	if r.acknowledged != nil {
-		w.limit.segment, w.limit.end = limit.Journal, limit.JournalEnd
-	}
-	rows, changes, err = gather(w)
-	return w.pos.Station, rows, changes, errors.Join(err, w.close())
-}
-
 // AllQuantities names every quantity.
 func AllQuantities() []quantity.Name {
 	var list []quantity.Name

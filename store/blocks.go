@@ -2,6 +2,7 @@ package store
 
 import (
 	"errors"
+	"sync"
 
 	"example.org/panecal/limits/quantity"
 	"example.org/panecal/store/column"
@@ -18,12 +19,18 @@ type Block struct {
 	*column.Block
 	Station     string
 	Part, Parts int // which part of the log it is, from 1, of how many
-	now         *standing
+	now         func() (*standing, error)
 }
 
 // OnHold says that the unit with this serial is on hold now, where the filter
 // asked for those that are.
-func (b *Block) OnHold(serial string) bool { return b.now.units[serial].At == record.Hold }
+func (b *Block) OnHold(serial string) (bool, error) {
+	now, err := b.now()
+	if err != nil {
+		return false, err
+	}
+	return now.units[serial].At == record.Hold, nil
+}
 
 // Blocks gives the attempts of the whole log in blocks, in log order, until each
 // returns an error. Blocks of another time than f picks are left out; the rest of f
@@ -33,10 +40,11 @@ func (r *Reader) Blocks(f Filter, each func(*Block) error) error {
 	if err != nil || last == 0 {
 		return err
 	}
-	now, err := r.standing(last, f.OnHold, recent, changes)
-	if err != nil {
-		return err
-	}
+	// It goes through the whole log, and most questions do not want it.
+	now := sync.OnceValues(func() (*standing, error) {
+		s, err := r.standing(last, f.OnHold, recent, changes)
+		return &s, err
+	})
 	for n := uint32(1); n < last; n++ {
 		// A block that turns out to be damaged comes again, made of the records: what
 		// was given of it is not given twice.
@@ -45,7 +53,7 @@ func (r *Reader) Blocks(f Filter, each func(*Block) error) error {
 			if given || a.excludes(b, &f) {
 				return nil
 			}
-			err := each(&Block{b, station, int(n), int(last), &now})
+			err := each(&Block{b, station, int(n), int(last), now})
 			given = err == nil
 			return err
 		})
@@ -64,7 +72,7 @@ func (r *Reader) Blocks(f Filter, each func(*Block) error) error {
 	if err != nil {
 		return err
 	}
-	return each(&Block{b, station, int(last), int(last), &now})
+	return each(&Block{b, station, int(last), int(last), now})
 }
 
 // newest returns the number of the last segment, 0 for none, and what stands in it.
@@ -92,10 +100,14 @@ func (b *Block) Picked(f *Filter, wanted []quantity.Definition) ([]Row, error) {
 	if err != nil {
 		return nil, err
 	}
+	now, err := b.now()
+	if err != nil {
+		return nil, err
+	}
 	n := 0
 	for i := range rows {
 		rows[i].Station = b.Station
-		b.now.tell(&rows[i])
+		now.tell(&rows[i])
 		if f.Match(&rows[i]) {
 			rows[n] = rows[i]
 			n++

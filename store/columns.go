@@ -182,16 +182,20 @@ func blockOf(part stands, rows []Row, changes []change) (*about, []byte, error) 
 // keep writes the file of a sealed segment.
 func (c *columns) keep(segment uint32, data []byte) error {
 	name := columnsName(segment)
-	write := func() error { return replaceUnsynced(c.disk, filepath.Join(c.own, name), data) }
-	if c.exclusive != nil {
-		inside := write
-		write = func() error { return c.exclusive(inside) }
-	}
-	err := write()
+	err := c.write(name, data)
 	if err == nil && c.made != nil {
 		c.made(name, record.HashOf(data))
 	}
 	return err
+}
+
+// write writes a file of this process's own.
+func (c *columns) write(name string, data []byte) error {
+	write := func() error { return replaceUnsynced(c.disk, filepath.Join(c.own, name), data) }
+	if c.exclusive != nil {
+		return c.exclusive(write)
+	}
+	return write()
 }
 
 // settle sees to it that a sealed segment has its file, and says in words what

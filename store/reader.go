@@ -24,6 +24,7 @@ type Reader struct {
 	// this process has written.
 	columns      columns
 	acknowledged func() mark
+	last         tail
 	// view runs a function on an index that has caught up; it may be called again,
 	// on an index without the file that turned out to be damaged.
 	view func(func(*view) error) error
@@ -62,6 +63,17 @@ func (r *Reader) Get(ref record.Ref) (record.Entry, error) {
 			return ErrNotFound
 		}
 		e, err = v.record(place{ref.Generation, ref.Sequence}, &ref.Hash)
+		return err
+	})
+	return e, err
+}
+
+// At returns the record of that generation and number; ErrNotFound if the log has
+// none.
+func (r *Reader) At(generation uint32, sequence uint64) (record.Entry, error) {
+	var e record.Entry
+	err := r.view(func(v *view) (err error) {
+		e, err = v.record(place{generation, sequence}, nil)
 		return err
 	})
 	return e, err

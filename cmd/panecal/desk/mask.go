@@ -77,7 +77,11 @@ func (m *mask) of(b *store.Block, f *store.Filter) ([]bool, error) {
 			return nil, err
 		}
 		for i, v := range m.texts {
-			m.picked[i] = m.picked[i] && b.OnHold(v)
+			held, err := b.OnHold(v)
+			if err != nil {
+				return nil, err
+			}
+			m.picked[i] = m.picked[i] && held
 		}
 	}
 	if f.First {

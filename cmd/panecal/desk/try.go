@@ -268,14 +268,12 @@ func (s *sampled) units(log *store.Follower) ([]whatif.Unit, error) {
 	var list []whatif.Unit
 	for i := 0; i < len(s.at); i += step {
 		p := s.at[i]
-		entries, err := log.BySerial(p.serial)
+		e, err := log.At(p.generation, p.sequence)
 		if err != nil {
 			return nil, err
 		}
-		for _, e := range entries {
-			if a, ok := e.Body.(*record.Attempt); ok && e.Ref.Sequence == p.sequence && e.Ref.Generation == p.generation {
-				list = append(list, whatif.Unit{Nest: a.Run.Nest, Set: a.Set()})
-			}
+		if a, ok := e.Body.(*record.Attempt); ok {
+			list = append(list, whatif.Unit{Nest: a.Run.Nest, Set: a.Set()})
 		}
 	}
 	return list, nil
