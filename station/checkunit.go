@@ -65,13 +65,34 @@ func (m *Machine) checkDue() []Message {
 // one may have been a dirty window.
 const checksInARow = 2
 
+// proved: a check unit passed in the nest. After check units did not, all of them
+// have to.
+func (n *nest) proved(serial string) {
+	delete(n.wanted, serial)
+	n.mended = n.mended && len(n.wanted) > 0
+}
+
+// wantChecks: a stop was lifted, and check units pass before production goes on.
+func (m *Machine) wantChecks(n *nest, c Code) {
+	if !m.mends(c) {
+		return
+	}
+	n.mended = true
+	if c == StopCheck {
+		n.wanted = map[string]bool{}
+		for _, serial := range m.cfg.CheckUnits {
+			n.wanted[serial] = true
+		}
+	}
+}
+
 // followCheck stops a nest that a check unit does not pass in. A row ends with
 // one that passes; an aborted run says nothing.
 func (m *Machine) followCheck(n *nest) {
 	switch n.outcome() {
 	case Passed:
 		n.streak.checks = 0
-		n.mended = false
+		n.proved(n.serial)
 	case Failed, Errored:
 		n.streak.checks++
 	}

@@ -99,6 +99,45 @@ func TestCheckUnitAfterRepair(t *testing.T) {
 	}
 }
 
+// TestAllCheckUnitsAfterOneFailed: where check units did not pass, one that passes
+// proves nothing yet; a start between them forgets none.
+func TestAllCheckUnitsAfterOneFailed(t *testing.T) {
+	for _, restart := range []bool{false, true} {
+		two := func(log []record.Entry) *world {
+			s := usual()
+			s.recent = log
+			w := worldOf(t, s, func(c *station.Config) { c.Staffed, c.InARow, c.CheckUnits = true, 99, []string{"C1", "C2"} })
+			w.log = append(slices.Clone(log), w.log...)
+			return w
+		}
+		w := two(nil)
+		units := map[string]*unit{"C1": newUnit("uC1", "C1"), "C2": newUnit("uC2", "C2")}
+		check := func(label string) { w.calibrate(0, label, units[label]) }
+		waits := func(want int) {
+			t.Helper()
+			if got := len(w.machine.Snapshot().Standing); got != want {
+				t.Errorf("restart %v: %d standing, want %d", restart, got, want)
+			}
+		}
+		w.values[quantity.LeakageMax] = 40
+		check("C1")
+		check("C1")
+		clear(w.values)
+		w.tell(0, 0, station.LiftStop{By: "p2", Method: "badge"})
+		w.run()
+		w.pass(2 * time.Second)
+		check("C2")
+		if restart {
+			w = two(w.log)
+		}
+		waits(1)
+		check("C2")
+		waits(1)
+		check("C1")
+		waits(0)
+	}
+}
+
 // TestCertificateByANewSheet: no start and no badge ends a stop for a
 // certificate; a new sheet does, taken up while the station runs or at its start.
 func TestCertificateByANewSheet(t *testing.T) {

@@ -21,6 +21,9 @@ type nest struct {
 	// mended: a stop was lifted after which a check unit has to pass.
 	mended bool
 	warned int // the last of WarnedBefore that the certificate's end was spoken of, 0 for none
+	// wanted are the check units that have to pass yet, by serial; empty where any
+	// one will do.
+	wanted map[string]bool
 
 	stay             // until enter
 	awaited          // until rest

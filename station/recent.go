@@ -30,8 +30,11 @@ const SignedOffByClosing = "closing"
 func (m *Machine) remember(recent []record.Entry) {
 	last := map[string]record.Entry{} // by nest, of one run of the program
 	var stops []record.Entry          // in force
-	mended := map[string]bool{}       // nests that want a check unit
-	on := ""                          // who is signed on
+	named := map[string]*nest{}
+	for _, n := range m.nests {
+		named[n.sheet.Name] = n
+	}
+	on := "" // who is signed on
 	for _, e := range recent {
 		m.noteCutOff(e)
 		switch b := e.Body.(type) {
@@ -44,8 +47,8 @@ func (m *Machine) remember(recent []record.Entry) {
 			}
 			m.noteMade(b.Run.Purpose, b.Run.WorkOrder, b.Box, b.Run.Serial, m.holds.at(b.Run.Serial, b.Judgement.Disposition))
 			m.noteCheck(b.Run.Purpose, b.Outcome, e.Time)
-			if b.Run.Purpose == Check && b.Outcome == Passed {
-				delete(mended, b.Run.Nest)
+			if n := named[b.Run.Nest]; n != nil && b.Run.Purpose == Check && b.Outcome == Passed {
+				n.proved(b.Run.Serial)
 			}
 		case *record.DispositionChange:
 			m.holds.stands(b.To, heldBy(e))
@@ -81,8 +84,8 @@ func (m *Machine) remember(recent []record.Entry) {
 		case *record.StopLifted:
 			m.lifted = append(m.lifted, Lifted{b.Nest, Code(b.Code), e.Time, b.By, b.Method})
 			stops = slices.DeleteFunc(stops, func(e record.Entry) bool { return e.Ref == b.Stop })
-			if m.mends(Code(b.Code)) {
-				mended[b.Nest] = true
+			if n := named[b.Nest]; n != nil {
+				m.wantChecks(n, Code(b.Code))
 			}
 		}
 	}
@@ -94,9 +97,6 @@ func (m *Machine) remember(recent []record.Entry) {
 		of := func(n *nest) bool { return n.sheet.Name == e.Body.(*record.Stop).Nest }
 		n := m.nests[max(0, slices.IndexFunc(m.nests, of))]
 		n.lifts = append(n.lifts, e)
-	}
-	for _, n := range m.nests {
-		n.mended = mended[n.sheet.Name]
 	}
 }
 

@@ -56,7 +56,7 @@ func (m *Machine) stopStored(n *nest, f Fact) {
 		}
 		m.goOnFromStops(n)
 	case n.lifting != nil:
-		n.mended = n.mended || m.mends(n.stop.Code)
+		m.wantChecks(n, n.stop.Code)
 		m.lifted = append(m.lifted, Lifted{n.sheet.Name, n.stop.Code, m.now, n.lifting.By, n.lifting.Method})
 		n.sheet = m.files.Sheet.Nests[n.index]
 		n.stopState = stopState{kept: n.kept}

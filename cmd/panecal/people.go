@@ -9,6 +9,7 @@ import (
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/limits/guard"
+	"example.org/panecal/limits/release"
 	"example.org/panecal/station"
 	"example.org/panecal/station/papers"
 	"example.org/panecal/station/roster"
@@ -33,6 +34,15 @@ func (c configuration) people() (papers.People, error) {
 		return nil, fmt.Errorf("reading the keys of people: %w", err)
 	}
 	return papers.ReadPeople(path, data)
+}
+
+// deciders are who may decide about units now.
+func (c configuration) deciders() (release.Keys, error) {
+	known, err := c.people()
+	if c.Roster != "" { // which says itself who is a lead
+		return known.Deciders(nil), err
+	}
+	return known.Deciders(c.Lead), err
 }
 
 // roster reads the roster in force.

@@ -41,6 +41,7 @@ type workplace struct {
 	intake  *shift.Intake
 	logger  io.Closer
 	crashes *crash.Book
+	desk    *decision.Desk // decides about units
 	inbox   *inbox.Inbox
 	recent  []record.Entry     // the newest records at the start
 	notes   *store.Checkpoints // nil until the station is set up
@@ -122,10 +123,13 @@ func failedStore(o workplaceOptions) (*crash.FailedStore, error) {
 	return failed, nil
 }
 
-// noteFailedStore leaves a note beside the store when a record cannot be
-// written.
-func (w *workplace) noteFailedStore(o workplaceOptions) func(station.Message) {
+// heed leaves a note beside the store when a record cannot be written, and has
+// units held when check units did not pass.
+func (w *workplace) heed(o workplaceOptions, logger *slog.Logger) func(station.Message) {
 	return func(m station.Message) {
+		if m.Code == station.StopCheck {
+			w.start(func() error { w.holdUnproven(logger); return nil })
+		}
 		if m.Code == station.StopStore && o.book != nil {
 			unit := ""
 			if f, l, _ := o.files.Read(m.Args.Label); f != nil {
@@ -220,7 +224,7 @@ func (w *workplace) setUp(o workplaceOptions) error {
 		Leads: o.config.Lead, Staffed: o.book != nil, Roster: of,
 	}, runner.Options{
 		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return w.intake.InForce().Product.Line }, w.crashes.Caught, records},
-		Log:  w.store, Past: w.store, OnVerdict: w.shown(o.onVerdict), OnMessage: w.noteFailedStore(o), Panicked: w.crashes.Caught, Logger: logger,
+		Log:  w.store, Past: w.store, OnVerdict: w.shown(o.onVerdict), OnMessage: w.heed(o, logger), Panicked: w.crashes.Caught, Logger: logger,
 	})
 	if err != nil {
 		return fmt.Errorf("setting up the station: %w", err)
@@ -247,13 +251,8 @@ func (w *workplace) openInbox(o workplaceOptions, logger *slog.Logger) error {
 		return err
 	}
 	with := inbox.Options{Folder: inboxFolder(o.folder), Keys: known, Station: w.runner, Past: w.store, Logger: logger, Now: time.Now}
-	with.Decide = func(file []byte) (decision.Done, error, error) {
-		desk, err := w.desk(o)
-		if err != nil {
-			return decision.Done{}, nil, err
-		}
-		return desk.Take(file)
-	}
+	w.desk = &decision.Desk{Station: o.config.Station, Keys: o.config.deciders, Log: w.store, Append: w.runner.Append, Serial: w.intake.Serial, Spared: o.rules.checkUnits}
+	with.Decide = w.desk.Take
 	if o.arrivals {
 		a := &arrivals{w: w, config: o.config}
 		with.Release, with.Due = a.take, a.due
@@ -262,18 +261,17 @@ func (w *workplace) openInbox(o workplaceOptions, logger *slog.Logger) error {
 	if err := errors.Join(w.inbox.Make(), w.inbox.TakeUp()); err != nil {
 		logger.Error("taking up what others sent", "error", err) // units can be made all the same
 	}
+	if decision.ChecksFailed(w.recent) {
+		w.holdUnproven(logger)
+	}
 	return nil
 }
 
-// desk is where decisions about units are carried out, by who may decide now.
-func (w *workplace) desk(o workplaceOptions) (*decision.Desk, error) {
-	known, err := o.config.people()
-	var named []string
-	if o.config.Roster == "" { // which says itself who is a lead
-		named = o.config.Lead
-	}
-	return &decision.Desk{Station: o.config.Station, Keys: known.Deciders(named), Log: w.store, Append: w.runner.Append,
-		Serial: w.intake.Serial, Spared: o.rules.checkUnits}, err
+// holdUnproven puts on hold what no good check followed, where check units failed.
+func (w *workplace) holdUnproven(logger *slog.Logger) {
+	done, _, err := w.desk.HoldUnproven()
+	w.runner.Disposed(done.Changes)
+	logger.Info("check units did not pass", "what", done.Told, "left", done.Left, "error", err)
 }
 
 // inboxFolder is the inbox of the station that has its store in folder.

@@ -3,6 +3,7 @@ package decision
 import (
 	"fmt"
 	"slices"
+	"sync"
 
 	"example.org/panecal/limits/quantity"
 	"example.org/panecal/limits/release"
@@ -17,11 +18,11 @@ type Log interface {
 	Attempts(store.Filter, []quantity.Name, func(*store.Row) error) error
 }
 
-// Desk carries orders out at one station. All fields are needed but Serial and
-// Spared.
+// Desk carries orders out at one station, one after the other. All fields are
+// needed but Serial and Spared.
 type Desk struct {
-	Station string       // whose log it is
-	Keys    release.Keys // of those who may decide
+	Station string                       // whose log it is
+	Keys    func() (release.Keys, error) // of those who may decide now
 	Log     Log
 	// Append puts a record into the log; when it returns nil, the record survives a
 	// power cut.
@@ -29,6 +30,8 @@ type Desk struct {
 
 	Serial func(label string) string // what a label says; nil: a label is the serial
 	Spared []string                  // serials of check units, which are nobody's product
+
+	turn sync.Mutex
 }
 
 // Done is what came of an order.
@@ -42,7 +45,11 @@ type Done struct {
 // Take carries out the order of a file. refused says why nothing of it was done;
 // err that the log failed, and then the file has to be taken again.
 func (d *Desk) Take(file []byte) (done Done, refused, err error) {
-	o, signed, err := Open(file, d.Keys)
+	keys, err := d.Keys()
+	if err != nil {
+		return Done{}, nil, err
+	}
+	o, signed, err := Open(file, keys)
 	if err != nil {
 		return Done{}, err, nil
 	}
@@ -52,6 +59,8 @@ func (d *Desk) Take(file []byte) (done Done, refused, err error) {
 // Do carries out an order of somebody who is known, by a file or, where that is
 // nil, otherwise.
 func (d *Desk) Do(o Order, file []byte, signed bool) (done Done, refused, err error) {
+	d.turn.Lock()
+	defer d.turn.Unlock()
 	if o.Station != "" && o.Station != d.Station {
 		return Done{}, fmt.Errorf("it is for station %q, this is %q", o.Station, d.Station), nil
 	}
@@ -62,6 +71,11 @@ func (d *Desk) Do(o Order, file []byte, signed bool) (done Done, refused, err er
 	if len(serials) == 0 {
 		return Done{}, fmt.Errorf("no unit of this log is chosen by: %s", o.Chosen), nil
 	}
+	return d.carry(o, serials, file, signed)
+}
+
+// carry does what an order says for these units.
+func (d *Desk) carry(o Order, serials []string, file []byte, signed bool) (done Done, refused, err error) {
 	known := map[record.Ref]*record.Decision{}
 	decided := func(ref record.Ref) (*record.Decision, error) {
 		if r, ok := known[ref]; ok {

@@ -52,7 +52,7 @@ func (l *log) Get(ref record.Ref) (record.Entry, error) { return l.list[ref.Sequ
 func (l *log) Attempts(f store.Filter, _ []quantity.Name, each func(*store.Row) error) error {
 	for _, e := range l.list {
 		if a, ok := e.Body.(*record.Attempt); ok {
-			r := store.Row{Time: e.Time, Serial: a.Run.Serial, WindowLot: a.Run.WindowLot, GasketLot: a.Run.GasketLot, Purpose: a.Run.Purpose}
+			r := store.Row{Time: e.Time, Serial: a.Run.Serial, WindowLot: a.Run.WindowLot, GasketLot: a.Run.GasketLot, Purpose: a.Run.Purpose, Outcome: a.Outcome, Nest: a.Run.Nest}
 			if f.Match(&r) {
 				if err := each(&r); err != nil {
 					return err

@@ -14,8 +14,11 @@
 // concession releases a unit that did not pass, and names its document. Scrap is
 // final.
 //
+// The station itself decides in one case: where check units did not pass in a nest
+// twice in a row, all units made there since the last good check go on hold.
+//
 // An order is carried out once: one that comes again finds its units decided. One
 // that was decided before a unit's newest decision does not touch the unit. Where
 // the station was cut off half way, the rest is done when the file is read again.
-// Times are UTC. A Desk belongs to one goroutine.
+// Times are UTC. Any goroutine may use a Desk.
 package decision
