@@ -8,7 +8,7 @@ import (
 )
 
 // body is one unit as it was made: the model with its spread drawn. Nothing
-// here changes after it is made but by [Unit.Alter].
+// here changes after it is made but by [Unit.Alter], and what is remembered.
 type body struct {
 	model     Model
 	pulse     *integral
@@ -16,6 +16,7 @@ type body struct {
 	photons   float64 // emitted in one shot at 25 Cel
 	window    window.Window
 	accept    []float64 // stray acceptance of each zone
+	usual     float64   // mean of the stray law over the zones, for the nominal window
 	gain      []float64 // sensitivity of each zone
 	ambient   []float64 // counts per shot and bin
 	zeroMM    []float64 // electronics' zero error of each zone at 25 Cel
@@ -28,6 +29,9 @@ type body struct {
 	tempMM    float64 // offset per K
 	farMM     float64 // true minus stated target distance
 	dead, hot []bool
+
+	last  window.Window // as it was last asked about, and its paths
+	known []window.Path
 }
 
 // streams of one seed: what a unit is does not depend on what is done to it.
@@ -78,7 +82,7 @@ func newBody(m Model, seed uint64) (*body, error) {
 	}
 	for z := range m.Zones() {
 		slope := 1.0
-		if edge > 0 {
+		if edge > 0 && m.StrayLaw == (StrayLaw{}) {
 			slope += m.StrayXSlope * m.Ux[z] / edge
 		}
 		b.accept = append(b.accept, accept*slope*share(s.ZoneAcceptanceRel))
@@ -93,9 +97,28 @@ func newBody(m Model, seed uint64) (*body, error) {
 		b.through = append(b.through, one*one)
 		b.added = append(b.added, b.window.Plate.AddedMM(angle))
 	}
+	if m.StrayLaw != (StrayLaw{}) {
+		all := 0.0
+		for _, p := range m.Window.Leakage() {
+			for _, s := range b.comes(p) {
+				b.usual += s * p.Fraction / float64(m.Zones())
+			}
+			all += p.Fraction
+		}
+		b.usual /= all
+	}
 	b.edges = walk(m, about)
 	b.dead, b.hot = marks(m.DeadZones, m.Zones()), marks(m.HotZones, m.Zones())
 	return b, nil
+}
+
+// comes are the zones' parts of the light of a path, before they are scaled
+// to the nominal window's; nil without a law.
+func (b *body) comes(p window.Path) []float64 {
+	if b.model.StrayLaw == (StrayLaw{}) {
+		return nil
+	}
+	return b.model.StrayLaw.shares(&b.model, math.Sin(p.ArrivalDeg*math.Pi/180))
 }
 
 // walk draws the edges of the bins: widths that add up along the axis, whose

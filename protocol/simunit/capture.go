@@ -97,6 +97,9 @@ func (u *Unit) count(upTo int64) {
 		for int64(len(c.frames)) <= frame {
 			c.frames = append(c.frames, make([]uint32, m.Zones()))
 		}
+		if u.scene.Fades > 0 {
+			l = u.light().between(u.faded(), (float64(frame)+0.5)/float64(c.request.Frames))
+		}
 		u.body.expose(l, c.power, n, most, c.counts, c.frames[frame], c.photons)
 		c.fired += n
 	}
@@ -108,6 +111,16 @@ func (u *Unit) light() *light {
 		u.lit = u.body.shine(u.scene, u.seat)
 	}
 	return u.lit
+}
+
+// faded is what it receives when what fades has faded.
+func (u *Unit) faded() *light {
+	if u.litLast == nil {
+		s := u.scene
+		s.Smear, s.Film = s.Smear*(1-s.Fades), s.Film*(1-s.Fades)
+		u.litLast = u.body.shine(s, u.seat)
+	}
+	return u.litLast
 }
 
 // finish ends the capture and with it the emitter's light.

@@ -17,6 +17,12 @@ type Scene struct {
 	HandMM      float64 // distance of a hand over the left half of the field; 0 = none
 	Ambient     float64 // times the usual ambient light; 0 = usual
 	Smear       float64 // diffuse back reflectance that a fingerprint adds to the outer face
+	Film        float64 // and that moisture adds to the inner face
+	Fades       float64 // share of both that is gone at the end of a capture
+
+	GlintMM         float64 // apparent distance of a foreign reflection, from the unit's zero; 0 = none
+	GlintRate       float64 // its counts per shot and zone
+	GlintFrom, Upto int     // the columns that see it, the last one not
 }
 
 const handReflectance = 0.45
@@ -39,8 +45,12 @@ func (b *body) shine(s Scene, at seat) *light {
 		signal: make([]float64, zones), radial: make([]float64, zones)}
 	w := b.window
 	w.OuterScatter += s.Smear
-	paths := w.Leakage()
-	fraction, nearMM := window.Total(paths)
+	w.InnerScatter += s.Film
+	paths := b.paths(w)
+	law := make([][]float64, len(paths))
+	for i, p := range paths {
+		law[i] = b.comes(p)
+	}
 	ambient := s.Ambient
 	if ambient == 0 {
 		ambient = 1
@@ -51,10 +61,22 @@ func (b *body) shine(s Scene, at seat) *light {
 		}
 		zero := b.zero(z)
 		perFraction := b.photons * b.power() * b.accept[z] * b.efficiency()
-		for _, p := range paths {
-			b.add(l.laser, z, perFraction*p.Fraction, p.DistanceMM()+zero)
+		for i, p := range paths {
+			counts := perFraction * p.Fraction
+			if law[i] != nil {
+				counts *= law[i][z] / b.usual
+			}
+			b.add(l.laser, z, counts, p.DistanceMM()+zero)
+			l.leakage[z] += counts
+			l.near[z] += counts * p.DistanceMM()
 		}
-		l.leakage[z], l.near[z] = perFraction*fraction, nearMM+zero
+		if l.leakage[z] > 0 {
+			l.near[z] /= l.leakage[z]
+		}
+		l.near[z] += zero
+		if s.GlintMM > 0 && z%m.Cols >= s.GlintFrom && z%m.Cols < s.Upto {
+			b.add(l.laser, z, s.GlintRate, s.GlintMM+zero)
+		}
 		if s.TargetMM > 0 {
 			late := m.Departures.MultipathRel
 			for _, r := range b.rays(z) {
@@ -99,6 +121,26 @@ func (b *body) add(mean []float64, z int, counts, apparentMM float64) {
 		wide := (b.edges[i+1] - b.edges[i]) / 2 * b.binScale[z*m.Bins+i]
 		mean[z*m.Bins+i] += counts * b.pulse.between(centre-wide, centre+wide, delay, b.width)
 	}
+}
+
+// paths of the window's light, worked out once for scenes that differ only in
+// their target.
+func (b *body) paths(w window.Window) []window.Path {
+	if b.known == nil || b.last != w {
+		b.last, b.known = w, w.Leakage()
+	}
+	return b.known
+}
+
+// between mixes two lights: share 0 is l, 1 the other. What is told of single
+// zones stays l's.
+func (l *light) between(other *light, share float64) *light {
+	mixed := *l
+	mixed.laser = make([]float64, len(l.laser))
+	for i := range mixed.laser {
+		mixed.laser[i] = (1-share)*l.laser[i] + share*other.laser[i]
+	}
+	return &mixed
 }
 
 func picoseconds(mm float64) float64 { return 2 * mm / window.SpeedMMPerNS * 1000 }

@@ -43,6 +43,7 @@ type Model struct {
 	Detection       float64       // probability that a photon is counted
 	StrayAcceptance float64       // share of the leakage at the aperture that reaches one zone
 	StrayXSlope     float64       // relative change of the acceptance from the middle to the right edge
+	StrayLaw        StrayLaw      // instead of the slope: the acceptance follows from where the light comes
 	AmbientRate     float64       // counts per shot and bin
 	DatumMM         float64       // from the fixture's reference plane to the unit's optical zero
 	OffsetMM        float64       // mean zero error of the product
@@ -90,6 +91,31 @@ type Departures struct {
 func UsualDepartures() Departures {
 	return Departures{PulseWidthRel: 0.03, PowerRel: 0.01, BinWidthRel: 0.02, BinWalkRel: 0.002, MultipathRel: 0.005,
 		MultipathDelayPS: [2]float64{200, 2000}, DistanceSDMM: 0.15}
+}
+
+// StrayLaw says how a receiver scatters light from outside its field into a
+// zone: with (shoulder² + |β − β₀|²)^(−power/2), or with exp(−|β − β₀|/scale) where
+// a scale is given; β and β₀ are the direction sines of the zone and of the light.
+// (The first is Harvey's, Light-Scattering Characteristics of Optical Surfaces,
+// 1976; from memory. The second is only another one.) Light from the window
+// arrives along the baseline, which is the x axis with the emitter to the right.
+// The mean over the zones is 1 for the light of the nominal window; the zero
+// value is no law.
+type StrayLaw struct{ Power, Shoulder, Scale float64 }
+
+// shares are the zones' parts of light that arrives at a direction sine.
+func (s StrayLaw) shares(m *Model, sine float64) []float64 {
+	out := make([]float64, m.Zones())
+	for z := range out {
+		root := math.Sqrt(1 + m.Ux[z]*m.Ux[z] + m.Uy[z]*m.Uy[z])
+		x, y := m.Ux[z]/root-sine, m.Uy[z]/root
+		if s.Scale > 0 {
+			out[z] = math.Exp(-math.Hypot(x, y) / s.Scale)
+			continue
+		}
+		out[z] = math.Pow(s.Shoulder*s.Shoulder+x*x+y*y, -s.Power/2)
+	}
+	return out
 }
 
 // Zones is the number of zones.

@@ -62,6 +62,7 @@ type Unit struct {
 	seat    seat
 	scene   Scene
 	lit     *light // of the present scene, nil = not worked out yet
+	litLast *light // likewise, of one that fades, when it has
 
 	session     uint32 // 0 = none open
 	lastValid   time.Time
@@ -166,7 +167,7 @@ func (u *Unit) SetScene(s Scene) {
 
 func (u *Unit) setScene(s Scene) {
 	u.develop() // what was exposed so far saw the old scene
-	u.scene, u.lit = s, nil
+	u.scene, u.lit, u.litLast = s, nil, nil
 }
 
 // Seating says how the unit lies in the nest; the zero value is right.
@@ -189,6 +190,7 @@ func (u *Unit) putIn(s Seating, now time.Time) {
 	u.cut()
 	u.seats++
 	u.seat, u.lit = u.body.newSeat(u.seed, u.seats, s.TiltXDeg, s.TiltYDeg, s.ShiftMM), nil
+	u.litLast = nil
 	u.power(now)
 }
 
@@ -293,7 +295,7 @@ func (u *Unit) settle(now time.Time) {
 			for z := range u.body.zeroMM {
 				u.body.zeroMM[z] += flawZeroMM
 			}
-			u.lit = nil
+			u.lit, u.litLast = nil, nil
 		}
 	case protocol.Released:
 		u.marked = true

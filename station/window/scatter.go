@@ -54,7 +54,7 @@ func (w Window) scattered(thick, receiverHalfDeg float64) (Path, bool) {
 	var turn, turnWeight [nodes]float64
 	quad.Legendre{}.FixedLocations(turn[:], turnWeight[:], 0, math.Pi)
 
-	var sum, flight, geometric float64
+	var sum, flight, geometric, along float64
 	for panel := range len(edges) - 1 {
 		quad.Legendre{}.FixedLocations(at[:], weight[:], edges[panel], edges[panel+1])
 		for i, x := range at {
@@ -78,6 +78,7 @@ func (w Window) scattered(thick, receiverHalfDeg float64) (Path, bool) {
 				sum += part
 				flight += part * (air + inside*w.Plate.GroupIndex)
 				geometric += part * (air + inside)
+				along += part * back.sin * cos
 			}
 		}
 	}
@@ -85,7 +86,7 @@ func (w Window) scattered(thick, receiverHalfDeg float64) (Path, bool) {
 		return Path{}, false
 	}
 	p := Path{Face: InnerScatter, GapTrips: 1, Weight: 1, Fraction: sum * w.ApertureMM2,
-		FlightMM: flight / sum, GeometricMM: geometric / sum}
+		ArrivalDeg: degrees(math.Asin(along / sum)), FlightMM: flight / sum, GeometricMM: geometric / sum}
 	if thick > 0 {
 		p.Face, p.PlateTrips = OuterScatter, 1
 	}

@@ -20,7 +20,8 @@ type Window struct {
 type Face string
 
 // The ways back. Scatter paths are integrals over the whole face, with the
-// power-weighted mean as their length.
+// power-weighted mean as their length and, of the sine along the baseline, as
+// their arrival.
 const (
 	Inner        Face = "inner"
 	Outer        Face = "outer"
