@@ -5,6 +5,8 @@ import (
 	"html"
 	"math"
 	"strings"
+
+	"example.org/panecal/limits/visible"
 )
 
 // Histogram is one zone's capture and what was fitted to it, counts per shot in
@@ -69,7 +71,7 @@ func (h Histogram) chi() (sum float64, bins int) {
 // roots of counts: . is ambient, L leakage, # signal, | what was counted.
 func (h Histogram) Text(width, most int) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s\n. ambient  L leakage  # signal  | counted; square roots\n", clean(h.Title))
+	fmt.Fprintf(&b, "%s\n. ambient  L leakage  # signal  | counted; square roots\n", visible.Text(h.Title))
 	top := h.most()
 	from, to := 0, len(h.Counted)
 	if most > 0 && to > most {
@@ -122,7 +124,7 @@ func (h Histogram) Text(width, most int) string {
 	sum, bins := h.chi()
 	fmt.Fprintf(&b, "sum of squared residuals %.1f in %d bins\n", sum, bins)
 	for _, n := range h.Notes {
-		fmt.Fprintf(&b, "%s\n", clean(n))
+		fmt.Fprintf(&b, "%s\n", visible.Text(n))
 	}
 	return b.String()
 }
@@ -146,9 +148,9 @@ func (h Histogram) SVG() string {
 	high := plotTop + plotHigh + 24 + restHigh + 30 + lineHigh*(len(h.Notes)+1)
 	sum, bins := h.chi()
 	told := fmt.Sprintf("%d bins of %g ps from %g ps; highest %.3g counts per shot; squared residuals %.1f in %d bins", len(h.Counted), h.BinPS, h.FirstBinPS, top, sum, bins)
-	open(&b, plotLeft+plotWide+8, high, clean(h.Title), told)
+	open(&b, plotLeft+plotWide+8, high, visible.Text(h.Title), told)
 	text := func(x, y int, anchor, s string) {
-		fmt.Fprintf(&b, `<text x="%d" y="%d" font-size="12" text-anchor="%s" fill="#000">%s</text>`, x, y, anchor, html.EscapeString(clean(s)))
+		fmt.Fprintf(&b, `<text x="%d" y="%d" font-size="12" text-anchor="%s" fill="#000">%s</text>`, x, y, anchor, html.EscapeString(visible.Text(s)))
 	}
 	x := func(bin float64) float64 { return plotLeft + bin/float64(n)*plotWide }
 	y := func(v float64) float64 {

@@ -44,7 +44,7 @@ func TestHistogramSVG(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"<zone?> & ?", "leakage", "residuals", "budget: counting 0.02 mm", "4 bins of 240 ps from -240 ps; highest 0.0401"} {
+	for _, want := range []string{"<zone<1B>> & <U+202E>", "leakage", "residuals", "budget: counting 0.02 mm", "4 bins of 240 ps from -240 ps; highest 0.0401"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("no %q in %s", want, text)
 		}

@@ -6,8 +6,8 @@ import (
 	"math"
 	"strconv"
 	"strings"
-	"unicode"
-	"unicode/utf8"
+
+	"example.org/panecal/limits/visible"
 )
 
 // ZoneMap is one number a zone, row-major, row 0 on top, as the unit sees its
@@ -75,7 +75,7 @@ func (m ZoneMap) scale() (by float64, words string) {
 func (m ZoneMap) cell(z int, by float64) string {
 	if z >= len(m.Values) || !finite(m.Values[z]) {
 		if z < len(m.Flags) && len(m.Flags[z]) > 0 {
-			return clean(m.Flags[z][0])
+			return visible.Text(m.Flags[z][0])
 		}
 		return "-"
 	}
@@ -96,10 +96,10 @@ func fewDigits(v float64) string {
 // head is the title with its unit.
 func (m ZoneMap) head() string {
 	_, unit := m.scale()
-	if unit == "" {
-		return clean(m.Title)
+	if unit == "" || unit == "1" {
+		return visible.Text(m.Title)
 	}
-	return clean(m.Title) + ", " + unit
+	return visible.Text(m.Title) + ", " + unit
 }
 
 // Text draws the map in a terminal: a value and a shade a zone. It is 8
@@ -167,14 +167,3 @@ func open(b *strings.Builder, w, h int, title, description string) {
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
-
-// clean puts ? for what has no shape of its own: controls, bytes that are no
-// text, marks of direction. An SVG cannot hold them and a terminal obeys them.
-func clean(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r == utf8.RuneError || !unicode.IsPrint(r) {
-			return '?'
-		}
-		return r
-	}, s)
-}
