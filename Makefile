@@ -13,7 +13,7 @@ VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unkn
 prove = f=$$(mktemp) && code=0 && { PANECAL_FIGURES=$$f $(1) || code=1; } && { grep . $$f || { echo "no figure was told"; code=1; }; } && \
 	{ ! grep -q ' short$$' $$f || code=1; } && rm -f $$f && exit $$code
 
-.PHONY: build demo demo-kit test check race races cover bench accuracy requirement faults damage crash scale soak holds conform defects everywhere firmware kit-station fuzz mutants golden imports elsewhere cross sim hil tidy clean
+.PHONY: build demo demo-kit test check race races cover bench accuracy requirement faults damage crash scale soak holds conform defects everywhere firmware kit-station fuzz mutants golden imports causes likelihoods elsewhere cross sim hil tidy clean
 
 build:
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/panecal ./cmd/panecal
@@ -73,6 +73,14 @@ requirement:
 ## faults: what makes a capture bad, over all levels of light: good units accused, bad captures found.
 faults:
 	@$(call prove,PANECAL_FAULTS=full $(GO) test -run TestFaults -v -count=1 -timeout 180m ./station/estimate)
+
+## causes: probable causes on 2,000 faulty and 2,000 healthy simulated units that the table has not learnt, and the experiments named; the false alarm of a comparison. 10 minutes.
+causes:
+	@$(call prove,PANECAL_CAUSES=2000 $(GO) test -run 'TestCauses|TestOutlierFalseAlarm' -v -count=1 -timeout 120m ./cmd/panecal/causes ./limits/study)
+
+## likelihoods: learns the table of the causes anew, from 2,800 simulated units; the same table each time.
+likelihoods:
+	PANECAL_LEARN=$(CURDIR)/station/cause/likelihoods.csv $(GO) test -run TestLearn -v -count=1 -timeout 120m ./cmd/panecal/causes
 
 ## damage: every bit of a small log flipped, and 10,000 larger damages; prints tried, found, harmless, missed.
 damage:

@@ -19,6 +19,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/analyst"
+	"example.org/panecal/cmd/panecal/causes"
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/desk"
 	"example.org/panecal/cmd/panecal/evenlight"
@@ -139,6 +140,8 @@ Exit codes: ` + cli.ExitHelp,
 		newSim(),
 		newConform(),
 		evenlight.New(),
+		causes.New(where.log),
+		causes.NewCompare(where.log),
 		newReplay(),
 		newDemo(),
 		newEstimate(),

@@ -71,7 +71,7 @@ func names(n int) (out []string) {
 // accuses half: healthy units of the same kind, 100 of which are the population.
 func TestOutlierFalseAlarm(t *testing.T) {
 	trials, each := 4, 150
-	if os.Getenv("PANECAL_CAUSES") == "full" {
+	if os.Getenv("PANECAL_CAUSES") != "" {
 		trials, each = 60, 400
 	}
 	const quantities, units, alarm = 40, 100, 0.01
