@@ -58,9 +58,9 @@ func (c Code) Text() string {
 
 // priorNone is the chance that nothing is wrong with a unit that is asked
 // about, before anything is known of it.
-const priorNone = 0.8
+const priorNone = 0.7
 
-// Prior is the chance of a cause before anything is known: 0.8 that nothing is
+// Prior is the chance of a cause before anything is known: 0.7 that nothing is
 // wrong, the rest alike for all causes. It is a choice, common to all sites.
 func Prior(c Code) float64 {
 	if c == None {

@@ -90,7 +90,7 @@ to tell most is named.
   dirt moisture gap tilt gasket absorption reflection emitter
   zones seat station constants none
 
-Before anything is known, 0.8 is given to none and the rest to the others alike.
+Before anything is known, 0.7 is given to none and the rest to the others alike.
 What causes look like is learnt from simulated units, by the optics of the window;
 no real case has been seen. --confusion tries it on other simulated units, whose
 scatter, pulse and departures it has not learnt: --units of them, half healthy.
