@@ -121,6 +121,15 @@ func (s *Store) Origin() string {
 	return proof.Origin(m.Station, m.Store)
 }
 
+// StationOf names the station whose log is in dir.
+func StationOf(dir string) (string, error) {
+	m, err := readMark(osDisk{}, dir)
+	if err != nil {
+		return "", fmt.Errorf("reading whose log %s is: %w", dir, err)
+	}
+	return m.Station, nil
+}
+
 // OriginOf names the log in dir as its checkpoints do.
 func OriginOf(dir string) (string, error) {
 	m, err := readMark(osDisk{}, dir)

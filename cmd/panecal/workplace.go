@@ -250,7 +250,7 @@ func (w *workplace) openInbox(o workplaceOptions, logger *slog.Logger) error {
 	if err != nil {
 		return err
 	}
-	with := inbox.Options{Folder: inboxFolder(o.folder), Keys: known, Station: w.runner, Past: w.store, Logger: logger, Now: time.Now}
+	with := inbox.Options{Name: o.config.Station, Folder: inboxFolder(o.folder), Keys: known, Station: w.runner, Past: w.store, Logger: logger, Now: time.Now}
 	w.desk = &decision.Desk{Station: o.config.Station, Keys: o.config.deciders, Log: w.store, Append: w.runner.Append, Serial: w.intake.Serial, Spared: o.rules.checkUnits}
 	with.Decide = w.desk.Take
 	if o.arrivals {

@@ -3,7 +3,6 @@ package release
 import (
 	"crypto/ed25519"
 	"crypto/sha256"
-	"encoding/base64"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -116,7 +115,7 @@ func (d *Document) verify(person string, keys Keys) error {
 		if s.Person != person {
 			continue
 		}
-		raw, err := base64.StdEncoding.DecodeString(s.Ed25519)
+		raw, err := decodeSignature(s.Ed25519)
 		if err != nil {
 			return fmt.Errorf("signature of %q: %w", person, err)
 		}

@@ -3,5 +3,5 @@ package release
 // SealLightly seals a key with as little work as a key file may have, for
 // tests.
 func (k Key) SealLightly(passphrase string) ([]byte, error) {
-	return k.seal(passphrase, leastIterations)
+	return k.seal(passphrase, argon{1, leastMemory, 1})
 }

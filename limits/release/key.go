@@ -11,6 +11,8 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+
+	"golang.org/x/crypto/argon2"
 )
 
 // Key is a person's signing key. Its private part leaves it only sealed.
@@ -24,15 +26,28 @@ type Key struct {
 var ErrPassphrase = errors.New("the passphrase does not open the key")
 
 const (
-	keySchema     = "panecal.key/1"
-	leastPass     = 8       // characters of a passphrase
-	keyIterations = 600_000 // of PBKDF2 with SHA-256 (RFC 8018)
-	mostKeyFile   = 1 << 12
+	keySchema   = "panecal.key/2"
+	leastPass   = 8 // characters of a passphrase
+	mostKeyFile = 1 << 12
 
-	// Of a key file that is read: fewer protect too little, and more would let
-	// a file that somebody sent stop the program for hours.
-	leastIterations = keyIterations / 10
-	mostIterations  = keyIterations * 20
+	// Argon2id with the parameters that RFC 9106, section 4, gives for computers
+	// with little memory to spare.
+	keyPasses  = 3
+	keyMemory  = 64 << 10 // KiB
+	keyThreads = 4
+
+	// Of a key file that is read: less protects too little, and more would let a
+	// file that somebody sent stop the program.
+	leastMemory = 8 << 10 // KiB
+	mostMemory  = 1 << 20 // KiB
+	mostPasses  = 16
+)
+
+// Of the key files of programs before argon2id: PBKDF2 with SHA-256 (RFC 8018).
+const (
+	oldKeySchema    = "panecal.key/1"
+	leastIterations = 60_000
+	mostIterations  = 12_000_000
 )
 
 // keyFile is a key at rest.
@@ -40,10 +55,18 @@ type keyFile struct {
 	Schema     string            `json:"schema"`
 	Person     string            `json:"person"`
 	Public     ed25519.PublicKey `json:"ed25519"`
-	Iterations int               `json:"pbkdf2_sha256_iterations"`
+	Iterations int               `json:"pbkdf2_sha256_iterations,omitempty"` // of an old file alone
+	Argon2id   *argon            `json:"argon2id,omitempty"`
 	Salt       []byte            `json:"salt"`
 	Nonce      []byte            `json:"nonce"`
 	Sealed     []byte            `json:"aes256_gcm"` // the seed of the private key
+}
+
+// argon says how much work argon2id does.
+type argon struct {
+	Passes  uint32 `json:"passes"`
+	Memory  uint32 `json:"memory_kib"`
+	Threads uint8  `json:"threads"`
 }
 
 // NewKey makes a key of the person.
@@ -79,14 +102,17 @@ func checkPerson(person string) error {
 func (k Key) Public() ed25519.PublicKey { return k.private.Public().(ed25519.PublicKey) }
 
 // Seal returns the key as a file that only the passphrase opens: AES-256-GCM
-// under a key that PBKDF2 makes of it.
-func (k Key) Seal(passphrase string) ([]byte, error) { return k.seal(passphrase, keyIterations) }
+// under a key that argon2id (RFC 9106) makes of it, which takes memory as well as
+// time for each guess.
+func (k Key) Seal(passphrase string) ([]byte, error) {
+	return k.seal(passphrase, argon{keyPasses, keyMemory, keyThreads})
+}
 
-func (k Key) seal(passphrase string, iterations int) ([]byte, error) {
+func (k Key) seal(passphrase string, work argon) ([]byte, error) {
 	if len([]rune(passphrase)) < leastPass {
 		return nil, fmt.Errorf("sealing a key: the passphrase is shorter than %d characters", leastPass)
 	}
-	f := keyFile{Schema: keySchema, Person: k.Person, Public: k.Public(), Iterations: iterations, Salt: make([]byte, 16), Nonce: make([]byte, 12)}
+	f := keyFile{Schema: keySchema, Person: k.Person, Public: k.Public(), Argon2id: &work, Salt: make([]byte, 16), Nonce: make([]byte, 12)}
 	if _, err := rand.Read(f.Salt); err != nil {
 		return nil, fmt.Errorf("sealing a key: %w", err)
 	}
@@ -107,7 +133,7 @@ func (k Key) seal(passphrase string, iterations int) ([]byte, error) {
 
 // box is the cipher that a passphrase gives.
 func (f keyFile) box(passphrase string) (cipher.AEAD, error) {
-	secret, err := pbkdf2.Key(sha256.New, passphrase, f.Salt, f.Iterations, 32)
+	secret, err := f.secret(passphrase)
 	if err != nil {
 		return nil, err
 	}
@@ -116,6 +142,13 @@ func (f keyFile) box(passphrase string) (cipher.AEAD, error) {
 		return nil, err
 	}
 	return cipher.NewGCM(block)
+}
+
+func (f keyFile) secret(passphrase string) ([]byte, error) {
+	if f.Schema == oldKeySchema {
+		return pbkdf2.Key(sha256.New, passphrase, f.Salt, f.Iterations, 32)
+	}
+	return argon2.IDKey([]byte(passphrase), f.Salt, f.Argon2id.Passes, f.Argon2id.Memory, f.Argon2id.Threads, 32), nil
 }
 
 // about is what the seal covers beside the secret.
@@ -131,11 +164,16 @@ func readKeyFile(data []byte) (keyFile, error) {
 	if err := json.Unmarshal(data, &f); err != nil {
 		return f, fmt.Errorf("this is no key file: %w", err)
 	}
-	if f.Schema != keySchema || len(f.Public) != ed25519.PublicKeySize || len(f.Nonce) != 12 || len(f.Salt) < 16 {
+	if f.Schema != keySchema && f.Schema != oldKeySchema || len(f.Public) != ed25519.PublicKeySize || len(f.Nonce) != 12 || len(f.Salt) < 16 {
 		return f, errors.New("this is no key file")
 	}
-	if f.Iterations < leastIterations || f.Iterations > mostIterations {
-		return f, fmt.Errorf("%d iterations: a key file has %d to %d", f.Iterations, leastIterations, mostIterations)
+	switch a := f.Argon2id; {
+	case f.Schema == oldKeySchema:
+		if f.Iterations < leastIterations || f.Iterations > mostIterations {
+			return f, fmt.Errorf("%d iterations: a key file has %d to %d", f.Iterations, leastIterations, mostIterations)
+		}
+	case a == nil || a.Passes < 1 || a.Passes > mostPasses || a.Memory < leastMemory || a.Memory > mostMemory || a.Threads < 1:
+		return f, fmt.Errorf("argon2id: a key file has 1 to %d passes over %d to %d KiB", mostPasses, leastMemory, mostMemory)
 	}
 	return f, checkPerson(f.Person)
 }
@@ -148,6 +186,13 @@ func KeyOwner(file []byte) (person string, public ed25519.PublicKey, err error) 
 		return "", nil, fmt.Errorf("reading a key: %w", err)
 	}
 	return f.Person, f.Public, nil
+}
+
+// OldKey says whether a sealed key is of before argon2id: whoever has its file
+// guesses passphrases without needing memory. To seal it again mends that.
+func OldKey(file []byte) bool {
+	f, err := readKeyFile(file)
+	return err == nil && f.Schema == oldKeySchema
 }
 
 // OpenKey opens what Seal made.

@@ -69,9 +69,41 @@ func TestKeyAtRest(t *testing.T) {
 	}
 }
 
+// TestOldKey: a file of before argon2id, made by the program of then, still
+// opens, and what is sealed again is no old one.
+func TestOldKey(t *testing.T) {
+	const file = `{
+ "schema": "panecal.key/1",
+ "person": "4711",
+ "ed25519": "qU4SznTNY9R3df1T8sgiIEjWd1Iv426lq1v+DVVDWis=",
+ "pbkdf2_sha256_iterations": 60000,
+ "salt": "/2hoUwntmHp4Fp95z7tKgQ==",
+ "nonce": "csQD2g22yqnAtngJ",
+ "aes256_gcm": "p2kLvm+58JS3dYPBmymQgV2UWesK+3Gb0t0I7OV+v/9zsltVtWdVzgzoBZzKp2uE"
+}
+`
+	key, err := release.OpenKey([]byte(file), "long enough")
+	if err != nil || !release.OldKey([]byte(file)) {
+		t.Fatal(err)
+	}
+	again, err := key.SealLightly("long enough")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if opened, err := release.OpenKey(again, "long enough"); err != nil || release.OldKey(again) || !opened.Public().Equal(key.Public()) {
+		t.Errorf("sealed again: %v, %s", err, again)
+	}
+}
+
 // TestHostileKeyFiles: no file makes the program work for hours.
 func TestHostileKeyFiles(t *testing.T) {
 	const form = `{"schema":"panecal.key/1","person":"a","ed25519":"AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA=","pbkdf2_sha256_iterations":%d,"salt":"AAAAAAAAAAAAAAAAAAAAAA==","nonce":"AAAAAAAAAAAAAAAA","aes256_gcm":""}`
+	const now = `{"schema":"panecal.key/2","person":"a","ed25519":"AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA=","argon2id":{"passes":%d,"memory_kib":%d,"threads":%d},"salt":"AAAAAAAAAAAAAAAAAAAAAA==","nonce":"AAAAAAAAAAAAAAAA","aes256_gcm":""}`
+	for _, work := range [][3]int{{0, 65536, 4}, {17, 65536, 4}, {3, 1, 4}, {3, 1 << 21, 4}, {3, 65536, 0}, {3, -1, 4}, {3, 65536, 256}} {
+		if _, err := release.OpenKey(fmt.Appendf(nil, now, work[0], work[1], work[2]), "12345678"); err == nil || errors.Is(err, release.ErrPassphrase) {
+			t.Errorf("%v: %v", work, err)
+		}
+	}
 	for _, file := range []string{"", "{}", "nonsense", strings.Repeat(" ", 1<<13), fmt.Sprintf(form, 1), fmt.Sprintf(form, 1<<40), fmt.Sprintf(form, -1)} {
 		if _, err := release.OpenKey([]byte(file), "12345678"); err == nil || errors.Is(err, release.ErrPassphrase) {
 			t.Errorf("%.60q: %v", file, err)

@@ -44,6 +44,23 @@ func (k Key) SignFile(kind string, body []byte) []byte {
 	return append(fmt.Appendf(nil, "%s\nkind %s\nby %s\ned25519 %s\n\n", signedMagic, kind, k.Person, signature), body...)
 }
 
+// Same says whether file, in whatever form, holds the same message of the same
+// person. It proves nothing of file.
+func (s Signed) Same(file []byte) bool {
+	head, body, ok := bytes.Cut(file, []byte("\n\n"))
+	lines := strings.Split(string(head), "\n")
+	return ok && len(lines) >= 3 && lines[0] == signedMagic && lines[1] == "kind "+s.Kind && lines[2] == "by "+s.Person && bytes.Equal(body, s.Body)
+}
+
+// decodeSignature reads a signature in its one form: no other bytes say the same.
+func decodeSignature(text string) ([]byte, error) {
+	raw, err := base64.StdEncoding.Strict().DecodeString(text)
+	if err == nil && base64.StdEncoding.EncodeToString(raw) != text { // the decoder passes line ends over
+		err = errors.New("not in its one form")
+	}
+	return raw, err
+}
+
 // OpenSigned returns what a file holds if a person known to keys signed it;
 // ErrSignature otherwise. file may come from anywhere.
 func OpenSigned(file []byte, keys Keys) (Signed, error) {
@@ -70,10 +87,7 @@ func OpenSigned(file []byte, keys Keys) (Signed, error) {
 	if err := checkPerson(s.Person); err != nil {
 		return Signed{}, fmt.Errorf("opening a signed file: %w", err)
 	}
-	raw, err := base64.StdEncoding.Strict().DecodeString(signature)
-	if err == nil && base64.StdEncoding.EncodeToString(raw) != signature { // the decoder passes line ends over
-		err = errors.New("not in its one form")
-	}
+	raw, err := decodeSignature(signature)
 	if err != nil {
 		return Signed{}, fmt.Errorf("opening a signed file: the signature: %w", err)
 	}

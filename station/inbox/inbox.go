@@ -53,6 +53,7 @@ type Station interface {
 // Options are what an inbox needs; Release, Decide and Due may be nil.
 type Options struct {
 	Folder  string // beside the store
+	Name    string // of the station
 	Keys    release.Keys
 	Station Station
 	Past    station.Past
@@ -262,7 +263,10 @@ func (b *Inbox) take(name string) error {
 	if err != nil {
 		return b.refuse(name, err)
 	}
-	if err := b.record(&record.Note{Serial: n.Serial, By: signed.Person, Text: n.Text, Signed: file}); err != nil {
+	if n.Station != b.o.Name {
+		return b.refuse(name, fmt.Errorf("it is for station %q, this is %q", n.Station, b.o.Name))
+	}
+	if err := b.record(&record.Note{Serial: n.Serial, By: signed.Person, Text: n.Text, Signed: file}, signed); err != nil {
 		return err
 	}
 	b.o.Logger.Info("note taken up", "file", name, "serial", n.Serial, "by", signed.Person)
@@ -316,14 +320,15 @@ func (b *Inbox) decide(name string, file []byte, young bool) error {
 	return b.move(name, doneFolder, file)
 }
 
-// record puts a note on record, unless it is there.
-func (b *Inbox) record(n *record.Note) error {
+// record puts a note on record, unless it is there: the same message is the same
+// note, whatever the bytes around it.
+func (b *Inbox) record(n *record.Note, said release.Signed) error {
 	past, err := b.o.Past.BySerial(n.Serial)
 	if err != nil {
 		return err
 	}
 	for _, e := range past {
-		if old, ok := e.Body.(*record.Note); ok && bytes.Equal(old.Signed, n.Signed) {
+		if old, ok := e.Body.(*record.Note); ok && said.Same(old.Signed) {
 			return nil
 		}
 	}

@@ -63,7 +63,7 @@ func newMailbox(t *testing.T) *mailbox {
 		}
 	})
 	m := &mailbox{t: t, key: key, store: s, said: new(bytes.Buffer), on: &bookkeeper{store: s}}
-	m.Inbox = New(Options{Folder: filepath.Join(filepath.Dir(folder), "inbox"), Keys: keys{"4711": key.Public()}, Station: m.on, Past: s,
+	m.Inbox = New(Options{Name: "S1", Folder: filepath.Join(filepath.Dir(folder), "inbox"), Keys: keys{"4711": key.Public()}, Station: m.on, Past: s,
 		Logger: slog.New(slog.NewTextHandler(m.said, nil)), Now: func() time.Time { return time.Now().Add(time.Minute) }})
 	if err := m.Make(); err != nil {
 		t.Fatal(err)
@@ -88,7 +88,7 @@ func (b *bookkeeper) Append(body record.Body) (record.Ref, error) {
 func (b *bookkeeper) Refused(why string) { b.told = append(b.told, why) }
 
 func (m *mailbox) note(text string) []byte {
-	n, err := NewNote("H54-00001", text, time.Date(2027, 3, 1, 6, 0, 0, 0, time.UTC))
+	n, err := NewNote("S1", "H54-00001", text, time.Date(2027, 3, 1, 6, 0, 0, 0, time.UTC))
 	if err != nil {
 		m.t.Fatal(err)
 	}
@@ -190,23 +190,25 @@ func TestInboxRefuses(t *testing.T) {
 		return b
 	}
 	at := time.Now()
-	good := Note{noteSchema, "H54-00001", "x", at}
+	good := Note{noteSchema, "S1", "H54-00001", "x", at}
 	changed := m.note("scratch")
 	changed[len(changed)-20] ^= 1
 	for name, file := range map[string][]byte{
 		"garbage": []byte("garbage\x1b[31m\n\n"), "empty": nil, "huge": make([]byte, release.MaxSigned+1), "changed": changed,
-		"unknown":     other.SignFile(noteKind, body(good)),
-		"kind":        m.key.SignFile("limits", body(good)),
-		"not json":    m.key.SignFile(noteKind, []byte("x")),
-		"more":        m.key.SignFile(noteKind, append(body(good), '{')),
-		"other field": m.key.SignFile(noteKind, []byte(`{"schema":"panecal.note/1","serial":"A","text":"x","time":"2027-01-01T00:00:00Z","sudo":1}`)),
-		"schema":      m.key.SignFile(noteKind, body(Note{"panecal.note/2", "A", "x", at})),
-		"no serial":   m.key.SignFile(noteKind, body(Note{noteSchema, "", "x", at})),
-		"long serial": m.key.SignFile(noteKind, body(Note{noteSchema, strings.Repeat("A", 65), "x", at})),
-		"long text":   m.key.SignFile(noteKind, body(Note{noteSchema, "A", strings.Repeat("ä", longestNote+1), at})),
-		"escape":      m.key.SignFile(noteKind, body(Note{noteSchema, "A", "\x1b[31m", at})),
-		"bidi":        m.key.SignFile(noteKind, body(Note{noteSchema, "A", "\u202e", at})),
-		"no time":     m.key.SignFile(noteKind, body(Note{noteSchema, "A", "x", time.Time{}})),
+		"unknown":       other.SignFile(noteKind, body(good)),
+		"kind":          m.key.SignFile("limits", body(good)),
+		"not json":      m.key.SignFile(noteKind, []byte("x")),
+		"more":          m.key.SignFile(noteKind, append(body(good), '{')),
+		"other field":   m.key.SignFile(noteKind, []byte(`{"schema":"panecal.note/2","station":"S1","serial":"A","text":"x","time":"2027-01-01T00:00:00Z","sudo":1}`)),
+		"schema":        m.key.SignFile(noteKind, body(Note{"panecal.note/9", "S1", "A", "x", at})),
+		"no serial":     m.key.SignFile(noteKind, body(Note{noteSchema, "S1", "", "x", at})),
+		"long serial":   m.key.SignFile(noteKind, body(Note{noteSchema, "S1", strings.Repeat("A", 65), "x", at})),
+		"long text":     m.key.SignFile(noteKind, body(Note{noteSchema, "S1", "A", strings.Repeat("ä", longestNote+1), at})),
+		"escape":        m.key.SignFile(noteKind, body(Note{noteSchema, "S1", "A", "\x1b[31m", at})),
+		"bidi":          m.key.SignFile(noteKind, body(Note{noteSchema, "S1", "A", "\u202e", at})),
+		"other station": m.key.SignFile(noteKind, body(Note{noteSchema, "S2", "A", "x", at})),
+		"no station":    m.key.SignFile(noteKind, []byte(`{"schema":"panecal.note/1","serial":"A","text":"x","time":"2027-01-01T00:00:00Z"}`)),
+		"no time":       m.key.SignFile(noteKind, body(Note{noteSchema, "S1", "A", "x", time.Time{}})),
 	} {
 		m.put(name, file)
 		m.said.Reset()

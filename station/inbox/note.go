@@ -20,21 +20,22 @@ const noteKind = "note"
 // Note is what somebody writes about a unit for the station to take up. The
 // time makes two notes of the same words two notes.
 type Note struct {
-	Schema string    `json:"schema"`
-	Serial string    `json:"serial"`
-	Text   string    `json:"text"`
-	Time   time.Time `json:"time"` // when it was written, UTC
+	Schema  string    `json:"schema"`
+	Station string    `json:"station"` // that takes it up; no other does
+	Serial  string    `json:"serial"`
+	Text    string    `json:"text"`
+	Time    time.Time `json:"time"` // when it was written, UTC
 }
 
 const (
-	noteSchema    = "panecal.note/1"
+	noteSchema    = "panecal.note/2"
 	longestNote   = 2000 // characters
 	longestSerial = 64
 )
 
-// NewNote makes a note of a text of up to 2000 characters.
-func NewNote(serial, text string, at time.Time) (Note, error) {
-	n := Note{noteSchema, serial, text, at.UTC()}
+// NewNote makes a note of a text of up to 2000 characters for a station.
+func NewNote(station, serial, text string, at time.Time) (Note, error) {
+	n := Note{noteSchema, station, serial, text, at.UTC()}
 	return n, n.check()
 }
 
@@ -52,6 +53,8 @@ func (n Note) check() error {
 	switch {
 	case n.Schema != noteSchema:
 		return fmt.Errorf("schema %q, not %q", n.Schema, noteSchema)
+	case n.Station == "" || len(n.Station) > longestSerial || !plainText(n.Station):
+		return fmt.Errorf("a note names its station, 1 to %d printable characters", longestSerial)
 	case n.Serial == "" || len(n.Serial) > longestSerial || !plainText(n.Serial):
 		return fmt.Errorf("a serial has 1 to %d printable characters", longestSerial)
 	case strings.TrimSpace(n.Text) == "" || utf8.RuneCountInString(n.Text) > longestNote || !plainText(strings.ReplaceAll(n.Text, "\n", " ")):
@@ -71,7 +74,9 @@ func readNote(body []byte) (Note, error) {
 	var n Note
 	d := json.NewDecoder(bytes.NewReader(body))
 	d.DisallowUnknownFields()
-	if err := d.Decode(&n); err != nil {
+	if err := d.Decode(&n); err == nil && n.Schema == "panecal.note/1" {
+		return n, errors.New("it names no station, as notes of older programs do: write it again with this one")
+	} else if err != nil {
 		return n, fmt.Errorf("this is no note: %w", err)
 	}
 	if _, err := d.Token(); !errors.Is(err, io.EOF) {

@@ -16,7 +16,9 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/files"
 	"example.org/panecal/limits/release"
+	"example.org/panecal/limits/visible"
 )
 
 // NewKey is the sub-command key.
@@ -27,7 +29,7 @@ func NewKey() *cobra.Command {
 		Args:  cli.Args(cobra.NoArgs),
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	c.AddCommand(newKeyNew(), newKeyShow())
+	c.AddCommand(newKeyNew(), newKeyRenew(), newKeyShow())
 	return c
 }
 
@@ -88,6 +90,43 @@ the form that the file wants which ` + "`keys`" + ` in a station's configuration
 	c.Flags().StringVar(&out, "out", "", "the key's file; it must not exist")
 	passphraseFlag(c, &passFile)
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	return c
+}
+
+func newKeyRenew() *cobra.Command {
+	var passFile string
+	c := &cobra.Command{
+		Use:   "renew FILE",
+		Short: "Seal a key as this program does, under the same passphrase",
+		Long: `Seals the key in FILE anew, under the same passphrase, in the way of this
+program: argon2id, which takes memory as well as time for each guess. The key
+itself stays what it is, and so do all signatures made with it.`,
+		Example: "  panecal key renew 4711.key",
+		Args:    cli.Args(cobra.ExactArgs(1)),
+		RunE: func(c *cobra.Command, args []string) error {
+			file, err := os.ReadFile(args[0])
+			if err != nil {
+				return fmt.Errorf("reading a key: %w", err)
+			}
+			pass, err := askPassphrase(c, passFile, false)
+			if err != nil {
+				return err
+			}
+			key, err := release.OpenKey(file, pass)
+			if err != nil {
+				return err
+			}
+			if file, err = key.Seal(pass); err != nil {
+				return err
+			}
+			if err := files.Replace(args[0], file, 0o600); err != nil {
+				return err
+			}
+			_, err = fmt.Fprintf(c.OutOrStdout(), "%s: sealed anew\n", visible.Text(args[0]))
+			return err
+		},
+	}
+	passphraseFlag(c, &passFile)
 	return c
 }
 

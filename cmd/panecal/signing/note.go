@@ -10,14 +10,14 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/files"
-	"example.org/panecal/limits/release"
 	"example.org/panecal/limits/visible"
 	"example.org/panecal/station/inbox"
+	"example.org/panecal/store"
 )
 
 // NewNote is the sub-command note.
 func NewNote() *cobra.Command {
-	var keyPath, out, passFile string
+	var keyPath, out, passFile, station string
 	c := &cobra.Command{
 		Use:   "note SERIAL TEXT --key FILE --out FOLDER",
 		Short: "Write a signed note about a unit, for a station to take up",
@@ -31,19 +31,17 @@ it then. What a station does not take is in inbox/refused, with the reason.`,
 			if keyPath == "" || out == "" {
 				return cli.UsageError(fmt.Errorf("--key and --out are needed; see %s --help", c.CommandPath()))
 			}
-			n, err := inbox.NewNote(args[0], args[1], time.Now())
+			if station == "" {
+				var err error
+				if station, err = store.StationOf(filepath.Join(filepath.Dir(out), "store")); err != nil {
+					return cli.UsageError(fmt.Errorf("for which station is the note? no log is beside %s to tell: add --station NAME", out))
+				}
+			}
+			n, err := inbox.NewNote(station, args[0], args[1], time.Now())
 			if err != nil {
 				return cli.UsageError(fmt.Errorf("writing a note: %w", err))
 			}
-			file, err := os.ReadFile(keyPath)
-			if err != nil {
-				return fmt.Errorf("reading a key: %w", err)
-			}
-			pass, err := askPassphrase(c, passFile, false)
-			if err != nil {
-				return err
-			}
-			key, err := release.OpenKey(file, pass)
+			key, err := openKeyFile(c, keyPath, passFile)
 			if err != nil {
 				return err
 			}
@@ -60,6 +58,7 @@ it then. What a station does not take is in inbox/refused, with the reason.`,
 	}
 	c.Flags().StringVar(&keyPath, "key", "", "the signer's key; see panecal key new")
 	c.Flags().StringVar(&out, "out", "", "folder for the note; it must exist")
+	c.Flags().StringVar(&station, "station", "", "the station that takes it up; no other does (default: whose log is beside FOLDER)")
 	passphraseFlag(c, &passFile)
 	return c
 }

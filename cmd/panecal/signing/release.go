@@ -131,6 +131,9 @@ func openKeyFile(c *cobra.Command, path, passFile string) (release.Key, error) {
 	if err != nil {
 		return release.Key{}, err
 	}
+	if release.OldKey(data) {
+		fmt.Fprintf(c.ErrOrStderr(), "panecal: %s is sealed as older programs did, which takes no memory to guess at: panecal key renew %[1]s\n", visible.Text(path))
+	}
 	return release.OpenKey(data, pass)
 }
 
