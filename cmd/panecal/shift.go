@@ -64,7 +64,8 @@ off: the hand-over is shown, and kept as a file beside the store.
 Command labels, to print and hang up: CMD GO, CMD SKIP (twice), CMD HELP, CMD
 ORDER, CMD NOTE, CMD HOLDS, CMD FIGURES, CMD PAUSE, CMD OFF, CMD POWER OFF
 (twice: the nest has no power, where a unit did not say that its emitter is
-off), and CMD REWORK with a code for a unit whose label is open. Enter, Space or a foot pedal that sends one of them say "go on" too.
+off), CMD HOLD with a reason and CMD REWORK with a code for a unit whose label is
+open. Enter, Space or a foot pedal that sends one of them say "go on" too.
 
 The emitters are invisible laser radiation: treat them as on while a unit has
 power. Keep hands out of moving fixtures. Handle open units only in an ESD
@@ -139,7 +140,7 @@ func (w *workplace) withScreen(c *cobra.Command, show screenFlags, at shiftOf) (
 	box.Put(w.runner.Snapshot())
 	kept := staff.HandOvers{Folder: at.handOvers, Language: lang}
 	people := shift.New(shift.Options{Station: w.runner, Intake: w.intake, Rules: at.config.rules.Rules, Operator: at.operator, Lot: at.lot,
-		Recent: w.recent, Settings: shift.Resumed(w.recent, at.workOrder), Software: version, Cautions: lang.Cautions(), Show: box.Show, HandOver: kept.Keep, Handed: at.handed})
+		Recent: w.recent, Settings: shift.Resumed(w.recent, at.workOrder), Software: version, Cautions: lang.Cautions(), Show: box.Show, HandOver: kept.Keep, Handed: at.handed, Hold: w.hold})
 	w.start(func() error {
 		// Should it fail, nobody would see what the station does.
 		defer leave(errLeft)

@@ -267,6 +267,13 @@ func (w *workplace) openInbox(o workplaceOptions, logger *slog.Logger) error {
 	return nil
 }
 
+// hold puts a unit on hold for somebody at the screen.
+func (w *workplace) hold(label, reason, by string) error {
+	done, err := w.desk.Hold(label, reason, by, time.Now())
+	w.runner.Disposed(done.Changes)
+	return err
+}
+
 // holdUnproven puts on hold what no good check followed, where check units failed.
 func (w *workplace) holdUnproven(logger *slog.Logger) {
 	done, _, err := w.desk.HoldUnproven()

@@ -1,9 +1,11 @@
 package decision
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"sync"
+	"time"
 
 	"example.org/panecal/limits/quantity"
 	"example.org/panecal/limits/release"
@@ -72,6 +74,17 @@ func (d *Desk) Do(o Order, file []byte, signed bool) (done Done, refused, err er
 		return Done{}, fmt.Errorf("no unit of this log is chosen by: %s", o.Chosen), nil
 	}
 	return d.carry(o, serials, file, signed)
+}
+
+// Hold puts one unit on hold, by its serial or label, as somebody at the station
+// says who is known there. The error also says why nothing was done.
+func (d *Desk) Hold(label, reason, by string, at time.Time) (Done, error) {
+	o, err := New(Order{Verb: Hold, Serial: label, Reason: reason, By: by}, at)
+	if err != nil {
+		return Done{}, err
+	}
+	done, refused, err := d.Do(o, nil, false)
+	return done, errors.Join(refused, err)
 }
 
 // carry does what an order says for these units.

@@ -273,3 +273,25 @@ func TestCutOff(t *testing.T) {
 		}
 	}
 }
+
+// TestHoldAtTheScreen: what somebody says at the station is on record as a decision
+// without a signature; without a person nothing is.
+func TestHoldAtTheScreen(t *testing.T) {
+	l := &log{t: t, now: noon}
+	l.run("A", record.Production, record.Passed, record.Release)
+	d := l.desk()
+	d.Serial = func(label string) string { return strings.TrimSuffix(label, "-X") }
+	done, err := d.Hold("A-X", "SCRATCH", "p1", l.now.Add(time.Minute))
+	if err != nil || done.Units != 1 || l.at("A") != record.Hold {
+		t.Errorf("%+v, %v, at %s", done, err, l.at("A"))
+	}
+	if b, is := l.list[len(l.list)-2].Body.(*record.Decision); !is || b.Signed || b.By != "p1" || b.Serial != "A" || b.Reason != "SCRATCH" {
+		t.Errorf("%+v", l.list[len(l.list)-2].Body)
+	}
+	if _, err := d.Hold("A-X", "SCRATCH", "", l.now.Add(time.Hour)); err == nil {
+		t.Error("nobody held a unit")
+	}
+	if _, err := d.Hold("CHECK-1", "SCRATCH", "p1", l.now.Add(time.Hour)); err == nil {
+		t.Error("a check unit is on hold")
+	}
+}

@@ -41,6 +41,7 @@ func figuresEnglish() figureText {
 		figures: pageText{[2]string{"THIS SHIFT", "ENTER: GO ON"}, "How this shift goes. Enter goes on.", nil},
 		pause:   pageText{[2]string{"PAUSE", "ENTER ENDS IT"}, "Nobody works now. Enter, or CMD PAUSE, ends the pause.", nil},
 		replies: map[shift.Code]string{
+			shift.PutOnHold:    "{text} is on hold: put it into the box for held units.",
 			shift.BoxOpen:      "Box {text} is open: good units go there.",
 			shift.BoxAgain:     "Box {text} is full. Scan the number of another box.",
 			shift.TrainingEnds: "Your training or your badge ends soon. Days left: {text}. Tell the line lead.",
@@ -60,6 +61,7 @@ func figuresGerman() figureText {
 		figures: pageText{[2]string{"DIESE SCHICHT", "WEITER: ENTER"}, "So läuft diese Schicht. Weiter mit Enter.", nil},
 		pause:   pageText{[2]string{"PAUSE", "ENDE: ENTER"}, "Jetzt arbeitet niemand. Enter oder CMD PAUSE beendet die Pause.", nil},
 		replies: map[shift.Code]string{
+			shift.PutOnHold:    "{text} ist gesperrt: in die Box für gesperrte Geräte legen.",
 			shift.BoxOpen:      "Karton {text} ist offen: gute Geräte kommen dorthin.",
 			shift.BoxAgain:     "Karton {text} ist voll. Nummer eines anderen Kartons scannen.",
 			shift.TrainingEnds: "Schulung oder Ausweis läuft bald ab. Tage übrig: {text}. Linienleitung sagen.",
@@ -79,6 +81,7 @@ func figuresSpanish() figureText {
 		figures: pageText{[2]string{"ESTE TURNO", "SIGA: ENTER"}, "Así va este turno. Pulse Enter para seguir.", nil},
 		pause:   pageText{[2]string{"PAUSA", "FIN: ENTER"}, "Ahora no trabaja nadie. Enter o CMD PAUSE termina la pausa.", nil},
 		replies: map[shift.Code]string{
+			shift.PutOnHold:    "{text} está retenida: póngala en la caja de las retenidas.",
 			shift.BoxOpen:      "El embalaje {text} está abierto: allí van las buenas.",
 			shift.BoxAgain:     "El embalaje {text} está lleno. Escanee el número de otro.",
 			shift.TrainingEnds: "Su formación o su tarjeta termina pronto. Días restantes: {text}. Avise al jefe de línea.",

@@ -95,6 +95,8 @@ type (
 	}
 	// noted is a message for the test engineer.
 	noted struct{ text string }
+	// held puts the unit of a label on hold.
+	held struct{ label, reason string }
 	// reworked says that the unit of a label was reworked.
 	reworked struct{ label, code string }
 	// boxed opens a box, into which units go that waited.
@@ -122,6 +124,7 @@ func (settled) deed()   {}
 func (unpowered) deed() {}
 func (noted) deed()     {}
 func (reworked) deed()  {}
+func (held) deed()      {}
 func (boxed) deed()     {}
 func (rested) deed()    {}
 func (refused) deed()   {}
@@ -199,6 +202,8 @@ func (d *dialog) take(in Input, snap station.Snapshot) []deed {
 		d.ask([]PageKind{OrderPage, QuantityPage, WindowPage, GasketPage, EmitterPage}, snap)
 	case command == "OFF":
 		return d.signOff(snap, in.At)
+	case name == "HOLD" && code != "":
+		return d.hold(snap, code)
 	case name == "REWORK" && code != "":
 		return d.rework(snap, code)
 	default:
@@ -284,6 +289,19 @@ func (d *dialog) rework(snap station.Snapshot, code string) []deed {
 		}
 	}
 	return []deed{reworked{label, code}, Reply{Code: Reworked, Text: code, Label: label, Done: true}}
+}
+
+// hold puts the unit on hold whose label is open, or whose result the hands look
+// at.
+func (d *dialog) hold(snap station.Snapshot, reason string) []deed {
+	label := snap.Label
+	if i := snap.Hands.Nest; label == "" && i >= 0 && i < len(snap.Nests) && snap.Nests[i].Verdict != nil {
+		label = snap.Nests[i].Label
+	}
+	if label == "" {
+		return []deed{Reply{Code: NoLabelOpen}}
+	}
+	return []deed{held{label, reason}, Reply{Code: PutOnHold, Text: label, Done: true}}
 }
 
 // powerOff hears at the second scan of its label in a row that the nest has no

@@ -38,6 +38,8 @@ func lead(s *dialog, snap station.Snapshot, entries ...string) (told []string) {
 				told = append(told, fmt.Sprintf("no power in %d, %s", d.nest, d.name))
 			case noted:
 				told = append(told, "note "+d.text)
+			case held:
+				told = append(told, "held "+d.label+" "+d.reason)
 			case reworked:
 				told = append(told, "mended "+d.label+" "+d.code)
 			case Reply:
@@ -128,6 +130,9 @@ func TestDialog(t *testing.T) {
 		{"a command is no lot", options{}, vacant(2), []string{"CMD ORDER", "CMD HELP"}, want{"said page-first CMD HELP", OrderPage}},
 		{"a command is no badge", options{Rules: Rules{Badge: badges}}, vacant(2), []string{"CMD OFF"}, want{"said bad-badge CMD OFF", BadgePage}},
 		{"rework", options{}, open, []string{"CMD REWORK WIPE"}, want{"mended " + hopper + " WIPE|done reworked WIPE " + hopper, 0}},
+		{"hold", options{}, open, []string{"CMD HOLD scratch on the glass"}, want{"held " + hopper + " SCRATCH ON THE GLASS|done put-on-hold " + hopper, 0}},
+		{"hold without a label", options{}, vacant(2), []string{"CMD HOLD SCRATCH"}, want{"said no-label-open", 0}},
+		{"hold without a reason", options{}, open, []string{"CMD HOLD"}, want{"said unknown-command HOLD", 0}},
 		{"rework without a label", options{}, vacant(2), []string{"CMD REWORK WIPE"}, want{"said no-label-open", 0}},
 		{"start by label", options{}, running, []string{"CMD GO"}, want{"passed 3  nest 1", 0}},
 		{"skip asks first", options{}, running, []string{"CMD SKIP"}, want{"said skip-again nest 2", 0}},

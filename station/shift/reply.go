@@ -24,6 +24,7 @@ const (
 	Settled        Code = "settled"         // Settings hold from now on
 	Noted          Code = "noted"           // the message is on record
 	Reworked       Code = "reworked"        // rework Text of Label is on record
+	PutOnHold      Code = "put-on-hold"     // the unit of label Text is on hold
 	NotRecorded    Code = "not-recorded"    // could not be put on record, for the reason in Text
 	ScannerLost    Code = "scanner-lost"    // the scanner's port
 	ScannerBack    Code = "scanner-back"
@@ -45,7 +46,7 @@ const (
 
 // Codes returns every code. The slice is the caller's.
 func Codes() []Code {
-	return []Code{BadBadge, BadNumber, BadOrder, BadLot, UnitLabel, PageFirst, NoLabelOpen, BadRework, UnknownCommand, NothingToSkip, SkipAgain, NoEmitter, PowerAgain, BoxOpen, BoxAgain, Settled, Noted, Reworked,
+	return []Code{BadBadge, BadNumber, BadOrder, BadLot, UnitLabel, PageFirst, NoLabelOpen, BadRework, UnknownCommand, NothingToSkip, SkipAgain, NoEmitter, PowerAgain, BoxOpen, BoxAgain, Settled, Noted, Reworked, PutOnHold,
 		NotRecorded, ScannerLost, ScannerBack,
 		UnknownBadge, NotValid, NoOperator, NoLead, TrainingEnded, BadgeBarred, PINScanned, PINForm, PINWrong, PINClosed, NothingToLift, TrainingEnds}
 }

@@ -86,6 +86,9 @@ type Options struct {
 	Show func(*Page, Reply)
 	// HandOver keeps what one person leaves to the next. nil: nobody does.
 	HandOver func(HandOver) error
+	// Hold puts the unit of a label on hold, on record, for what somebody says. nil:
+	// nothing can be held here.
+	Hold func(label, reason, by string) error
 	// Handed is told of each label that went to the station. nil for nobody.
 	Handed func(text string)
 
@@ -99,6 +102,9 @@ func New(o Options) *Shift {
 	}
 	if o.HandOver == nil {
 		o.HandOver = func(HandOver) error { return nil }
+	}
+	if o.Hold == nil {
+		o.Hold = func(string, string, string) error { return errors.New("no unit can be held here") }
 	}
 	if o.Handed == nil {
 		o.Handed = func(string) {}
@@ -210,6 +216,8 @@ func (s *Shift) do(d deed) error {
 		s.o.Station.Rest(d.on)
 	case noted:
 		return s.keep(&record.Note{By: s.person, Text: d.text})
+	case held:
+		return s.o.Hold(d.label, d.reason, s.person)
 	case reworked:
 		return s.o.Intake.Rework(s.o.Station, d.label, d.code, s.person)
 	}

@@ -36,6 +36,7 @@ type Hold struct {
 	Also    []string  `json:"also,omitempty"`     // why it is held besides, by other decisions
 	Nest    string    `json:"nest,omitempty"`     // of its last attempt
 	HardBin int       `json:"hard_bin,omitempty"` // of its last attempt
+	Box     string    `json:"box,omitempty"`      // number of the box in which it lies, as far as is known
 	Record  Ref       `json:"record"`             // the newest that holds it
 }
 
@@ -74,7 +75,7 @@ func holdOf(serial string, list []record.Entry) (Hold, bool) {
 	var h Hold
 	note := func(e record.Entry, was record.Disposition, by, code, why string) {
 		if was != record.Hold {
-			h = Hold{Serial: serial, Since: e.Time, Nest: h.Nest, HardBin: h.HardBin}
+			h = Hold{Serial: serial, Since: e.Time, Nest: h.Nest, HardBin: h.HardBin, Box: h.Box}
 		}
 		if s.Firm && h.Decided && why != h.Why {
 			h.Also = append(h.Also, h.Why)
@@ -86,7 +87,7 @@ func holdOf(serial string, list []record.Entry) (Hold, bool) {
 		switch b := e.Body.(type) {
 		case *record.Attempt:
 			if b.Intent != nil {
-				h.Nest, h.HardBin = b.Run.Nest, b.Judgement.HardBin
+				h.Nest, h.HardBin, h.Box = b.Run.Nest, b.Judgement.HardBin, b.Box
 			}
 			firm := s.Firm
 			s.Verdict(b.Run.Purpose, b.Judgement.Disposition)
@@ -97,6 +98,8 @@ func holdOf(serial string, list []record.Entry) (Hold, bool) {
 				}
 				note(e, was, "station", code, cmp.Or(why, code))
 			}
+		case *record.Boxed:
+			h.Box = b.Box
 		case *record.DispositionChange:
 			firm := s.Firm
 			s.Change(b.To, b.Firm)
@@ -115,7 +118,7 @@ func (h *Holds) WriteText(w io.Writer) error {
 		return err
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "SERIAL\tSINCE\tAGE\tBY\tWHY")
+	fmt.Fprintln(t, "SERIAL\tSINCE\tAGE\tBOX\tBY\tWHY")
 	for _, u := range h.Units {
 		why := u.Why
 		if u.Decided {
@@ -124,7 +127,7 @@ func (h *Holds) WriteText(w io.Writer) error {
 		if len(u.Also) > 0 {
 			why += "; also: " + strings.Join(u.Also, "; ")
 		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", visible.Text(u.Serial), u.Since.Format("2006-01-02 15:04"), age(u.AgeS), visible.Text(u.By), visible.Text(why))
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", visible.Text(u.Serial), u.Since.Format("2006-01-02 15:04"), age(u.AgeS), visible.Text(orDash(u.Box)), visible.Text(u.By), visible.Text(why))
 	}
 	fmt.Fprintf(t, "%d on hold\n", len(h.Units))
 	return t.Flush()
