@@ -56,6 +56,12 @@ func ask(d disk, dir string, beside Beside) (*Problem, string, error) {
 // askOne holds a log against one recollection.
 func askOne(d disk, dir string, m mark, r *recollection, path string) (*Problem, string, error) {
 	head := record.Ref{Station: m.Station, Generation: m.Generation, Sequence: m.Sequence, Hash: m.Hash}
+	if r.Start > 0 && r.Start <= m.Sequence {
+		if began, readable, err := recordEndingAt(d, dir, r.StartJournal, r.StartEnd); err != nil || readable && r.forked(head, began) {
+			problem, note := r.judge(path, dir, m.Journal, head, record.Ref{}, began)
+			return problem, note, err
+		}
+	}
 	var got record.Ref
 	var err error
 	if r.Sequence > m.Sequence {
@@ -69,7 +75,7 @@ func askOne(d disk, dir string, m mark, r *recollection, path string) (*Problem,
 	if err != nil {
 		return nil, "", err
 	}
-	problem, note := r.judge(path, dir, m.Journal, head, got)
+	problem, note := r.judge(path, dir, m.Journal, head, got, record.Ref{})
 	return problem, note, nil
 }
 
@@ -88,7 +94,7 @@ func Meet(dir, known string) error {
 		return nil
 	}
 	m.Schema, m.Path, m.Host = markSchema, absolute(dir), thisHost()
-	b, err := seal(recollection{mark: m})
+	b, err := seal(recollection{m})
 	if err == nil {
 		err = os.MkdirAll(known, dirMode)
 	}
@@ -191,9 +197,9 @@ func recall(d disk, dir string, folders []string, m mark) (r *recollection, path
 }
 
 // judge holds the log in dir, which ends at head and has got where the record
-// stood that is remembered, against what is remembered. A copy elsewhere may be
-// older; the store itself may not.
-func (r *recollection) judge(path, dir string, journal uint32, head, got record.Ref) (*Problem, string) {
+// stood that is remembered, and began where the run of the station did, against
+// what is remembered. A copy elsewhere may be older; the store itself may not.
+func (r *recollection) judge(path, dir string, journal uint32, head, got, began record.Ref) (*Problem, string) {
 	tell := func(f Fault, at uint64, what string) (*Problem, string) {
 		return &Problem{f, at, DamageError{journalKind.name(max(1, journal)), -1, what}}, ""
 	}
@@ -201,6 +207,8 @@ func (r *recollection) judge(path, dir string, journal uint32, head, got record.
 	older := r.Generation > head.Generation || r.Generation == head.Generation && r.Sequence > head.Sequence
 	here := r.Path == absolute(dir)
 	switch {
+	case r.forked(head, began):
+		return tell(Forked, r.Start, r.forkText(path))
 	case r.Sequence == 0 || same && got.Hash == r.Hash:
 		return nil, ""
 	case older && here:

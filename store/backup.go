@@ -130,7 +130,8 @@ func (c *copier) copy(tmp string) error {
 	}
 	c.head = p.ref()
 	c.mark = mark{Store: p.Store, Station: p.Station, Generation: p.Generation, Sequence: p.Sequence, Hash: p.Hash,
-		Journal: p.Segment, JournalEnd: p.Offset, CaptureSegment: captureEnd.number, CaptureEnd: captureEnd.end}
+		Journal: p.Segment, JournalEnd: p.Offset, CaptureSegment: captureEnd.number, CaptureEnd: captureEnd.end,
+		Start: promised.Start, StartHash: promised.StartHash, StartJournal: promised.StartJournal, StartEnd: promised.StartEnd}
 	return c.disk.SyncDir(tmp)
 }
 

@@ -22,7 +22,7 @@ type Beside struct {
 	// see Meet.
 	Known string
 	// Checkpoints are files and folders with checkpoints, which are looked at
-	// where they are there; Against those that must be.
+	// where they are there; Against those that must be, or other copies of the log.
 	Checkpoints, Against []string
 	Public               string // key under which they are checked, "" for not known
 }
@@ -37,6 +37,10 @@ type claim struct {
 
 	found bool
 	got   record.Ref // the record that stands there
+	// began is the record that stands where the run of the station began that the
+	// claim tells of.
+	start uint64
+	began record.Ref
 }
 
 // besideCheck holds what others remember against the records as they come by.
@@ -46,6 +50,8 @@ type besideCheck struct {
 	tree   proof.Tree
 	gap    bool // records are missing: the tree is none any more
 	roots  map[int64]tlog.Hash
+	others []*otherLog
+	starts map[uint64]bool  // records with which a run of the station began
 	units  map[string]heard // by serial: what a unit testified that nobody has explained since
 }
 
@@ -54,17 +60,18 @@ func (b *besideCheck) begin(list Beside) error {
 	r, path, problem, note := recall(b.disk, b.dir, list.Memory, b.mark)
 	b.tell(problem, note)
 	if r != nil {
-		b.claims = append(b.claims, &claim{Witness: Witness{Kind: "memory", Where: path, Sequence: r.Sequence}, generation: r.Generation, hash: r.Hash, memory: r})
+		b.claims = append(b.claims, &claim{Witness: Witness{Kind: "memory", Where: path, Sequence: r.Sequence}, generation: r.Generation, hash: r.Hash, memory: r, start: r.Start})
 	}
 	if list.Known != "" {
 		path := memoryFile(list.Known, b.mark.Store)
 		if r, err := readRecollection(b.disk, path); err == nil {
-			b.claims = append(b.claims, &claim{Witness: Witness{Kind: "reader", Where: path, Sequence: r.Sequence}, generation: r.Generation, hash: r.Hash, memory: &r})
+			b.claims = append(b.claims, &claim{Witness: Witness{Kind: "reader", Where: path, Sequence: r.Sequence}, generation: r.Generation, hash: r.Hash, memory: &r, start: r.Start})
 		}
 	}
 	if l, err := ReadLastBackup(b.dir); err == nil && l.Hash != (record.Hash{}) {
 		b.claims = append(b.claims, &claim{Witness: Witness{Kind: "backup", Where: backupName, Sequence: l.Sequence}, generation: l.Generation, hash: l.Hash})
 	}
+	list.Against = b.beginLogs(list.Against)
 	return b.beginCheckpoints(list)
 }
 
@@ -96,7 +103,7 @@ func (b *besideCheck) beginCheckpoints(list Beside) error {
 			if f.Size > 0 && f.Origin == origin {
 				b.roots[f.Size] = tlog.Hash{}
 				b.claims = append(b.claims, &claim{Witness: Witness{Kind: "checkpoint", Where: f.Path, Sequence: uint64(f.Size)},
-					generation: f.Generation, hash: f.Head, checkpoint: &f})
+					generation: f.Generation, hash: f.Head, checkpoint: &f, start: f.Start})
 			}
 		}
 	}
@@ -121,8 +128,14 @@ func (b *besideCheck) record(ref record.Ref) {
 		if c.Sequence == ref.Sequence {
 			c.found, c.got = true, ref
 		}
+		if c.start == ref.Sequence {
+			c.began = ref
+		}
 	}
-	if len(b.roots) == 0 || b.gap {
+	for _, o := range b.others {
+		o.record(ref)
+	}
+	if b.gap || len(b.roots) == 0 && len(b.others) == 0 {
 		return
 	}
 	if int64(ref.Sequence) != b.tree.Size+1 {
@@ -135,13 +148,23 @@ func (b *besideCheck) record(ref record.Ref) {
 	}
 }
 
+// begun is told of the records with which runs of the station began.
+func (b *besideCheck) begun(list []uint64) {
+	for _, n := range list {
+		if b.starts == nil {
+			b.starts = map[uint64]bool{}
+		}
+		b.starts[n] = true
+	}
+}
+
 // end judges every claim.
 func (b *besideCheck) end() {
 	for _, c := range b.claims {
 		c.Agrees = c.Sequence == 0 || c.found && c.got.Hash == c.hash
 		switch {
 		case c.memory != nil && (c.found || c.Sequence > b.mark.Sequence): // else the log is damaged, as its own head file says
-			b.tell(c.memory.judge(c.Where, b.dir, b.mark.Journal, b.report.Head, c.got))
+			b.tell(c.memory.judge(c.Where, b.dir, b.mark.Journal, b.report.Head, c.got, c.began))
 		case c.checkpoint != nil:
 			c.Agrees = c.Agrees && b.roots[c.checkpoint.Size] == c.checkpoint.Root
 		case c.Kind == "backup" && c.found && !c.Agrees && c.got.Generation == c.generation:
@@ -150,6 +173,9 @@ func (b *besideCheck) end() {
 		b.report.Witnesses = append(b.report.Witnesses, c.Witness)
 	}
 	b.judgeCheckpoints()
+	for _, o := range b.others {
+		o.judge(b)
+	}
 	b.judgeUnits()
 }
 
@@ -169,6 +195,9 @@ func (b *besideCheck) judgeCheckpoints() {
 		head := b.report.Head
 		switch at := c.checkpoint.Time.Format(time.RFC3339); {
 		case c.Agrees || older > 0:
+		case c.checkpoint.run().forked(head, c.began):
+			b.say(Forked, file, c.start, -1, c.checkpoint.run().forkText(fmt.Sprintf("checkpoint of %s, %s", at, c.Where)))
+			return
 		case c.Sequence > head.Sequence && b.gap || b.gap && b.roots[c.checkpoint.Size] == (tlog.Hash{}):
 			// Damage hides what it speaks of, and is told by itself.
 		case c.Sequence > head.Sequence && c.generation >= head.Generation:

@@ -246,6 +246,7 @@ func (c *chainCheck) segment(s *segmentCheck) error {
 		if what := follows(s.first, s.firstPrevious, c.sequence, c.hash); what != "" {
 			c.say(Damaged, s.name(), s.first.Sequence, s.firstAt, what)
 		}
+		c.beside.begun(s.starts)
 		for _, ref := range s.refs {
 			c.beside.record(ref)
 		}

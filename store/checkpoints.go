@@ -287,6 +287,11 @@ type FoundCheckpoint struct {
 	Err    error // why it cannot be believed; what it says may be read all the same
 }
 
+// run is what the checkpoint says of the run of the station in which it was made.
+func (f *FoundCheckpoint) run() mark {
+	return mark{Generation: f.Generation, Sequence: uint64(f.Size), Start: f.Start, StartHash: f.StartHash}
+}
+
 // ReadCheckpoints reads the checkpoints at path, a folder or one file, under a
 // public key, which may be "". Files that are no whole note are passed over:
 // a crash leaves such.

@@ -28,6 +28,7 @@ type segmentCheck struct {
 	atMark        record.Hash // of the record that the head file names
 	heard         []heard     // testimonies of units, and statements
 	refs          []record.Ref
+	starts        []uint64 // sequences of records with which a run of the station began
 	later         int      // records that hold what this program does not know
 	outdated      int      // derived files of another program
 	recent        *recent  // the index, as the records make it; nil if nobody asks for it
@@ -247,6 +248,9 @@ func (s *segmentCheck) record(at, after int64, content []byte) error {
 	s.report.Records++
 	s.report.Head = k.Ref
 	s.refs = append(s.refs, k.Ref)
+	if k.Kind == record.KindStart {
+		s.starts = append(s.starts, k.Ref.Sequence)
+	}
 	if k.Ref.Sequence == c.mark.Sequence && k.Ref.Generation == c.mark.Generation {
 		s.atMark = k.Ref.Hash
 	}

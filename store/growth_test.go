@@ -161,6 +161,7 @@ func everyKind() []record.Body {
 		&record.ReleaseTaken{}, &record.SignOn{}, &record.ShiftSettings{}, &record.Stop{Code: "x"}, &record.StopLifted{}, &record.Study{},
 		note("A", "last"), &record.AccessRefused{Code: "x"},
 		&record.Decision{Verb: "hold", Serial: "A", Reason: "x", By: "p2", Decided: time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)},
+		&record.Start{Random: record.Hash{1}}, &record.LogDamage{What: "x"}, &record.CapturesRemoved{Segments: []uint32{1}},
 	}
 }
 

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"fmt"
 	"path/filepath"
 
 	"example.org/panecal/store/record"
@@ -29,6 +30,24 @@ type mark struct {
 	Memory string `json:"memory,omitempty"`
 	Path   string `json:"path,omitempty"`
 	Host   string `json:"host,omitempty"`
+	// The record that the last run of the station began with, and where its frame
+	// ends: two logs that went on from one record differ in it.
+	Start        uint64      `json:"start,omitempty"`
+	StartHash    record.Hash `json:"start_hash,omitzero"`
+	StartJournal uint32      `json:"start_journal,omitempty"`
+	StartEnd     int64       `json:"start_end,omitempty"`
+}
+
+// forked says that the log went on without the run of the station that m tells
+// of: head is its last record, got the one at the place where that run began.
+func (m mark) forked(head, got record.Ref) bool {
+	return m.Start > 0 && m.Generation == head.Generation && m.Start <= head.Sequence && got.Sequence == m.Start && got.Hash != m.StartHash
+}
+
+// forkText says it in words.
+func (m mark) forkText(who string) string {
+	return fmt.Sprintf("two logs go on under one name: record %d began a run of the station that this log does not have, it went on to record %d elsewhere (%s); up to record %d both may be the same",
+		m.Start, m.Sequence, who, m.Start-1)
 }
 
 const (

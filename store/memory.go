@@ -12,21 +12,13 @@ import (
 
 // recollection is what a memory outside the store holds of one log: how far it
 // was acknowledged when a verdict was last about to be shown, and where.
-type recollection struct {
-	mark
-	// Start is the record that this run of the station began with, and Random
-	// the number in it: two logs that went on from one record differ in it.
-	Start  uint64      `json:"start,omitempty"`
-	Random record.Hash `json:"random,omitzero"`
-}
+type recollection struct{ mark }
 
 // memory keeps a recollection in a folder. Who uses it takes turns: the start,
 // the journal's worker, the end.
 type memory struct {
 	disk   disk
 	folder string // "" for none
-	start  uint64
-	random record.Hash
 	told   mark
 	failed error // why it does not know of the last verdict
 }
@@ -39,6 +31,10 @@ var ErrMemory = errors.New("the memory outside the store")
 // computer remembers a log that had gone further. Errors that wrap it wrap
 // ErrDamaged too.
 var ErrRolledBack = errors.New("this is not the log that this computer remembers")
+
+// ErrForked: the log went on without a run of the station that this computer
+// remembers: two go on under one name. Errors that wrap it wrap ErrRolledBack.
+var ErrForked = errors.New("two logs go on under one name")
 
 // ErrMemoryMissing: this computer has remembered the log, and does not any more.
 var ErrMemoryMissing = errors.New("what this computer remembered of the log is gone")
@@ -82,7 +78,7 @@ func (k *memory) write(m mark) error {
 		return fail(err)
 	}
 	m.Schema = markSchema
-	b, err := seal(recollection{mark: m, Start: k.start, Random: k.random})
+	b, err := seal(recollection{m})
 	if err != nil {
 		return fail(err)
 	}
@@ -95,10 +91,11 @@ func (k *memory) write(m mark) error {
 	return nil
 }
 
-// shown says whether a verdict may be shown once body is durable.
+// shown says whether something may be shown or done once body is durable that
+// no older copy of the log may forget: a verdict, a run of the station.
 func shown(body record.Body) bool {
 	switch body.Kind() {
-	case record.KindAttempt, record.KindDispositionChange:
+	case record.KindAttempt, record.KindDispositionChange, record.KindStart:
 		return true
 	}
 	return false
@@ -129,6 +126,19 @@ func (k *memory) ask(ix *index, dir string, p position, m mark) error {
 		return damaged(fmt.Sprintf("an older copy: generation %d of this log was written here, this is generation %d", r.Generation, p.Generation))
 	case r.Generation < p.Generation || r.Sequence == 0:
 		return nil
+	case r.Start > 0 && r.Start <= p.Sequence:
+		err := ix.look(func(v *view) error {
+			_, err := v.record(place{r.Generation, r.Start}, &r.StartHash)
+			return err
+		})
+		if errors.Is(err, ErrNotFound) || errors.Is(err, ErrDamaged) {
+			return fmt.Errorf("%w: %w", ErrForked, damaged(r.forkText(path)))
+		}
+		if err != nil {
+			return err
+		}
+	}
+	switch {
 	case r.Sequence > p.Sequence:
 		return damaged(fmt.Sprintf("an older copy: it ends at record %d, but %d were acknowledged", p.Sequence, r.Sequence))
 	}

@@ -27,7 +27,7 @@ func (p *Problem) Error() string { return p.DamageError.Error() }
 // Witness is somebody outside the log's own chain who remembers a record of
 // it, and whether the log agrees.
 type Witness struct {
-	Kind     string // "head", "memory", "checkpoint", "backup", "reader", "unit"
+	Kind     string // "head", "memory", "checkpoint", "backup", "reader", "unit", "log"
 	Where    string // the file it was read from
 	Sequence uint64 // of the record that it remembers
 	Agrees   bool

@@ -53,7 +53,8 @@ func (s *Store) resume(o Options) error {
 	s.journal, s.captures = j, &c
 	s.marked = m
 	s.acked = mark{Schema: markSchema, Store: p.Store, Station: p.Station, Generation: p.Generation, Sequence: p.Sequence, Hash: p.Hash,
-		Journal: p.Segment, JournalEnd: p.Offset, CaptureSegment: capture, CaptureEnd: end}
+		Journal: p.Segment, JournalEnd: p.Offset, CaptureSegment: capture, CaptureEnd: end,
+		Start: m.Start, StartHash: m.StartHash, StartJournal: m.StartJournal, StartEnd: m.StartEnd}
 	if s.memory.folder != "" {
 		s.acked.Memory, s.acked.Path, s.acked.Host = absolute(s.memory.folder), absolute(s.dir), thisHost()
 	}

@@ -257,6 +257,9 @@ func (s *Store) Append(body record.Body) (record.Ref, error) {
 		if err == nil { // else a segment may have a name that is not durable
 			s.acknowledge(func(m *mark) {
 				m.Sequence, m.Hash, m.Journal, m.JournalEnd = j.sequence, j.hash, j.number, j.end
+				if body.Kind() == record.KindStart {
+					m.Start, m.StartHash, m.StartJournal, m.StartEnd = ref.Sequence, ref.Hash, j.number, j.end
+				}
 			})
 			if shown(body) {
 				_ = s.memory.tell(s.acknowledged()) // a failure keeps the next attempt from beginning

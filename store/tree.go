@@ -42,6 +42,9 @@ func (s *Store) Checkpoint(secret string, now time.Time) (uint64, []byte, error)
 		p := s.tree.Pos
 		c := proof.Checkpoint{Origin: proof.Origin(m.Station, m.Store), Size: s.tree.Tree.Size, Root: s.tree.Tree.Root(),
 			Generation: p.Generation, Head: p.Hash, Time: now}
+		if m.Start > 0 && m.Start <= p.Sequence {
+			c.Start, c.StartHash = m.Start, m.StartHash
+		}
 		sequence = p.Sequence
 		var err error
 		text, err = c.Sign(secret)

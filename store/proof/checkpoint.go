@@ -27,10 +27,10 @@ type Checkpoint struct {
 	Generation uint32
 	Head       record.Hash // of the last record
 	Time       time.Time   // UTC, second
-	// Start is the record that this run of the station began with, and Random
-	// the number in it; 0 where there was none.
-	Start  uint64
-	Random record.Hash
+	// Start is the record that this run of the station began with, 0 where there
+	// was none, and StartHash its hash.
+	Start     uint64
+	StartHash record.Hash
 }
 
 // Origin names a log: its station, as far as a name may hold it, and the
@@ -64,7 +64,7 @@ func (c Checkpoint) text() string {
 	text := fmt.Sprintf("%s\n%d\n%s\ngeneration %d\nsequence %d\nhead %s\ntime %s\n",
 		c.Origin, c.Size, c.Root, c.Generation, c.Size, c.Head, c.Time.UTC().Format(time.RFC3339))
 	if c.Start > 0 {
-		text += fmt.Sprintf("start %d %s\n", c.Start, c.Random)
+		text += fmt.Sprintf("start %d %s\n", c.Start, c.StartHash)
 	}
 	return text
 }
@@ -133,9 +133,9 @@ func parse(text string) (c Checkpoint, err error) {
 		case "time":
 			c.Time, err = time.Parse(time.RFC3339, value)
 		case "start":
-			at, random, _ := strings.Cut(value, " ")
+			at, hash, _ := strings.Cut(value, " ")
 			if c.Start, err = strconv.ParseUint(at, 10, 64); err == nil {
-				err = c.Random.UnmarshalText([]byte(random))
+				err = c.StartHash.UnmarshalText([]byte(hash))
 			}
 		}
 		if err != nil {

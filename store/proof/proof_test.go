@@ -73,7 +73,7 @@ func checkpoint(t testing.TB, list []record.Entry, secret string) (Checkpoint, s
 		tree.Add(e.Ref.Hash)
 	}
 	c := Checkpoint{Origin: Origin("S 1", record.Hash{1}), Size: tree.Size, Root: tree.Root(), Generation: 1,
-		Head: list[len(list)-1].Ref.Hash, Time: time.Date(2027, 3, 1, 7, 0, 0, 0, time.UTC), Start: 1, Random: record.Hash{7}}
+		Head: list[len(list)-1].Ref.Hash, Time: time.Date(2027, 3, 1, 7, 0, 0, 0, time.UTC), Start: 1, StartHash: record.Hash{7}}
 	text, err := c.Sign(secret)
 	if err != nil {
 		t.Fatal(err)

@@ -21,6 +21,9 @@ const (
 	KindStudy             Kind = 12
 	KindNote              Kind = 13
 	KindAccessRefused     Kind = 14
+	KindStart             Kind = 15
+	KindLogDamage         Kind = 16
+	KindCapturesRemoved   Kind = 17
 	KindBoxOpened         Kind = 20
 	KindBoxed             Kind = 21
 	KindPause             Kind = 22
@@ -49,6 +52,9 @@ var kinds = [...]struct {
 	KindStudy:             {"study", 1, func() Body { return new(Study) }},
 	KindNote:              {"note", 1, func() Body { return new(Note) }},
 	KindAccessRefused:     {"access refused", 3, func() Body { return new(AccessRefused) }},
+	KindStart:             {"start", 5, func() Body { return new(Start) }},
+	KindLogDamage:         {"log damage", 5, func() Body { return new(LogDamage) }},
+	KindCapturesRemoved:   {"captures removed", 5, func() Body { return new(CapturesRemoved) }},
 	KindBoxOpened:         {"box opened", 5, func() Body { return new(BoxOpened) }},
 	KindBoxed:             {"boxed", 5, func() Body { return new(Boxed) }},
 	KindPause:             {"pause", 5, func() Body { return new(Pause) }},

@@ -159,7 +159,8 @@ func lowest(b record.Body) int {
 	case record.KindSignOn, record.KindStop, record.KindAccessRefused:
 		return 3
 	case record.KindDispositionChange, record.KindReworkDone, record.KindDecision,
-		record.KindBoxOpened, record.KindBoxed, record.KindPause, record.KindRelabelled:
+		record.KindBoxOpened, record.KindBoxed, record.KindPause, record.KindRelabelled,
+		record.KindStart, record.KindLogDamage, record.KindCapturesRemoved:
 		return 5
 	}
 	return 1
