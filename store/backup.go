@@ -160,9 +160,13 @@ func (c *copier) kind(tmp string, k segmentKind, markNumber uint32, markEnd int6
 	if err != nil {
 		return last, err
 	}
+	first := uint32(1)
+	if k == captureKind && len(numbers) > 0 {
+		first = numbers[0] // the oldest may have been removed; a check of the copy says
+	}
 	for i, n := range numbers {
-		if n != uint32(i)+1 {
-			return last, &DamageError{File: k.name(uint32(i) + 1), Offset: -1, What: "the segment is missing"}
+		if n != uint32(i)+first {
+			return last, &DamageError{File: k.name(uint32(i) + first), Offset: -1, What: segmentMissing}
 		}
 		if i, err := os.Stat(filepath.Join(c.from, k.name(n))); err == nil { // only for the progress
 			c.total += i.Size()
@@ -179,7 +183,7 @@ func (c *copier) kind(tmp string, k segmentKind, markNumber uint32, markEnd int6
 		last.number = n
 	}
 	if last.number < markNumber {
-		return last, &DamageError{File: k.name(markNumber), Offset: -1, What: "the segment is missing"}
+		return last, &DamageError{File: k.name(markNumber), Offset: -1, What: segmentMissing}
 	}
 	return last, nil
 }

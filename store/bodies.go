@@ -26,7 +26,7 @@ func (b *bodies) read(l location) ([]byte, error) {
 		var err error
 		if s, err = openSegment(b.disk, b.dir, journalKind, l.segment); err != nil {
 			if errors.Is(err, os.ErrNotExist) {
-				err = &DamageError{File: journalKind.name(l.segment), Offset: -1, What: "the segment is missing"}
+				err = &DamageError{File: journalKind.name(l.segment), Offset: -1, What: segmentMissing}
 			}
 			return nil, err
 		}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"example.org/panecal/store/record"
@@ -146,6 +147,7 @@ func (c *checker) check() error {
 	if err := c.kind(journalKind, journal, c.mark.Journal, c.mark.JournalEnd, chain.segment); err != nil {
 		return err
 	}
+	c.forgive(chain.removed)
 	if marked {
 		chain.end()
 		beside.end()
@@ -157,6 +159,28 @@ func (c *checker) check() error {
 		c.note(fmt.Sprintf("%d records hold what a later program wrote; this one proves them and reads what it knows", c.later))
 	}
 	return nil
+}
+
+// forgive takes out of the problems what was removed, on record.
+func (c *checker) forgive(removals []record.Entry) {
+	for _, e := range removals {
+		b := e.Body.(*record.CapturesRemoved)
+		gone := map[string]bool{}
+		for _, n := range b.Segments {
+			gone[captureKind.name(n)] = true
+		}
+		missing := 0
+		c.report.Problems = slices.DeleteFunc(c.report.Problems, func(p Problem) bool {
+			is := gone[p.File] && strings.HasSuffix(p.What, segmentMissing)
+			if is && p.What == segmentMissing {
+				missing++
+			}
+			return is
+		})
+		if missing > 0 {
+			c.note(fmt.Sprintf("%d files of raw captures were removed, as record %d says: %s", missing, e.Ref.Sequence, b.Rule))
+		}
+	}
 }
 
 // headers reads what the segments of a kind say of themselves: how large they
@@ -238,7 +262,8 @@ type chainCheck struct {
 	beside   *besideCheck
 	sequence uint64
 	hash     record.Hash
-	atMark   record.Hash // of the record that the head file names
+	atMark   record.Hash    // of the record that the head file names
+	removed  []record.Entry // removals of captures
 }
 
 func (c *chainCheck) segment(s *segmentCheck) error {
@@ -251,6 +276,7 @@ func (c *chainCheck) segment(s *segmentCheck) error {
 			c.beside.record(ref)
 		}
 		c.beside.hear(s.heard)
+		c.removed = append(c.removed, s.removed...)
 		c.report.Head = s.report.Head
 		c.sequence, c.hash = s.report.Head.Sequence, s.report.Head.Hash
 	}

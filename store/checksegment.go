@@ -18,6 +18,7 @@ type segmentCheck struct {
 	last       bool  // of its kind
 	markEnd    int64 // how much of it is acknowledged, 0 for not said
 	behindMark bool  // nothing of it is
+	bare       bool  // without what is derived of it, and the captures that it names
 
 	report Report // of this segment alone
 
@@ -28,12 +29,14 @@ type segmentCheck struct {
 	atMark        record.Hash // of the record that the head file names
 	heard         []heard     // testimonies of units, and statements
 	refs          []record.Ref
-	starts        []uint64 // sequences of records with which a run of the station began
-	later         int      // records that hold what this program does not know
-	outdated      int      // derived files of another program
-	recent        *recent  // the index, as the records make it; nil if nobody asks for it
-	rows          []Row    // of the attempts, likewise
-	changes       []change // of disposition
+	began         header         // of the segment
+	removed       []record.Entry // removals of captures
+	starts        []uint64       // sequences of records with which a run of the station began
+	later         int            // records that hold what this program does not know
+	outdated      int            // derived files of another program
+	recent        *recent        // the index, as the records make it; nil if nobody asks for it
+	rows          []Row          // of the attempts, likewise
+	changes       []change       // of disposition
 	wantRows      bool
 	filed         map[*checkedIndex]int // entries, for each file of the index
 	wrong         map[*checkedIndex]string
@@ -62,7 +65,7 @@ func (s *segmentCheck) check() error {
 	c, name := s.checker, s.name()
 	f, err := openSegment(c.disk, c.dir, s.kind, s.number)
 	if errors.Is(err, os.ErrNotExist) {
-		s.problem(name, -1, "the segment is missing")
+		s.problem(name, -1, segmentMissing)
 		return nil
 	}
 	if errors.Is(err, ErrDamaged) {
@@ -113,14 +116,17 @@ func (s *segmentCheck) check() error {
 	}
 	each := func(int64, int64, []byte) error { s.report.Captures++; return nil }
 	if s.kind == journalKind {
-		s.prepare(f, sure)
+		s.began = f.header
+		if !s.bare {
+			s.prepare(f, sure)
+		}
 		each = s.record
 		f = &segment{file: &window{file: f.file}, name: f.name, header: f.header, start: f.start}
 	}
 	if err := s.frames(f, end, promised, each); err != nil {
 		return err
 	}
-	if s.kind == journalKind {
+	if s.kind == journalKind && !s.bare {
 		return s.derived()
 	}
 	return nil
@@ -268,6 +274,9 @@ func (s *segmentCheck) record(at, after int64, content []byte) error {
 		}
 		s.rows = append(s.rows, row)
 	}
+	if s.bare {
+		return nil
+	}
 	return s.captures(&k)
 }
 
@@ -277,7 +286,7 @@ func (s *segmentCheck) captures(k *record.Skimmed) error {
 	for _, ref := range k.Captures {
 		_, err := readCapture(c.disk, c.dir, ref)
 		if errors.Is(err, os.ErrNotExist) {
-			err = &DamageError{File: captureKind.name(ref.Segment), Offset: ref.Offset, What: "the segment is missing"}
+			err = &DamageError{File: captureKind.name(ref.Segment), Offset: ref.Offset, What: segmentMissing}
 		}
 		if d := (*DamageError)(nil); errors.As(err, &d) {
 			s.badRecord(d.File, k.Ref.Sequence, d.Offset, fmt.Sprintf("capture %q of record %d: %s", ref.Name, k.Ref.Sequence, d.What))

@@ -53,7 +53,7 @@ type columns struct {
 func (c *columns) sealed(number uint32) (stands, error) {
 	next, err := openSegment(c.disk, c.dir, journalKind, number+1)
 	if errors.Is(err, os.ErrNotExist) {
-		err = &DamageError{File: journalKind.name(number + 1), Offset: -1, What: "the segment is missing"}
+		err = &DamageError{File: journalKind.name(number + 1), Offset: -1, What: segmentMissing}
 	}
 	if err != nil {
 		return stands{}, err
@@ -239,7 +239,7 @@ func (c *columns) settle(number uint32) (remade string, err error) {
 func walkFrom(d disk, dir string, number uint32) (*walk, error) {
 	s, err := openSegment(d, dir, journalKind, number)
 	if errors.Is(err, os.ErrNotExist) {
-		err = &DamageError{File: journalKind.name(number), Offset: -1, What: "the segment is missing"}
+		err = &DamageError{File: journalKind.name(number), Offset: -1, What: segmentMissing}
 	}
 	if err != nil {
 		return nil, err

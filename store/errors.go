@@ -31,6 +31,9 @@ var (
 	ErrNotFound = errors.New("not in the log")
 )
 
+// segmentMissing is what is said of a segment that is not there.
+const segmentMissing = "the segment is missing"
+
 // DamageError says where the log is not what was written. It wraps ErrDamaged.
 type DamageError struct {
 	File   string // name within the store

@@ -58,7 +58,7 @@ func (ix *index) own() bool { return ix.dir == ix.segments }
 func (ix *index) begin() error {
 	first, err := openSegment(ix.disk, ix.segments, journalKind, 1)
 	if errors.Is(err, os.ErrNotExist) {
-		err = &DamageError{File: journalKind.name(1), Offset: -1, What: "the segment is missing"}
+		err = &DamageError{File: journalKind.name(1), Offset: -1, What: segmentMissing}
 	}
 	if err != nil {
 		return err

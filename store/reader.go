@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"path/filepath"
 	"slices"
 	"sort"
@@ -282,6 +283,11 @@ func (r *Reader) Since(ref record.Ref, each func(record.Entry) error) error {
 // Capture returns a raw capture, proven to be the one that was recorded.
 func (r *Reader) Capture(ref record.CaptureRef) (*record.Capture, error) {
 	c, err := readCapture(r.disk, r.dir, ref)
+	if errors.Is(err, os.ErrNotExist) {
+		if gone, lerr := r.removed(); lerr == nil && gone[ref.Segment] {
+			err = ErrRemoved
+		}
+	}
 	if err != nil {
 		return nil, fmt.Errorf("reading capture %q: %w", ref.Name, err)
 	}

@@ -162,7 +162,7 @@ func lastCapture(d disk, dir string, m mark) (number uint32, end int64, err erro
 		number = numbers[len(numbers)-1]
 	}
 	if number < m.CaptureSegment {
-		return 0, 0, &DamageError{File: captureKind.name(m.CaptureSegment), Offset: -1, What: "the segment is missing"}
+		return 0, 0, &DamageError{File: captureKind.name(m.CaptureSegment), Offset: -1, What: segmentMissing}
 	}
 	if number == 0 {
 		return 0, 0, nil

@@ -152,7 +152,7 @@ func openStore(dir string, o Options) (_ *Store, err error) {
 // noStore tells a place without a store from one whose first segment is gone.
 func noStore(d disk, dir string) error {
 	if _, err := readMark(d, dir); err == nil || errors.Is(err, ErrDamaged) {
-		return &DamageError{File: journalKind.name(1), Offset: -1, What: "the segment is missing"}
+		return &DamageError{File: journalKind.name(1), Offset: -1, What: segmentMissing}
 	}
 	return ErrNoStore
 }

@@ -28,7 +28,7 @@ type heard struct {
 
 // hear takes a testimony or a statement out of a record.
 func (s *segmentCheck) hear(k *record.Skimmed, e record.Entry, content []byte) {
-	if k.Kind != record.KindDispositionChange && k.Kind != record.KindNote {
+	if k.Kind != record.KindDispositionChange && k.Kind != record.KindNote && k.Kind != record.KindCapturesRemoved {
 		return
 	}
 	if e.Body == nil {
@@ -38,6 +38,8 @@ func (s *segmentCheck) hear(k *record.Skimmed, e record.Entry, content []byte) {
 		}
 	}
 	switch b := e.Body.(type) {
+	case *record.CapturesRemoved:
+		s.removed = append(s.removed, e)
 	case *record.DispositionChange:
 		if b.Code == codeDifferent || b.Code == codeMissing {
 			s.heard = append(s.heard, heard{k.Ref, b.Serial, b.Why})

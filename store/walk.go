@@ -81,7 +81,7 @@ func (w *walk) open() error {
 	number := max(1, w.pos.Segment)
 	s, err := openSegment(w.disk, w.dir, journalKind, number)
 	if errors.Is(err, os.ErrNotExist) {
-		return &DamageError{File: journalKind.name(number), Offset: -1, What: "the segment is missing"}
+		return &DamageError{File: journalKind.name(number), Offset: -1, What: segmentMissing}
 	}
 	if err != nil {
 		return err
@@ -128,7 +128,7 @@ func (w *walk) findNext() error {
 	s, err := openSegment(w.disk, w.dir, journalKind, w.pos.Segment+1)
 	if errors.Is(err, os.ErrNotExist) {
 		if w.promised.Journal > w.pos.Segment {
-			return &DamageError{File: journalKind.name(w.pos.Segment + 1), Offset: -1, What: "the segment is missing"}
+			return &DamageError{File: journalKind.name(w.pos.Segment + 1), Offset: -1, What: segmentMissing}
 		}
 		return nil
 	}
