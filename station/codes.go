@@ -128,6 +128,7 @@ const (
 	NoticeDark        Code = "emitter_off"
 	NoticeClock       Code = "clock_put_back"
 	NoticeCheckpoint  Code = "checkpoint_not_written"
+	NoticeDamage      Code = "log_damaged"
 	NoticeCheckDue    Code = "check_unit_due"
 	NoticeCheckOver   Code = "check_unit_overdue"
 	NoticeCheckFirst  Code = "check_unit_wanted"
@@ -215,6 +216,7 @@ const (
 	BrokenHold     Code = "engineering_hold"
 	BrokenWitness  Code = "witness_different"
 	BrokenUnknown  Code = "witness_missing"
+	BrokenForked   Code = "witness_forked"
 	BrokenUnmarked Code = "not_released_before"
 	BrokenDecided  Code = "held_meanwhile"
 )
@@ -228,6 +230,7 @@ const (
 	StopDue      Code = "certificate_overdue"
 	StopStore    Code = "store_failed"
 	StopOffset   Code = "equal_shifts_in_a_row"
+	StopClock    Code = "clock_wrong"
 	StopCheck    Code = "check_unit_not_passed"
 	StopWorker   Code = "nest_failed"
 	StopLine     Code = "line"

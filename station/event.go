@@ -165,9 +165,15 @@ type (
 	}
 	// Rest says that the people pause, or that they are back.
 	Rest struct{ On bool }
-	// Remark is what is wrong with the log beside the attempts in hand: why no
-	// checkpoint could be written, "" for nothing.
-	Remark struct{ Checkpoint string }
+	// Remark is what is wrong beside the attempts in hand, with the log or the
+	// clock; "" for nothing.
+	Remark struct {
+		Checkpoint string // why none could be written
+		Damage     string // where the log is not what was written
+		Clock      string // what the clock says that does not fit the log
+		LogEnds    string // and when its last record was made
+		ClockFits  bool   // again
+	}
 	// Disposed are changes of disposition that were decided, and are on record.
 	Disposed struct{ Changes []*record.DispositionChange }
 	// LiftStop ends the stop of the nest, on record.

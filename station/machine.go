@@ -198,6 +198,17 @@ func (m *Machine) remark(r Remark) {
 	if r.Checkpoint != "" {
 		m.announce(NoNest, NoticeCheckpoint, Args{Detail: Verbatim(r.Checkpoint)})
 	}
+	if r.Damage != "" {
+		m.announce(NoNest, NoticeDamage, Args{Detail: Verbatim(r.Damage)})
+	}
+	switch ours := m.stop != nil && m.stop.Code == StopClock; {
+	case r.Clock != "" && m.stop == nil:
+		m.stop = &Stop{Nest: NoNest, Code: StopClock, Args: Args{Detail: Verbatim(r.Clock), Other: Verbatim(r.LogEnds)}, Since: m.now}
+		m.open = openLabel{}
+		m.announce(NoNest, StopClock, m.stop.Args)
+	case r.ClockFits && ours:
+		m.stop = nil
+	}
 }
 
 // tick lets go of what has lasted too long.

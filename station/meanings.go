@@ -44,6 +44,7 @@ var meanings = []Meaning{
 	{NoticeDark, Notice, "The emitter in {nest} is off.", "Go on.", LiftNobody},
 	{NoticeClock, Notice, "The computer's clock was put back by {detail}; records keep their order.", "Tell the test engineer.", LiftNobody},
 	{NoticeCheckpoint, Notice, "No checkpoint of the log could be written: {detail}.", "Tell the test engineer.", LiftNobody},
+	{NoticeDamage, Notice, "The log is damaged: {detail}.", "Call the test engineer: copy the store as it is.", LiftNobody},
 	{NoticeCheckDue, Notice, "A check unit is due by {detail}.", "Run a check unit before then.", LiftNobody},
 	{NoticeCheckOver, Notice, "A check unit is overdue since {detail}.", "Run a check unit now.", LiftNobody},
 	{NoticeCutLit, Notice, "The attempt of {label} in {nest} was cut off; its emitter was not confirmed off.", "Take the unit off its supply, then scan and run it again.", LiftNobody},
@@ -120,6 +121,7 @@ var meanings = []Meaning{
 
 	{BrokenWitness, Broken, "{label} bears record {detail}; the log has another there.", "Hold the unit, bin {bin}; call the line lead: the log was rewritten, or went on from a copy.", LiftNobody},
 	{BrokenUnknown, Broken, "{label} bears record {detail}, which is not in this log.", "Hold the unit, bin {bin}; call the line lead: the log was put back or rewritten, or another wrote the unit.", LiftNobody},
+	{BrokenForked, Broken, "{label} bears record {detail}; this log went on without it.", "Hold the unit, bin {bin}; call the line lead: two computers go on under one name.", LiftNobody},
 	{BrokenDecided, Broken, "{label} was put on hold meanwhile: {detail}.", "Put the unit on hold, bin {bin}.", LiftNobody},
 	{BrokenUnmarked, Broken, "The unit passed, but carries no released constants.", "Put the unit on hold, bin {bin}.", LiftNobody},
 
@@ -130,6 +132,7 @@ var meanings = []Meaning{
 	{StopDue, NotRunning, "{nest}: the target's certificate ran out on {detail}.", "Call the test engineer.", LiftEngineer},
 	{StopStore, NotRunning, "The record of {label} could not be written: {detail}.", "Keep {label} on hold; call the test engineer.", LiftEngineer},
 	{StopOffset, NotRunning, "{nest}: {detail} units in a row are off by the same distance.", "Call the line lead: check the target's stop.", LiftLead},
+	{StopClock, NotRunning, "The computer's clock says {detail}, the log ends at {other}.", "Call the line lead: set the clock.", LiftItself},
 	{StopCheck, NotRunning, "{nest}: check units did not pass {detail} times in a row.", "Call the line lead: check target, lid and window.", LiftLead},
 	{StopWorker, NotRunning, "{nest}: the program that serves it failed: {detail}.", "Call the line lead.", LiftLead},
 	{StopLine, NotRunning, "{nest}: its line lost or spoilt {detail} of {other} packets.", "Call the line lead: check cable, contacts and adapter.", LiftLead},

@@ -80,7 +80,9 @@ func (m *Machine) remember(recent []record.Entry) {
 			}
 			clear(last)
 		case *record.Stop:
-			stops = append(stops, e)
+			if Code(b.Code) != StopClock { // who looks at the clock lifts it
+				stops = append(stops, e)
+			}
 		case *record.StopLifted:
 			m.lifted = append(m.lifted, Lifted{b.Nest, Code(b.Code), e.Time, b.By, b.Method})
 			stops = slices.DeleteFunc(stops, func(e record.Entry) bool { return e.Ref == b.Stop })

@@ -163,7 +163,7 @@ func (m *Machine) storeTrouble(n *nest, f Failure) {
 	if about.Label == "" {
 		about.Label = n.sheet.Name
 	}
-	if m.stop == nil {
+	if m.stop == nil || m.stop.Code == StopClock {
 		m.stop = &Stop{Nest: NoNest, Code: StopStore, Args: about, Since: m.now}
 		m.open = openLabel{}
 	}

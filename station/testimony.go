@@ -22,6 +22,12 @@ const (
 	None            Testimony = "none"             // no block that names a record
 )
 
+// Forked says that a block of this generation names a record at or before the
+// place where the generation began here: two logs go on under one name.
+func Forked(t Testimony, w protocol.Witness, r Recalled) bool {
+	return t.Accuses() && r.Head.Generation > 1 && w.Generation == r.Head.Generation && w.Sequence <= r.Began
+}
+
 // Accuses says whether the log and the unit contradict each other.
 func (t Testimony) Accuses() bool { return t == Different || t == Missing }
 
@@ -65,13 +71,16 @@ func (m *Machine) testimony(n *nest, r Recalled) bool {
 		return true
 	}
 	code := BrokenWitness
-	if t == Missing {
+	switch {
+	case Forked(t, w, r):
+		code = BrokenForked
+	case t == Missing:
 		code = BrokenUnknown
 	}
 	about := fmt.Sprintf("%s/%d/%d", w.Station, w.Generation, w.Sequence)
 	n.att.code, n.att.detail = code, Verbatim(about)
 	n.queue = append(n.queue, &record.DispositionChange{Serial: n.serial, UnitID: n.unit.UnitID, To: Hold, Code: string(code),
-		Why: fmt.Sprintf("the unit bears record %s, intent %x, and the log does not: it was put back, rewritten or continued from a copy, or not this station wrote the block", about, w.Intent), By: byStation})
+		Why: fmt.Sprintf("the unit bears record %s, intent %x, and the log does not: it was put back or rewritten, two logs go on under one name, or not this station wrote the block", about, w.Intent), By: byStation})
 	m.finish(n)
 	return false
 }
@@ -87,7 +96,8 @@ func (m *Machine) stated(r Recalled) bool {
 	for _, e := range r.BySerial {
 		switch b := e.Body.(type) {
 		case *record.DispositionChange:
-			if b.Code == string(BrokenWitness) || b.Code == string(BrokenUnknown) {
+			switch Code(b.Code) {
+			case BrokenWitness, BrokenUnknown, BrokenForked:
 				stated = false
 			}
 		case *record.Note:

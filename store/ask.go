@@ -57,7 +57,7 @@ func ask(d disk, dir string, beside Beside) (*Problem, string, error) {
 func askOne(d disk, dir string, m mark, r *recollection, path string) (*Problem, string, error) {
 	head := record.Ref{Station: m.Station, Generation: m.Generation, Sequence: m.Sequence, Hash: m.Hash}
 	if r.Start > 0 && r.Start <= m.Sequence {
-		if began, readable, err := recordEndingAt(d, dir, r.StartJournal, r.StartEnd); err != nil || readable && r.forked(head, began) {
+		if began, readable, err := recordAt(d, dir, r.StartJournal, r.StartEnd, r.Start); err != nil || readable && r.forked(head, began) {
 			problem, note := r.judge(path, dir, m.Journal, head, record.Ref{}, began)
 			return problem, note, err
 		}
@@ -68,7 +68,7 @@ func askOne(d disk, dir string, m mark, r *recollection, path string) (*Problem,
 		head, got, err = walkOn(d, dir, m, head, r.Sequence)
 	} else {
 		var readable bool
-		if got, readable, err = recordEndingAt(d, dir, r.Journal, r.JournalEnd); !readable {
+		if got, readable, err = recordAt(d, dir, r.Journal, r.JournalEnd, r.Sequence); !readable {
 			return nil, "", err // damage, as the head file says: others tell
 		}
 	}
@@ -124,6 +124,27 @@ func walkOn(d disk, dir string, m mark, head record.Ref, wanted uint64) (last, g
 			got = head
 		}
 	}
+}
+
+// recordAt returns the record with that sequence: in a few reads if it ends at
+// that byte, else by the index.
+func recordAt(d disk, dir string, number uint32, end int64, sequence uint64) (ref record.Ref, readable bool, err error) {
+	ref, readable, err = recordEndingAt(d, dir, number, end)
+	if err != nil || readable && ref.Sequence == sequence || sequence == 0 {
+		return ref, readable, err
+	}
+	f, err := follow(d, dir, "", nil)
+	if err != nil {
+		return ref, readable, nil // damage: others tell
+	}
+	err = f.view(func(v *view) error {
+		e, err := v.entry(sequence)
+		if err == nil {
+			ref, readable = record.Ref{Station: v.pos.Station, Generation: e.generation, Sequence: sequence, Hash: e.hash}, true
+		}
+		return nil
+	})
+	return ref, readable, errors.Join(err, f.Close())
 }
 
 // recordEndingAt returns the record whose frame ends at that byte of a segment

@@ -160,14 +160,20 @@ func (c *copier) kind(tmp string, k segmentKind, markNumber uint32, markEnd int6
 	if err != nil {
 		return last, err
 	}
-	first := uint32(1)
-	if k == captureKind && len(numbers) > 0 {
-		first = numbers[0] // the oldest may have been removed; a check of the copy says
-	}
-	for i, n := range numbers {
-		if n != uint32(i)+first {
-			return last, &DamageError{File: k.name(uint32(i) + first), Offset: -1, What: segmentMissing}
+	gone := map[uint32]bool{}
+	if n := len(numbers); k == captureKind && n > 0 && numbers[n-1] > uint32(n) {
+		if gone, err = c.removed(); err != nil {
+			return last, err
 		}
+	}
+	wanted := uint32(1)
+	for _, n := range numbers {
+		for ; wanted < n; wanted++ {
+			if !gone[wanted] {
+				return last, &DamageError{File: k.name(wanted), Offset: -1, What: segmentMissing}
+			}
+		}
+		wanted = n + 1
 		if i, err := os.Stat(filepath.Join(c.from, k.name(n))); err == nil { // only for the progress
 			c.total += i.Size()
 		}
@@ -186,6 +192,16 @@ func (c *copier) kind(tmp string, k segmentKind, markNumber uint32, markEnd int6
 		return last, &DamageError{File: k.name(markNumber), Offset: -1, What: segmentMissing}
 	}
 	return last, nil
+}
+
+// removed are the files of captures that were removed, on record.
+func (c *copier) removed() (map[uint32]bool, error) {
+	f, err := follow(c.disk, c.from, "", nil)
+	if err != nil {
+		return nil, err
+	}
+	gone, err := f.Reader.removed()
+	return gone, errors.Join(err, f.Close())
 }
 
 // segment copies one segment and returns where the copy ends. One that others

@@ -25,6 +25,8 @@ type Beside struct {
 	// where they are there; Against those that must be, or other copies of the log.
 	Checkpoints, Against []string
 	Public               string // key under which they are checked, "" for not known
+	// Leads are people whose signed statements explain what a unit testified.
+	Leads []string
 }
 
 // claim is a record that somebody outside the chain of records remembers.
@@ -51,8 +53,8 @@ type besideCheck struct {
 	gap    bool // records are missing: the tree is none any more
 	roots  map[int64]tlog.Hash
 	others []*otherLog
-	starts map[uint64]bool  // records with which a run of the station began
-	units  map[string]heard // by serial: what a unit testified that nobody has explained since
+	starts map[uint64]bool // records with which a run of the station began
+	units  unexplained     // what units testified that nobody has explained since
 }
 
 // begin finds out who remembers the log.

@@ -26,8 +26,8 @@ type segmentCheck struct {
 	first         record.Ref // record
 	firstPrevious record.Hash
 	firstAt       int64
-	atMark        record.Hash // of the record that the head file names
-	heard         []heard     // testimonies of units, and statements
+	atMark        record.Hash    // of the record that the head file names
+	heard         []record.Entry // testimonies of units, and statements
 	refs          []record.Ref
 	began         header         // of the segment
 	removed       []record.Entry // removals of captures

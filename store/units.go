@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"cmp"
 	"fmt"
 	"maps"
@@ -16,19 +17,81 @@ import (
 const (
 	codeDifferent = "witness_different"
 	codeMissing   = "witness_missing"
+	codeForked    = "witness_forked"
 	statement     = "statement:"
 )
 
-// heard is a testimony of a unit that is on record, or a statement about one.
-type heard struct {
-	ref    record.Ref
-	serial string
-	why    string // of a testimony, "" of a statement
+// Testimony is what a unit testified against the log, on record.
+type Testimony struct {
+	Ref    record.Ref // where it is on record
+	Serial string
+	Why    string
+	Fault  Fault
 }
 
-// hear takes a testimony or a statement out of a record.
+// testimonyOf returns what a change of disposition says of a testimony.
+func testimonyOf(ref record.Ref, b *record.DispositionChange) (Testimony, bool) {
+	switch b.Code {
+	case codeDifferent, codeMissing:
+		return Testimony{ref, b.Serial, b.Why, Witnessed}, true
+	case codeForked:
+		return Testimony{ref, b.Serial, b.Why, Forked}, true
+	}
+	return Testimony{}, false
+}
+
+// unexplained are the testimonies, by serial, that no statement has explained.
+type unexplained map[string]Testimony
+
+// take takes in a record; leads are those whose statements count.
+func (u unexplained) take(ref record.Ref, body record.Body, leads []string) {
+	switch b := body.(type) {
+	case *record.DispositionChange:
+		if t, ok := testimonyOf(ref, b); ok {
+			u[b.Serial] = t
+		}
+	case *record.Note:
+		if len(b.Signed) > 0 && strings.HasPrefix(b.Text, statement) && slices.Contains(leads, b.By) {
+			delete(u, b.Serial)
+		}
+	}
+}
+
+func (u unexplained) inOrder() []Testimony {
+	return slices.SortedFunc(maps.Values(u), func(x, y Testimony) int { return cmp.Compare(x.Ref.Sequence, y.Ref.Sequence) })
+}
+
+// Unexplained returns what units testified against the log and none of the leads
+// has explained in a signed statement since, in log order.
+func (r *Reader) Unexplained(leads []string) ([]Testimony, error) {
+	all := unexplained{}
+	list, err := r.Positions(Kind, record.KindDispositionChange.String())
+	if err != nil {
+		return nil, err
+	}
+	err = r.read(list, func(data []byte) (bool, error) { return bytes.Contains(data, []byte("witness_")), nil }, func(e record.Entry) error {
+		all.take(e.Ref, e.Body, leads)
+		return nil
+	})
+	for _, t := range all.inOrder() {
+		if err != nil {
+			return nil, err
+		}
+		err = r.Records(Serial, t.Serial, func(e record.Entry) error {
+			if e.Ref.Sequence > t.Ref.Sequence {
+				all.take(e.Ref, e.Body, leads)
+			}
+			return nil
+		})
+	}
+	return all.inOrder(), err
+}
+
+// hear takes a testimony, a statement or a removal out of a record.
 func (s *segmentCheck) hear(k *record.Skimmed, e record.Entry, content []byte) {
-	if k.Kind != record.KindDispositionChange && k.Kind != record.KindNote && k.Kind != record.KindCapturesRemoved {
+	switch k.Kind {
+	case record.KindDispositionChange, record.KindNote, record.KindCapturesRemoved:
+	default:
 		return
 	}
 	if e.Body == nil {
@@ -41,33 +104,29 @@ func (s *segmentCheck) hear(k *record.Skimmed, e record.Entry, content []byte) {
 	case *record.CapturesRemoved:
 		s.removed = append(s.removed, e)
 	case *record.DispositionChange:
-		if b.Code == codeDifferent || b.Code == codeMissing {
-			s.heard = append(s.heard, heard{k.Ref, b.Serial, b.Why})
+		if _, ok := testimonyOf(e.Ref, b); ok {
+			s.heard = append(s.heard, e)
 		}
 	case *record.Note:
-		if len(b.Signed) > 0 && strings.HasPrefix(b.Text, statement) {
-			s.heard = append(s.heard, heard{k.Ref, b.Serial, ""})
+		if len(b.Signed) > 0 {
+			s.heard = append(s.heard, e)
 		}
 	}
 }
 
 // hear keeps what units testified until a statement explains it.
-func (b *besideCheck) hear(list []heard) {
-	for _, h := range list {
-		if h.why == "" {
-			delete(b.units, h.serial)
-			continue
-		}
+func (b *besideCheck) hear(list []record.Entry) {
+	for _, e := range list {
 		if b.units == nil {
-			b.units = map[string]heard{}
+			b.units = unexplained{}
 		}
-		b.units[h.serial] = h
+		b.units.take(e.Ref, e.Body, b.options.Beside.Leads)
 	}
 }
 
 func (b *besideCheck) judgeUnits() {
-	for _, h := range slices.SortedFunc(maps.Values(b.units), func(x, y heard) int { return cmp.Compare(x.ref.Sequence, y.ref.Sequence) }) {
-		b.report.Witnesses = append(b.report.Witnesses, Witness{Kind: "unit", Where: h.serial, Sequence: h.ref.Sequence})
-		b.say(Witnessed, string(journalKind), h.ref.Sequence, -1, fmt.Sprintf("unit %s: %s; no statement follows", h.serial, h.why))
+	for _, t := range b.units.inOrder() {
+		b.report.Witnesses = append(b.report.Witnesses, Witness{Kind: "unit", Where: t.Serial, Sequence: t.Ref.Sequence})
+		b.say(t.Fault, string(journalKind), t.Ref.Sequence, -1, fmt.Sprintf("unit %s: %s; no statement of a lead follows", t.Serial, t.Why))
 	}
 }

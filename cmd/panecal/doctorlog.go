@@ -12,6 +12,7 @@ import (
 
 	"github.com/adrg/xdg"
 
+	"example.org/panecal/cmd/panecal/logs"
 	"example.org/panecal/limits/guard"
 	"example.org/panecal/station"
 	"example.org/panecal/station/inbox"
@@ -52,6 +53,7 @@ func examineStore(where place, folder string, config configuration, now time.Tim
 		say("ok", "memory", "", "the log is the one that is remembered outside it, or nothing is remembered here")
 	}
 	say("ok", "log head", "", "generation %d, record %d, %.16s…", head.Generation, head.Sequence, head.Hash)
+	logs.Examine(f, where.beside(folder).Leads, say)
 	examineSpace(folder, say)
 	examineLogCheck(folder, head.Sequence, now, say)
 	examineBackup(folder, head.Sequence, now, say)

@@ -3,7 +3,9 @@ package main
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"example.org/panecal/cmd/panecal/cli"
@@ -43,6 +45,18 @@ func (c configuration) deciders() (release.Keys, error) {
 		return known.Deciders(nil), err
 	}
 	return known.Deciders(c.Lead), err
+}
+
+// leads are those whose signed statements count.
+func (c configuration) leads() ([]string, error) {
+	if c.Roster == "" {
+		return c.Lead, nil
+	}
+	r, err := c.roster()
+	if err != nil {
+		return nil, err
+	}
+	return slices.Sorted(maps.Keys(r.Keys(time.Now(), c.site, roster.Lead))), nil
 }
 
 // roster reads the roster in force.

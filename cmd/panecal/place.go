@@ -11,6 +11,7 @@ import (
 	"github.com/adrg/xdg"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/upkeep"
 	"example.org/panecal/limits/guard"
 	"example.org/panecal/limits/strict"
 	"example.org/panecal/station"
@@ -39,6 +40,10 @@ type configuration struct {
 	Roster      string   `toml:"roster"`      // who works at the station
 	Zone        string   `toml:"zone"`        // of the site, as the IANA database names it
 
+	LongestPause   string `toml:"longest_pause"`    // that a station may rest and its clock be believed
+	KeepCaptures   string `toml:"keep_captures"`    // how long raw captures are kept; all where neither is given
+	KeepCapturesMB int64  `toml:"keep_captures_mb"` // how much of them is kept
+
 	// The operator's shift; see readRules.
 	Language     string   `toml:"language"`       // of the operator's texts
 	OrderPattern string   `toml:"order_pattern"`  // what a work order says
@@ -58,9 +63,10 @@ type configuration struct {
 	Persons      bool     `toml:"person_figures"` // hand-overs name who signs off
 	GraceMS      int      `toml:"grace_ms"`       // added to the 100 ms in which a unit answers, for slow adapters and busy computers; 50
 
-	rules rules
-	site  *time.Location // whose days dates end with
-	path  string         // the file it was read from
+	rules  rules
+	upkeep upkeep.Rules
+	site   *time.Location // whose days dates end with
+	path   string         // the file it was read from
 }
 
 // folder is where the configuration's own file names are relative to.
@@ -98,6 +104,7 @@ func (p place) readConfig() (configuration, error) {
 	d, err := strict.Decode(path, data, &c)
 	if err == nil {
 		c.readRules(d)
+		c.upkeep = upkeep.Keys{LongestPause: c.LongestPause, KeepCaptures: c.KeepCaptures, KeepCapturesMB: c.KeepCapturesMB}.Read(d)
 		err = d.Err()
 	}
 	if err != nil {

@@ -39,6 +39,7 @@ func (p place) beside(folder string) store.Beside {
 		for _, folder := range c.Checkpoints {
 			b.Checkpoints = append(b.Checkpoints, c.file(folder))
 		}
+		b.Leads, _ = c.leads() // a roster that cannot be read names nobody
 	}
 	return b
 }

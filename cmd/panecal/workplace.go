@@ -19,6 +19,7 @@ import (
 	"example.org/panecal/cmd/panecal/crash"
 	"example.org/panecal/cmd/panecal/logs"
 	"example.org/panecal/cmd/panecal/staff"
+	"example.org/panecal/cmd/panecal/upkeep"
 	"example.org/panecal/limits/guard"
 	"example.org/panecal/limits/visible"
 	"example.org/panecal/protocol/recording"
@@ -45,6 +46,7 @@ type workplace struct {
 	inbox   *inbox.Inbox
 	recent  []record.Entry     // the newest records at the start
 	notes   *store.Checkpoints // nil until the station is set up
+	keeper  *upkeep.Keeper
 }
 
 // workplaceOptions are what the commands that run a station differ in.
@@ -67,10 +69,6 @@ type workplaceOptions struct {
 	talk      io.Writer    // is told what the screen would show; nil where there is one
 	arrivals  bool         // released files are taken up while the station runs
 }
-
-// lookBack is how far the log is read at the start for stops that are in
-// force and verdicts that nobody saw: longer than any holiday of a line.
-const lookBack = 30 * 24 * time.Hour
 
 func openWorkplace(o workplaceOptions) (*workplace, error) {
 	if err := enoughFiles(); err != nil {
@@ -153,6 +151,8 @@ func openError(folder string, err error) error {
 		return cli.RefusedError("store_is_copy", fmt.Errorf("%w: `panecal init --continues %s` makes it", err, folder))
 	case errors.Is(err, store.ErrNewer):
 		return cli.RefusedError("newer_program", fmt.Errorf("%w: use a program as new as that one; this one may read it", err))
+	case errors.Is(err, store.ErrForked):
+		return cli.RefusedError(string(store.Forked), fmt.Errorf("%w: find the other computer, keep both folders as they are; one of the two goes on by `panecal init --continues`", err))
 	case errors.Is(err, store.ErrRolledBack):
 		return cli.RefusedError(string(store.RolledBack), fmt.Errorf("%w: put the newest log back; `panecal log check` shows what is wrong", err))
 	case errors.Is(err, store.ErrMemoryMissing):
@@ -181,16 +181,19 @@ func (w *workplace) setUp(o workplaceOptions) error {
 		logger.Warn("derived file made anew", "what", what)
 		fmt.Fprintln(os.Stderr, "panecal: the log:", visible.Text(what))
 	}
-	var recent []record.Entry
-	now := time.Now()
-	err = w.store.Between(now.Add(-lookBack), now.Add(time.Hour), func(e record.Entry) error {
-		recent = append(recent, e)
-		return nil
-	})
+	recent, err := upkeep.Recent(w.store)
 	if err != nil {
-		return fmt.Errorf("reading the newest records: %w", err)
+		return openError(o.folder, err)
 	}
 	w.recent = recent
+	leads, err := o.config.leads()
+	if err != nil {
+		return err
+	}
+	started := upkeep.Start{Software: version, Command: o.command, Files: o.files, Roster: staff.Revision(o.book), Configuration: o.config.path}
+	if err := started.PutOnRecord(w.store, time.Now()); err != nil {
+		return err
+	}
 	of, err := staff.PutOnRecord(o.book, w.store, recent)
 	if err != nil {
 		return err
@@ -221,7 +224,7 @@ func (w *workplace) setUp(o workplaceOptions) error {
 		Software: version, WorkOrder: o.workOrder, Lot: o.lot, Recent: recent, Holds: held, HandsTime: o.handsTime,
 		SameInARow: o.rules.sameInARow, CheckEvery: o.rules.checkEvery, CheckUnits: o.rules.checkUnits, Bridge: bridge,
 		Site: o.config.site, BoxSize: o.rules.boxSize, BoxScan: o.config.BoxScan,
-		Leads: o.config.Lead, Staffed: o.book != nil, Roster: of,
+		Leads: leads, Staffed: o.book != nil, Roster: of,
 	}, runner.Options{
 		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return w.intake.InForce().Product.Line }, w.crashes.Caught, records},
 		Log:  w.store, Past: w.store, OnVerdict: w.shown(o.onVerdict), OnMessage: w.heed(o, logger), Panicked: w.crashes.Caught, Logger: logger,
@@ -232,7 +235,13 @@ func (w *workplace) setUp(o workplaceOptions) error {
 	if err := o.files.PutOnRecord(w.runner, recent); err != nil {
 		return err
 	}
-	return w.openInbox(o, logger)
+	if err := w.openInbox(o, logger); err != nil {
+		return err
+	}
+	clock := upkeep.NewClock(recent)
+	clock.Leads, clock.Name = leads, o.config.Station
+	w.keeper = o.config.upkeep.Keeper(upkeep.Options{Store: w.store, Station: w.runner, Clock: clock, Now: time.Now, Logger: logger, Talk: o.talk})
+	return w.keeper.Begin()
 }
 
 // held are the records that put the units on hold that are so now.
@@ -291,6 +300,9 @@ func (w *workplace) run(ctx context.Context) error {
 		defer end() // what it is at then ends, or is taken up again at the next start
 		w.start(func() error { return w.inbox.Serve(inner) })
 	}
+	keeping, end := context.WithCancel(ctx)
+	kept := w.start(func() error { return w.keeper.Serve(keeping) })
+	defer func() { end(); <-kept }() // it uses the store, which is closed next
 	return w.crashes.Guard(func() error { return w.runner.Run(ctx) })
 }
 

@@ -96,7 +96,9 @@ anybody mends it.
 The log is also held against who remembers it: what this computer and this user
 know of it, the checkpoints beside the store and in the folders that the
 configuration names, and with --against any others. A checkpoint that you have
-kept where nobody at the station can reach it finds every change before it.`,
+kept where nobody at the station can reach it finds every change before it. With
+--against a folder with another copy of the log, such as a backup, both are compared
+record by record.`,
 		Example: "  panecal log check\n  panecal log check --deep\n  panecal --data /mnt/copy log check --json\n  panecal log check --against /mnt/share/57.note --key station.pub",
 		Args:    cli.Args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
@@ -128,7 +130,7 @@ kept where nobody at the station can reach it finds every change before it.`,
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	c.Flags().BoolVar(&deep, "deep", false, "decode every record and make anew all that is derived of it")
-	c.Flags().StringArrayVar(&against, "against", nil, "checkpoint, or folder of them, to hold the log against (repeat for more)")
+	c.Flags().StringArrayVar(&against, "against", nil, "checkpoint, folder of them, or another copy of the log, to hold the log against (repeat for more)")
 	c.Flags().StringVar(&key, "key", "", "the station's public key, or a file with it (default: station.pub beside the store)")
 	return c
 }

@@ -30,6 +30,14 @@ func KnownOperator(b *roster.Book, id string, now time.Time) error {
 	return nil
 }
 
+// Revision names the roster in force, zero for none.
+func Revision(b *roster.Book) record.Revision {
+	if b == nil {
+		return record.Revision{}
+	}
+	return record.Revision{Name: roster.Kind, Rev: b.Revision, Signed: b.Signed}
+}
+
 // PutOnRecord puts the roster on record where it is not the one that the log
 // holds last; recent is the log's newest part. A log that has a signed roster
 // takes no other but one that engineers of that roster have signed.
@@ -37,7 +45,7 @@ func PutOnRecord(b *roster.Book, s *store.Store, recent []record.Entry) (record.
 	if b == nil {
 		return record.Revision{}, nil
 	}
-	of := record.Revision{Name: roster.Kind, Rev: b.Revision, Signed: b.Signed}
+	of := Revision(b)
 	var last *record.ReleaseTaken
 	look := func(e record.Entry) error {
 		if t, ok := e.Body.(*record.ReleaseTaken); ok && t.Document == roster.Kind {
@@ -49,7 +57,7 @@ func PutOnRecord(b *roster.Book, s *store.Store, recent []record.Entry) (record.
 		_ = look(e) // it never fails
 	}
 	if last == nil { // a station that rested for weeks, or its first roster
-		if err := s.Between(time.Time{}, time.Now().Add(time.Hour), look); err != nil {
+		if err := s.Records(store.Kind, record.KindReleaseTaken.String(), look); err != nil {
 			return of, fmt.Errorf("looking for the roster before: %w", err)
 		}
 	}
