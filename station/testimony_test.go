@@ -39,6 +39,7 @@ func TestTestimony(t *testing.T) {
 		{"another unit's record there", block("cal-1", 2, 41), log, station.Different},
 		{"not in what was copied", block("cal-1", 1, 19), log, station.Different},
 		{"of the generation before, after the copy", block("cal-1", 1, 21), log, station.OlderGeneration},
+		{"of this generation, before it began here", block("cal-1", 2, 20), log, station.Different},
 		{"behind the end", block("cal-1", 2, 51), log, station.Missing},
 		{"of a generation to come", block("cal-1", 3, 5), log, station.Missing},
 		{"another station", block("cal-2", 2, 40), log, station.Elsewhere},
@@ -46,8 +47,12 @@ func TestTestimony(t *testing.T) {
 		{"nothing", nil, log, station.None},
 		{"a log that is not known", block("cal-1", 2, 51), station.Recalled{}, station.None},
 	} {
-		if got, _ := station.Testify(c.found, "cal-1", c.log); got != c.want {
+		got, w := station.Testify(c.found, "cal-1", c.log)
+		if got != c.want {
 			t.Errorf("%s: %s, want %s", c.name, got, c.want)
+		}
+		if forked := station.Forked(got, w, c.log); forked != (c.name == "of this generation, before it began here") {
+			t.Errorf("%s: forked %v", c.name, forked)
 		}
 	}
 }

@@ -127,6 +127,6 @@ func (b *besideCheck) hear(list []record.Entry) {
 func (b *besideCheck) judgeUnits() {
 	for _, t := range b.units.inOrder() {
 		b.report.Witnesses = append(b.report.Witnesses, Witness{Kind: "unit", Where: t.Serial, Sequence: t.Ref.Sequence})
-		b.say(t.Fault, string(journalKind), t.Ref.Sequence, -1, fmt.Sprintf("unit %s: %s; no statement of a lead follows", t.Serial, t.Why))
+		b.say(t.Fault, string(journalKind), t.Ref.Sequence, -1, fmt.Sprintf("unit %s: %s; no statement follows", t.Serial, t.Why))
 	}
 }
