@@ -145,7 +145,7 @@ func (h Histogram) SVG() string {
 	var b strings.Builder
 	n := max(len(h.Counted), 1)
 	top := h.most()
-	high := plotTop + plotHigh + 24 + restHigh + 30 + lineHigh*(len(h.Notes)+1)
+	high := plotTop + plotHigh + 24 + restHigh + 30 + lineHigh*(len(h.Notes)+2)
 	sum, bins := h.chi()
 	told := fmt.Sprintf("%d bins of %g ps from %g ps; highest %.3g counts per shot; squared residuals %.1f in %d bins", len(h.Counted), h.BinPS, h.FirstBinPS, top, sum, bins)
 	open(&b, plotLeft+plotWide+8, high, visible.Text(h.Title), told)
@@ -208,9 +208,8 @@ func (h Histogram) SVG() string {
 			fmt.Fprintf(&b, `<path stroke="#000" d="M%.1f %dV%.1f"/>`, x(float64(i)+0.5), middle, float64(middle)-max(-mostOff, min(mostOff, r))*restHigh/2/mostOff)
 		}
 	}
-	text(plotLeft, middle+restHigh/2+16, "start", "residuals in standard deviations; "+told)
-	for i, s := range h.Notes {
-		text(plotLeft, middle+restHigh/2+16+(i+1)*lineHigh, "start", s)
+	for i, s := range append([]string{"below: residuals in standard deviations", told}, h.Notes...) {
+		text(plotLeft, middle+restHigh/2+16+i*lineHigh, "start", s)
 	}
 	b.WriteString("</svg>")
 	return b.String()

@@ -144,7 +144,7 @@ func (b *bench) measure(ctx context.Context, unit uint64, n int, f fault) (e cau
 		fails = !b.files.Limits.Judge(set).Passed
 	}
 	drift := e.Drift
-	e = evidence(station.ZonesRecord(b.files.Product.Setup.Grid.Rows, b.files.Product.Setup.Grid.Cols, leakage, offsets, nil, verified), set)
+	e = evidenceOf(station.ZonesRecord(b.files.Product.Setup.Grid.Rows, b.files.Product.Setup.Grid.Cols, leakage, offsets, nil, verified), set)
 	e.Drift, e.ChecksMM = drift, f.is(cause.Station)*f.sign()+checksU*r.NormFloat64()
 	return e, fails, nil
 }

@@ -97,8 +97,6 @@ scatter, pulse and departures it has not learnt: --units of them, half healthy.
 
 The population is first attempts of production of other units that passed, within
 two weeks before and after, or what the flags choose, at most --neighbours of them.
---attempt counts the unit's attempts on record; default: the last one that failed,
-else the last one.
 
 ` + desk.ChoiceHelp,
 		Example: `  panecal cause H54-00012-V
@@ -154,7 +152,7 @@ else the last one.
 		},
 	}
 	choice.AddTo(c)
-	c.Flags().IntVar(&number, "attempt", 0, "which of the unit's attempts")
+	c.Flags().IntVar(&number, "attempt", 0, attemptHelp)
 	c.Flags().IntVar(&most, "neighbours", most, "attempts that the population is made of, at most")
 	c.Flags().BoolVar(&confusion, "confusion", false, "try it on simulated units")
 	c.Flags().IntVar(&units, "units", units, "with --confusion: so many")
@@ -184,7 +182,7 @@ func ask(ctx context.Context, log *store.Follower, serial string, number int, pi
 	if err != nil {
 		return nil, err
 	}
-	e := evidence(s.attempt.Zones, s.attempt.Set())
+	e := evidenceOf(s.attempt.Zones, s.attempt.Set())
 	e.ChecksMM = n.checks(s.attempt.Run.Nest, s.entry.Time)
 	raw, err := s.capture("empty")
 	if err != nil {
@@ -199,10 +197,10 @@ func ask(ctx context.Context, log *store.Follower, serial string, number int, pi
 	}
 	var later *cause.Evidence
 	if s.later != nil {
-		v := evidence(s.later.Zones, s.later.Set())
+		v := evidenceOf(s.later.Zones, s.later.Set())
 		later = &v
 	}
-	a := &answer{Schema: schema, Serial: serial, Attempt: s.number, Sequence: s.entry.Ref.Sequence, Time: s.entry.Time, Product: s.attempt.Run.Product.Name,
+	a := &answer{Schema: schema, Serial: s.serial, Attempt: s.attempt.Run.AttemptNo, Sequence: s.entry.Ref.Sequence, Time: s.entry.Time, Product: s.attempt.Run.Product.Name,
 		Population: p.Units, Causes: []ranked{}, Sure: cause.Sure, Unknown: []string{}, Caveat: caveat, words: s.words()}
 	a.take(cause.Rank(&e, later, p, table))
 	return a, nil

@@ -70,9 +70,9 @@ type zonesAgainst struct {
 }
 
 const (
-	mostTogether = 2000 // units that the distance is judged by
+	mostTogether = 1000 // units that the distance is judged by
 	mostZones    = 2000 // attempts that the median maps are made of
-	usualZones   = 400
+	usualZones   = 300
 )
 
 // NewCompare makes `panecal compare`; open opens the log that it reads.
@@ -94,8 +94,6 @@ units told odd. It wants 99 units for 1 %. Quantities without spread, and those
 too many for the units (five units a quantity), are named.
 
 Zone maps are over the population's median maps, from --zones attempts at most.
---attempt counts the unit's attempts on record; default: the last one that failed,
-else the last one.
 
 ` + desk.ChoiceHelp,
 		Example: `  panecal compare H54-00012-V
@@ -136,7 +134,7 @@ else the last one.
 		},
 	}
 	choice.AddTo(c)
-	c.Flags().IntVar(&number, "attempt", 0, "which of the unit's attempts")
+	c.Flags().IntVar(&number, "attempt", 0, attemptHelp)
 	c.Flags().IntVar(&zones, "zones", zones, "attempts that the median maps are made of, at most")
 	c.Flags().Float64Var(&alarm, "alarm", alarm, "per cent of good units that may be told odd")
 	c.Flags().BoolVar(&svg, "svg", false, "print the two zone maps as SVG elements")
@@ -169,7 +167,7 @@ func compare(ctx context.Context, log *store.Follower, serial string, number int
 		return nil, err
 	}
 	run := &s.attempt.Run
-	a := &comparison{Schema: compareSchema, Serial: serial, Attempt: s.number, Sequence: s.entry.Ref.Sequence, Time: s.entry.Time, Product: run.Product.Name,
+	a := &comparison{Schema: compareSchema, Serial: s.serial, Attempt: s.attempt.Run.AttemptNo, Sequence: s.entry.Ref.Sequence, Time: s.entry.Time, Product: run.Product.Name,
 		From: n.from, Until: n.until, Groups: []group{}, Quantities: []standing{}, words: s.words()}
 	year, week := s.entry.Time.UTC().ISOWeek()
 	var lists [][]*neighbour
@@ -231,7 +229,7 @@ func (a *comparison) zonesOver(ctx context.Context, n *neighbours, s *subject, m
 	if err != nil {
 		return err
 	}
-	e := evidence(s.attempt.Zones, s.attempt.Set())
+	e := evidenceOf(s.attempt.Zones, s.attempt.Set())
 	a.Zones = zonesAgainst{Rows: e.Rows, Cols: e.Cols, Leakage: []query.Number{}, Signal: []query.Number{}}
 	p, err := cause.NewPopulation(append([]cause.Evidence{}, list...))
 	if errors.Is(err, cause.ErrFew) {

@@ -9,9 +9,9 @@ import (
 	"example.org/panecal/store/record"
 )
 
-// evidence is what zones and quantities of one attempt say. Drift within the
+// evidenceOf is what zones and quantities of one attempt say. Drift within the
 // empty capture and the check units are for the caller to add.
-func evidence(z record.Zones, set quantity.Set) cause.Evidence {
+func evidenceOf(z record.Zones, set quantity.Set) cause.Evidence {
 	value := func(n quantity.Name) float64 {
 		m, ok := set[n]
 		if !ok {

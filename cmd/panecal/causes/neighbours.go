@@ -134,7 +134,7 @@ func (n *neighbours) evidences(ctx context.Context, log *store.Follower, most in
 		}
 		for _, e := range entries {
 			if a, ok := e.Body.(*record.Attempt); ok && e.Ref.Sequence == r.sequence && e.Ref.Generation == r.generation && len(a.Zones.Leakage) > 0 {
-				out = append(out, evidence(a.Zones, a.Set()))
+				out = append(out, evidenceOf(a.Zones, a.Set()))
 			}
 		}
 	}

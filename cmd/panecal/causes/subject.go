@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"strings"
 
+	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/desk"
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
 )
@@ -13,51 +15,57 @@ import (
 type subject struct {
 	entry   record.Entry
 	attempt *record.Attempt
-	number  int // among the unit's attempts on record, from 1
-	of      int
 	later   *record.Attempt // the one after it that measured something, nil for none
 	serial  string
 	log     *store.Follower
 }
 
-// find takes the attempt of a number; 0 is the last one that failed, else the
-// last one that measured something.
-func find(log *store.Follower, serial string, number int) (*subject, error) {
-	list, err := log.BySerial(serial)
-	if err != nil {
-		return nil, fmt.Errorf("reading the history of %q: %w", serial, err)
+// attemptHelp explains the flag that picks an attempt.
+const attemptHelp = "number of the attempt (default: the last one that failed, else the last)"
+
+// find takes the newest attempt with a number, as on record; 0 is the last one
+// that failed, else the last one that measured something.
+func find(log *store.Follower, typed string, number int) (*subject, error) {
+	if number < 0 {
+		return nil, cli.UsageError(errors.New("--attempt counts from 1"))
+	}
+	var list []record.Entry
+	serial := typed
+	for _, whole := range desk.Serials(typed) {
+		var err error
+		if list, err = log.BySerial(whole); err != nil {
+			return nil, fmt.Errorf("reading the history of %q: %w", whole, err)
+		}
+		if len(list) > 0 {
+			serial = whole
+			break
+		}
 	}
 	if len(list) == 0 {
-		return nil, fmt.Errorf("the log has nothing about %q: check the serial, or look for it with `panecal find`", serial)
+		return nil, fmt.Errorf("the log has nothing about %q: `panecal find %s` looks for a part of it", typed, typed)
 	}
-	var entries []record.Entry
+	s := &subject{serial: serial, log: log}
+	attempts := 0
 	for _, e := range list {
-		if _, ok := e.Body.(*record.Attempt); ok {
-			entries = append(entries, e)
+		a, ok := e.Body.(*record.Attempt)
+		if !ok {
+			continue
 		}
-	}
-	if number < 0 || number > len(entries) {
-		return nil, fmt.Errorf("%s has %d attempts on record: --attempt %d is none of them", serial, len(entries), number)
-	}
-	of := func(i int) *record.Attempt { return entries[i].Body.(*record.Attempt) }
-	if number == 0 {
-		for i := range entries {
-			if a := of(i); len(a.Quantities) > 0 && (number == 0 || a.Outcome != record.Passed || of(number-1).Outcome == record.Passed) {
-				number = i + 1
-			}
-		}
-	}
-	if number == 0 {
-		return nil, fmt.Errorf("no attempt of %s measured anything: `panecal unit %s` says what happened", serial, serial)
-	}
-	s := &subject{entry: entries[number-1], attempt: of(number - 1), number: number, of: len(entries), serial: serial, log: log}
-	if len(s.attempt.Quantities) == 0 {
-		return nil, fmt.Errorf("attempt %d of %s measured nothing: `panecal unit %s` says what happened", number, serial, serial)
-	}
-	for i := number; i < len(entries) && s.later == nil; i++ {
-		if a := of(i); len(a.Quantities) > 0 {
+		attempts++
+		measured := len(a.Quantities) > 0
+		failed := s.attempt != nil && s.attempt.Outcome != record.Passed
+		switch {
+		case number != 0 && a.Run.AttemptNo == number, number == 0 && measured && (a.Outcome != record.Passed || !failed):
+			s.entry, s.attempt, s.later = e, a, nil
+		case measured && s.attempt != nil && s.later == nil:
 			s.later = a
 		}
+	}
+	switch {
+	case s.attempt == nil && number != 0:
+		return nil, fmt.Errorf("none of the %d attempts of %s has the number %d: `panecal find %s` lists them", attempts, serial, number, serial)
+	case s.attempt == nil || len(s.attempt.Quantities) == 0:
+		return nil, fmt.Errorf("no such attempt of %s measured anything: `panecal unit %s` says what happened", serial, serial)
 	}
 	return s, nil
 }
@@ -65,7 +73,7 @@ func find(log *store.Follower, serial string, number int) (*subject, error) {
 // words says which attempt it is.
 func (s *subject) words() string {
 	r := &s.attempt.Run
-	parts := []string{fmt.Sprintf("attempt %d of %d", s.number, s.of), s.entry.Time.UTC().Format("2006-01-02 15:04:05Z"), string(r.Purpose), "nest " + r.Nest, string(s.attempt.Outcome)}
+	parts := []string{fmt.Sprintf("attempt %d", s.attempt.Run.AttemptNo), s.entry.Time.UTC().Format("2006-01-02 15:04:05Z"), string(r.Purpose), "nest " + r.Nest, string(s.attempt.Outcome)}
 	if r.Lot != "" {
 		parts = append(parts, "lot "+r.Lot)
 	}
