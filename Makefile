@@ -13,7 +13,7 @@ VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unkn
 prove = f=$$(mktemp) && code=0 && { PANECAL_FIGURES=$$f $(1) || code=1; } && { grep . $$f || { echo "no figure was told"; code=1; }; } && \
 	{ ! grep -q ' short$$' $$f || code=1; } && rm -f $$f && exit $$code
 
-.PHONY: build demo demo-kit test check race races cover bench accuracy requirement faults damage crash scale soak holds conform defects everywhere firmware kit-station fuzz mutants golden imports causes likelihoods elsewhere cross sim hil tidy clean
+.PHONY: build demo demo-kit test check race races cover bench accuracy requirement faults damage crash scale soak holds conform defects everywhere firmware kit-station fuzz mutants golden imports causes likelihoods elsewhere cross sim hil tidy clean coverage tries
 
 build:
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/panecal ./cmd/panecal
@@ -69,6 +69,14 @@ accuracy:
 ## requirement: leakage limits derived from the requirement, held against simulated units at 0.9 and 1.1 times.
 requirement:
 	@$(call prove,PANECAL_REQUIREMENT=full $(GO) test -run TestRequirementInUse -v -count=1 -timeout 60m ./cmd/panecal/proposing)
+
+## coverage: how often tolerance intervals, bounds of indices and bounds of risks hold what they say; risks of limits on the worst zone against simulated production.
+coverage:
+	@$(call prove,PANECAL_COVERAGE=full $(GO) test -run Coverage -v -count=1 -timeout 60m ./limits/study ./limits/whatif)
+
+## tries: limits tried on a simulated history of so many attempts, or on that in HISTORY, beside the same question asked of sqlite3; a million takes 12 GB.
+tries: build
+	@$(call prove,PANECAL_TRIED="$(or $(TRIED),1000000)" PANECAL_TRY="$(HISTORY)" PANECAL_PROGRAM="$(CURDIR)/bin/panecal" $(GO) test -run 'TestTryAtSize$$' -v -count=1 -timeout 120m ./cmd/panecal/desk)
 
 ## faults: what makes a capture bad, over all levels of light: good units accused, bad captures found.
 faults:

@@ -32,6 +32,7 @@
 // records: the largest of many zones is high by itself, and cannot be undone in a
 // row. Given the unit, zones are independent; so are quantities.
 //
-// Bounds hold 95 % of samples of so many units (normal, three over n where
-// nothing was seen), and reach to the bound of what is not resolved.
+// Bounds hold 95 % of samples of so many units (as Wilson's of a share that
+// scatters like that, three over n where nothing was seen), and reach to the
+// bound of what is not resolved.
 package whatif

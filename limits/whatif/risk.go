@@ -82,6 +82,19 @@ func (s *sums) unit(good, accepted, both float64) {
 	s.reject2 += r * r
 }
 
+// widen takes in that the units' own variance was found as a difference: what is
+// left of it after drawing towards the mean scatters by 1/shrink² more.
+func (s *sums) widen(shrink float64) {
+	if s.n == 0 || !(shrink > 0) {
+		return
+	}
+	f := 1 / (shrink * shrink * shrink * shrink)
+	a, r := s.n*square((s.accepted-s.both)/s.n), s.n*square((s.good-s.both)/s.n)
+	s.accept2, s.reject2 = a+f*(s.accept2-a), r+f*(s.reject2-r)
+}
+
+func square(x float64) float64 { return x * x }
+
 func (s *sums) plus(o sums) {
 	s.n += o.n
 	s.good += o.good
@@ -135,14 +148,28 @@ const twoSided = 1.959963984540054 // 95 %, normal
 func (j *joint) shares(wide joint) (accept, reject Share) {
 	one := func(v, w, variance, none float64) Share {
 		v, w = max(v, 0), max(w, 0)
-		d := twoSided * math.Sqrt(max(variance, 0))
-		low, high := max(0, min(v, w)-d), max(v, w)+d
+		low, high := min(v, w), max(v, w)
+		if v > 0 && v < 1 && variance > 0 {
+			// As Wilson's interval of a share that scatters like that: one that is
+			// small is not as far below as above.
+			n := v * (1 - v) / variance
+			low, _ = wilson(low, n)
+			_, high = wilson(high, n)
+		}
 		if high < none && v < none {
 			high = max(high, none)
 		}
 		return Share{Number(v), Number(low), Number(min(high, 1))}
 	}
 	return one(j.accepted-j.both, wide.accepted-wide.both, j.accept, j.none), one(j.good-j.both, wide.good-wide.both, j.reject, j.none)
+}
+
+// wilson is the interval of 95 % of a share found among n (E. B. Wilson, JASA 22
+// (1927) 209).
+func wilson(p, n float64) (low, high float64) {
+	const z2 = twoSided * twoSided
+	middle, half := p+z2/(2*n), twoSided*math.Sqrt(p*(1-p)/n+z2/(4*n*n))
+	return max(0, (middle-half)/(1+z2/n)), min(1, (middle+half)/(1+z2/n))
 }
 
 // risks fills in all that is about risk.
@@ -358,6 +385,7 @@ func (f *found) effect(l *limits.Limit, common, k float64) effect {
 		return s
 	}
 	e := effect{is: run(shrink), resolved: resolved}
+	e.is.widen(shrink)
 	if e.widest = e.is; !resolved {
 		e.widest = run(1)
 	}
@@ -481,6 +509,7 @@ func zoneEffect(l *limits.Limit, units [][]quantity.Value, k float64) effect {
 		return s
 	}
 	e := effect{is: run(unitShrink, zoneShrink), resolved: resolvedZone && resolvedUnit}
+	e.is.widen(unitShrink)
 	if e.widest = e.is; !e.resolved {
 		e.widest = run(1, 1)
 	}

@@ -175,13 +175,15 @@ func (b *Builder) Bytes() ([]byte, error) {
 	return append(append(out, dir...), b.data...), nil
 }
 
-// Block is a block open for reading.
+// Block is a block open for reading. It belongs to one goroutine.
 type Block struct {
 	r       io.ReaderAt
 	start   int64
 	about   []byte
 	rows    int
 	columns map[string]entry
+
+	packed, raw []byte // used from column to column
 }
 
 // Open reads the directory of the block in r, which has size bytes. r stays the
@@ -233,7 +235,8 @@ func (b *Block) Rows() int { return b.rows }
 // Has says whether there is a column of that name.
 func (b *Block) Has(name string) bool { _, ok := b.columns[name]; return ok }
 
-// unpack returns the content of a column, nil where it holds nothing.
+// unpack returns the content of a column, nil where it holds nothing, of use until
+// the next one is unpacked.
 func (b *Block) unpack(name string, k kind) ([]byte, error) {
 	e, ok := b.columns[name]
 	if !ok || e.Kind != k {
@@ -242,17 +245,19 @@ func (b *Block) unpack(name string, k kind) ([]byte, error) {
 	if e.Length == 0 {
 		return nil, nil
 	}
-	packed := make([]byte, e.Length)
+	b.packed = fit(b.packed, int(e.Length))
+	packed := b.packed
 	if _, err := b.r.ReadAt(packed, b.start+e.Offset); err != nil && !errors.Is(err, io.EOF) {
 		return nil, err
 	}
 	if check(packed) != e.Check {
 		return nil, damaged("column %s is not what was written", name)
 	}
-	raw, err := zstandard.dec.DecodeAll(packed, nil)
+	raw, err := zstandard.dec.DecodeAll(packed, b.raw[:0])
 	if err != nil {
 		return nil, damaged("column %s: %v", name, err)
 	}
+	b.raw = raw
 	return raw, nil
 }
 

@@ -5,6 +5,7 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -125,19 +126,28 @@ func candidate(t testing.TB, changes ...string) (path string) {
 	return path
 }
 
-// again judges the rows of an exported table by a limits file, with nothing of
-// package limits: the bin of each attempt by its sequence.
+// again judges the rows of an exported table by a limits file: the bin of each
+// attempt by its sequence.
 func again(t *testing.T, table, path string) map[string]int {
 	t.Helper()
-	var f struct {
-		Limit map[string]struct {
-			Low, High *float64
-			LowBin    string `toml:"low_bin"`
-			HighBin   string `toml:"high_bin"`
-			K         float64
-		}
-		Bin map[string]struct{ Number, Priority int }
+	bins := map[string]int{}
+	rejudge(t, strings.NewReader(table), path, func(sequence string, _, bin int) { bins[sequence] = bin })
+	return bins
+}
+
+// plainLimits is what a limits file says, read with nothing of package limits.
+type plainLimits struct {
+	Limit map[string]struct {
+		Low, High *float64
+		LowBin    string `toml:"low_bin"`
+		HighBin   string `toml:"high_bin"`
+		K         float64
 	}
+	Bin map[string]struct{ Number, Priority int }
+}
+
+func readPlain(t *testing.T, path string) (f plainLimits) {
+	t.Helper()
 	data, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)
@@ -145,13 +155,48 @@ func again(t *testing.T, table, path string) map[string]int {
 	if err := toml.Unmarshal(data, &f); err != nil {
 		t.Fatal(err)
 	}
-	rows, err := csv.NewReader(strings.NewReader(table)).ReadAll()
+	return f
+}
+
+// bin is the number of a bin, and what comes before it.
+func (f *plainLimits) bin(t *testing.T, name string) (number, priority int) {
+	t.Helper()
+	switch b, ok := f.Bin[name]; {
+	case ok:
+		return b.Number, b.Priority
+	case name == "verify":
+		return 91, 1_000_001
+	case name == "not_measured":
+		return 90, 1_000_002
+	}
+	t.Fatalf("no bin %q", name)
+	return 0, 0
+}
+
+// rejudge goes through an exported table, and gives each attempt's bin, and the
+// one that it has by the limits file.
+func rejudge(t *testing.T, table io.Reader, path string, each func(sequence string, before, after int)) {
+	t.Helper()
+	f := readPlain(t, path)
+	rows := csv.NewReader(table)
+	rows.ReuseRecord = true
+	first, err := rows.Read()
 	if err != nil {
 		t.Fatal(err)
 	}
-	head, bins := rows[0], map[string]int{}
-	for _, r := range rows[1:] {
-		text := func(name string) string { return r[slices.Index(head, name)] }
+	at := map[string]int{}
+	for i, name := range first {
+		at[name] = i
+	}
+	for {
+		r, err := rows.Read()
+		if err == io.EOF {
+			return
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := func(name string) string { return r[at[name]] }
 		number := func(name string) float64 {
 			v, err := strconv.ParseFloat(text(name), 64)
 			if err != nil {
@@ -159,24 +204,14 @@ func again(t *testing.T, table, path string) map[string]int {
 			}
 			return v
 		}
-		if o := text("outcome"); o == "error" || o == "aborted" || text("soft_bin") == "92" {
-			bins[text("sequence")] = int(number("soft_bin"))
+		was := int(number("soft_bin"))
+		if o := text("outcome"); o == "error" || o == "aborted" || was == 92 {
+			each(text("sequence"), was, was)
 			continue
 		}
 		best, priority := 1, math.MaxInt
 		worse := func(bin string) {
-			number, rank := 0, 0
-			switch b, ok := f.Bin[bin]; {
-			case ok:
-				number, rank = b.Number, b.Priority
-			case bin == "verify":
-				number, rank = 91, 1_000_001
-			case bin == "not_measured":
-				number, rank = 90, 1_000_002
-			default:
-				t.Fatalf("no bin %q", bin)
-			}
-			if rank < priority {
+			if number, rank := f.bin(t, bin); rank < priority {
 				best, priority = number, rank
 			}
 		}
@@ -186,7 +221,7 @@ func again(t *testing.T, table, path string) map[string]int {
 				continue
 			}
 			high, low := number(name), number(name)
-			if slices.Contains(head, name+"_high0") {
+			if _, zoned := at[name+"_high0"]; zoned {
 				high, low = number(fmt.Sprintf("%s_high%g", name, l.K)), number(fmt.Sprintf("%s_low%g", name, l.K))
 			} else if u := number(name + "_u"); !math.IsNaN(u) {
 				high, low = high+l.K*u, low-l.K*u
@@ -198,9 +233,8 @@ func again(t *testing.T, table, path string) map[string]int {
 				worse(l.LowBin)
 			}
 		}
-		bins[text("sequence")] = best
+		each(text("sequence"), was, best)
 	}
-	return bins
 }
 
 // What is tried is what the exported table gives when somebody else judges it,
