@@ -50,8 +50,8 @@ that of the log. A copy that was cut or changed is not taken.`,
 				return cli.PrintJSON(c.OutOrStdout(), made)
 			}
 			fmt.Fprintf(c.OutOrStdout(), "station  %s\nconfig   %s\nstore    %s\nkey      %s\n", made.Station, visible.Text(made.Config), visible.Text(made.Store), visible.Text(made.Key))
-			fmt.Fprintf(c.ErrOrStderr(), "Next: write your ports and distances into %s, then run `panecal shift`.\n",
-				filepath.Join(filepath.Dir(made.Config), "station.sheet.toml"))
+			fmt.Fprintf(c.ErrOrStderr(), "Next: write your ports and distances into %s, then run:\n  panecal%s shift\n",
+				visible.Text(filepath.Join(filepath.Dir(made.Config), "station.sheet.toml")), visible.Text(where.flags()))
 			return nil
 		},
 	}

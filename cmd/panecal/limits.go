@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"os"
 	"path/filepath"
 
 	"github.com/spf13/cobra"
@@ -31,13 +30,13 @@ func newLimitsCheck() *cobra.Command {
 		Use:   "check FILE",
 		Short: "Check a limits file, and tell the false rejects it would cause",
 		Long: `Reads a limits file as the station would. Every mistake is told with its
-place and how to mend it (exit code 1). A good file is shown with its
+place and how to mend it (exit code 1). - is standard input. A good file is shown with its
 revision, the interval in which a typical measurement is accepted, and the
 false rejects and false accepts expected at the typical values it states.`,
 		Example: "  panecal limits check hopper-54.limits.toml\n  panecal limits check --json hopper-54.limits.toml",
 		Args:    cli.Args(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, args []string) error {
-			data, err := os.ReadFile(args[0])
+			data, err := cli.ReadArgument(c, args[0])
 			if err != nil {
 				return fmt.Errorf("reading the limits file: %w", err)
 			}

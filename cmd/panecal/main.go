@@ -167,5 +167,6 @@ Exit codes: ` + cli.ExitHelp,
 		newDoctor(where),
 		newVersion(),
 	)
+	cli.FitHelp(root)
 	return root
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
 	"io/fs"
 	"os"
@@ -9,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"github.com/spf13/cobra"
 
@@ -205,6 +207,16 @@ func TestCommands(t *testing.T) {
 	walk = func(c *cobra.Command, path string) {
 		for _, sub := range c.Commands() {
 			walk(sub, strings.TrimSpace(path+" "+sub.Name()))
+		}
+		var help bytes.Buffer
+		c.SetOut(&help)
+		if err := c.Help(); err != nil {
+			t.Error(err)
+		}
+		for line := range strings.Lines(help.String()) {
+			if n := utf8.RuneCountInString(strings.TrimSuffix(line, "\n")); n > 80 {
+				t.Errorf("help of panecal %s: %d columns: %s", path, n, line)
+			}
 		}
 		if path == "" || len(c.Commands()) > 0 || c.Name() == "help" {
 			return

@@ -80,6 +80,17 @@ func (c configuration) file(name string) string {
 	return filepath.Join(c.folder(), name)
 }
 
+// flags are those that lead another command to the same place, as a shell wants
+// them.
+func (p place) flags() (text string) {
+	for _, f := range [][2]string{{" --config ", p.config}, {" --data ", p.data}} {
+		if f[1] != "" {
+			text += f[0] + cli.Quoted(f[1])
+		}
+	}
+	return text
+}
+
 func (p place) configPath() string {
 	switch {
 	case p.config != "":

@@ -26,8 +26,9 @@ func RunPlain(ctx context.Context, o Options) error {
 	ctx, end := context.WithCancelCause(ctx)
 	defer end(nil)
 	g := guard{o.Panicked, end}
-	p := &plain{out: o.Out, ascii: o.ASCII, lang: o.Language, takt: o.Takt, bell: o.Bell}
+	p := &plain{out: o.Out, in: o.In, ascii: o.ASCII, lang: o.Language, takt: o.Takt, bell: o.Bell}
 	p.last.Hands.Nest = station.NoNest
+	defer p.hide(false)
 	for _, h := range o.Hints {
 		p.line(p.lang.words.hint + h.String())
 	}
@@ -158,6 +159,8 @@ func (l *line) end() shift.Input {
 // plain writes what changed between two snapshots.
 type plain struct {
 	out   io.Writer
+	in    io.Reader
+	blind bool // the terminal does not show what is typed
 	ascii bool
 	lang  *Language
 	takt  float64
@@ -206,6 +209,7 @@ func (p *plain) show(s station.Snapshot) {
 
 // turn writes a page, and what there is to say.
 func (p *plain) turn(page *shift.Page, text string) {
+	p.hide(page != nil && page.Kind == shift.PINPage)
 	p.line(text)
 	if page == nil {
 		if p.page != nil && p.begun {
@@ -221,6 +225,17 @@ func (p *plain) turn(page *shift.Page, text string) {
 	}
 	p.page = page
 	p.line("> " + p.lang.pages[page.Kind].say)
+}
+
+// hide keeps the terminal from showing what is typed, while that is a PIN.
+func (p *plain) hide(secret bool) {
+	if p.blind == secret {
+		return
+	}
+	p.blind = secret
+	if err := echo(p.in, !secret); err != nil && p.err == nil {
+		p.err = fmt.Errorf("hiding what is typed: %w", err)
+	}
 }
 
 // nest writes a nest's new step or verdict.
