@@ -19,6 +19,7 @@ func (c configuration) papers() (papers.List, error) {
 type arrivals struct {
 	w      *workplace
 	config configuration
+	here   func(papers.Catalogue) (papers.Catalogue, error)
 	told   string // why what waits was refused
 }
 
@@ -57,6 +58,12 @@ func (a *arrivals) due() error {
 
 // renew puts new files on record and into force.
 func (a *arrivals) renew(all papers.Catalogue) error {
+	if a.here != nil {
+		var err error
+		if all, err = a.here(all); err != nil {
+			return err
+		}
+	}
 	before := a.w.intake.Files()
 	if before.Same(all) {
 		return nil

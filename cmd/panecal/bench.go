@@ -9,7 +9,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
-	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/cmd/panecal/studies"
 	"example.org/panecal/station"
 	"example.org/panecal/station/batch"
@@ -17,27 +16,11 @@ import (
 
 // bench opens the station for the trials of a study.
 func (p *place) bench(c *cobra.Command, o studies.Opening) (*studies.Bench, error) {
-	config, err := p.readConfig()
+	at, err := p.premises(o.Persons...)
 	if err != nil {
 		return nil, err
 	}
-	folder, err := p.storeFolder()
-	if err != nil {
-		return nil, err
-	}
-	all, err := config.catalogue()
-	if err != nil {
-		return nil, err
-	}
-	book, err := config.book(all)
-	if err != nil {
-		return nil, err
-	}
-	for _, person := range o.Persons {
-		if err := staff.KnownOperator(book, person, time.Now()); err != nil {
-			return nil, err
-		}
-	}
+	all := at.files
 	ports := o.Ports
 	for _, n := range all[0].Sheet.Nests {
 		if o.Ports == nil && (o.Nests == nil || slices.Contains(o.Nests, n.Name)) {
@@ -53,7 +36,7 @@ func (p *place) bench(c *cobra.Command, o studies.Opening) (*studies.Bench, erro
 	first, _, _ := all.Read(o.Label)
 	first = cmp.Or(first, all[0])
 	verdicts := make(chan station.Verdict, 256)
-	w, err := openWorkplace(workplaceOptions{config: config, book: book, folder: folder, files: all, first: first, purpose: station.Study, workOrder: o.Study,
+	w, err := openWorkplace(workplaceOptions{config: at.config, book: at.book, folder: at.folder, files: all, first: first, purpose: station.Study, workOrder: o.Study,
 		handsTime: 10 * time.Minute, command: "panecal study run", onVerdict: func(v station.Verdict) { verdicts <- v }, talk: c.ErrOrStderr()})
 	if err != nil {
 		return nil, err

@@ -21,6 +21,7 @@ import (
 	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol/simunit"
 	"example.org/panecal/station"
+	"example.org/panecal/station/batch"
 	"example.org/panecal/store"
 	"example.org/panecal/store/record"
 	"example.org/panecal/testdata/figures"
@@ -98,7 +99,7 @@ func (k *killer) units(ctx context.Context, n int) []byte {
 		if err != nil {
 			k.t.Fatal(err)
 		}
-		if err := cli.PrintLine(&list, pair{Port: port, Label: u.Serial()}); err != nil {
+		if err := cli.PrintLine(&list, batch.Pair{Port: port, Label: u.Serial()}); err != nil {
 			k.t.Fatal(err)
 		}
 	}

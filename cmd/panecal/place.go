@@ -11,11 +11,13 @@ import (
 	"github.com/adrg/xdg"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/cmd/panecal/upkeep"
 	"example.org/panecal/limits/guard"
 	"example.org/panecal/limits/strict"
 	"example.org/panecal/station"
 	"example.org/panecal/station/papers"
+	"example.org/panecal/station/roster"
 )
 
 // place says where a station's files are, as far as the flags tell.
@@ -176,4 +178,34 @@ func (p place) storeFolder() (string, error) {
 		return filepath.Join(xdg.DataHome, "panecal", "store"), nil
 	}
 	return "", err
+}
+
+// premises is what a station works with: its configuration, the folder of its
+// store, the files in force and the people.
+type premises struct {
+	config configuration
+	folder string
+	files  papers.Catalogue
+	book   *roster.Book
+}
+
+// premises reads them. Each of the persons has to be an operator who may work
+// here now; "" is nobody in particular.
+func (p place) premises(persons ...string) (at premises, err error) {
+	if at.config, err = p.readConfig(); err != nil {
+		return at, err
+	}
+	if at.folder, err = p.storeFolder(); err != nil {
+		return at, err
+	}
+	if at.files, err = at.config.catalogue(); err != nil {
+		return at, err
+	}
+	if at.book, err = at.config.book(at.files); err != nil {
+		return at, err
+	}
+	for _, person := range persons {
+		err = errors.Join(err, staff.KnownOperator(at.book, person, time.Now()))
+	}
+	return at, err
 }

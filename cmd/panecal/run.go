@@ -1,21 +1,17 @@
 package main
 
 import (
-	"bufio"
 	"cmp"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
-	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/limits/visible"
 	"example.org/panecal/station"
 	"example.org/panecal/station/batch"
@@ -77,12 +73,6 @@ Exit code 0 when every unit was released (with audit, check and study: passed),
 	return c
 }
 
-// pair is one unit to run.
-type pair struct {
-	Port  string `json:"port"`
-	Label string `json:"label"`
-}
-
 // refusal is the line of a unit that gets no verdict.
 type refusal struct {
 	Schema string       `json:"schema"`
@@ -96,15 +86,15 @@ const refusalSchema = "panecal.refusal/1"
 
 // pairs are the units to run, and those of a list whose label another line
 // has for another port.
-func (f runFlags) pairs(in io.Reader) (all, twice []pair, err error) {
+func (f runFlags) pairs(in io.Reader) (all, twice []batch.Pair, err error) {
 	if len(f.ports) != len(f.labels) {
 		return nil, nil, cli.UsageError(fmt.Errorf("%d --port and %d --label: give one label for each port", len(f.ports), len(f.labels)))
 	}
 	for i := range f.ports {
-		all = append(all, pair{f.ports[i], f.labels[i]})
+		all = append(all, batch.Pair{Port: f.ports[i], Label: f.labels[i]})
 	}
 	if f.list != "" {
-		listed, err := readPairs(f.list, in)
+		listed, err := batch.ReadPairs(f.list, in)
 		if err != nil {
 			return nil, nil, err
 		}
@@ -113,10 +103,10 @@ func (f runFlags) pairs(in io.Reader) (all, twice []pair, err error) {
 	if len(all) == 0 {
 		return nil, nil, cli.UsageError(errors.New("nothing to run: give --port and --label, or --list"))
 	}
-	var once []pair
+	var once []batch.Pair
 	for i, p := range all {
 		switch {
-		case !slices.ContainsFunc(all[:i], func(q pair) bool { return q.Label == p.Label && q.Port != p.Port }):
+		case !slices.ContainsFunc(all[:i], func(q batch.Pair) bool { return q.Label == p.Label && q.Port != p.Port }):
 			once = append(once, p)
 		case i < len(f.ports):
 			return nil, nil, cli.RefusedError(string(station.RefusedLabelBusy), errors.New(twoPorts(p.Label)))
@@ -131,33 +121,6 @@ func twoPorts(label string) string {
 	return fmt.Sprintf("label %s is given for two ports: a label belongs to one unit", visible.Text(label))
 }
 
-func readPairs(name string, in io.Reader) ([]pair, error) {
-	if name != "-" {
-		f, err := os.Open(name)
-		if err != nil {
-			return nil, fmt.Errorf("reading the list of units: %w", err)
-		}
-		defer f.Close()
-		in = f
-	}
-	var all []pair
-	lines := bufio.NewScanner(in)
-	for n := 1; lines.Scan(); n++ {
-		if len(lines.Bytes()) == 0 {
-			continue
-		}
-		var p pair
-		if err := json.Unmarshal(lines.Bytes(), &p); err != nil || p.Port == "" || p.Label == "" {
-			return nil, fmt.Errorf("reading the list of units: line %d wants {\"port\":\"…\",\"label\":\"…\"}", n)
-		}
-		all = append(all, p)
-	}
-	if err := lines.Err(); err != nil {
-		return nil, fmt.Errorf("reading the list of units: %w", err)
-	}
-	return all, nil
-}
-
 func runBatch(c *cobra.Command, where place, f runFlags) error {
 	purpose := station.Purpose(f.purpose)
 	if !slices.Contains(record.Purposes(), purpose) {
@@ -167,25 +130,11 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 	if err != nil {
 		return err
 	}
-	config, err := where.readConfig()
+	at, err := where.premises(f.operator)
 	if err != nil {
 		return err
 	}
-	folder, err := where.storeFolder()
-	if err != nil {
-		return err
-	}
-	all, err := config.catalogue()
-	if err != nil {
-		return err
-	}
-	book, err := config.book(all)
-	if err != nil {
-		return err
-	}
-	if err := staff.KnownOperator(book, f.operator, time.Now()); err != nil {
-		return err
-	}
+	all := at.files
 	first, _, _ := all.Read(pairs[0].Label)
 	if first == nil {
 		first = all[0]
@@ -200,7 +149,8 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 		}
 	}
 	ports, queues := byPort(pairs)
-	local, err := all.OnPorts(ports, f.nest)
+	here := func(all papers.Catalogue) (papers.Catalogue, error) { return all.OnPorts(ports, f.nest) }
+	local, err := here(all)
 	if errors.Is(err, papers.ErrNoNest) {
 		return cli.UsageError(err)
 	} else if err != nil {
@@ -208,9 +158,9 @@ func runBatch(c *cobra.Command, where place, f runFlags) error {
 	}
 	verdicts := make(chan station.Verdict, 256)
 	w, err := openWorkplace(workplaceOptions{
-		config: config, book: book, folder: folder, files: local, first: local[slices.Index(all, first)], purpose: purpose,
+		config: at.config, book: at.book, folder: at.folder, files: local, arrivals: f.revision == "", first: local[slices.Index(all, first)], purpose: purpose,
 		operator: f.operator, workOrder: f.workOrder, lot: f.lot, handsTime: f.hands, command: "panecal run", record: f.record,
-		onVerdict: func(v station.Verdict) { verdicts <- v }, talk: c.ErrOrStderr(),
+		onVerdict: func(v station.Verdict) { verdicts <- v }, talk: c.ErrOrStderr(), here: here,
 	})
 	if err != nil {
 		return err
@@ -282,7 +232,7 @@ func said(t batch.Told) string {
 }
 
 // byPort gathers the labels of each port, both in the order given.
-func byPort(pairs []pair) (ports []string, queues [][]string) {
+func byPort(pairs []batch.Pair) (ports []string, queues [][]string) {
 	for _, p := range pairs {
 		i := slices.Index(ports, p.Port)
 		if i < 0 {

@@ -7,7 +7,6 @@ import (
 	"io"
 	"path/filepath"
 	"strings"
-	"time"
 
 	"github.com/spf13/cobra"
 
@@ -73,39 +72,27 @@ protected area. Local rules and the site's laser safety officer decide.`,
 		Example: "  panecal shift --operator 4711\n  panecal shift --plain --language es",
 		Args:    cli.Args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
-			config, err := where.readConfig()
+			of, err := where.premises(operator)
 			if err != nil {
 				return err
 			}
+			config, all := of.config, of.files
 			if _, err := show.tongue(config); err != nil {
-				return err
-			}
-			folder, err := where.storeFolder()
-			if err != nil {
-				return err
-			}
-			all, err := config.catalogue()
-			if err != nil {
 				return err
 			}
 			if config.rules.checkUnits, err = config.checkedUnits(all); err != nil {
 				return err
 			}
-			if config.rules.Book, err = config.book(all); err != nil {
-				return err
-			}
-			if err := staff.KnownOperator(config.rules.Book, operator, time.Now()); err != nil {
-				return err
-			}
+			config.rules.Book = of.book
 			w, err := openWorkplace(workplaceOptions{
-				config: config, book: config.rules.Book, arrivals: true, folder: folder, files: all, first: all[0], purpose: station.Production,
+				config: config, book: of.book, arrivals: true, folder: of.folder, files: all, first: all[0], purpose: station.Production,
 				operator: operator, workOrder: workOrder, lot: lot, command: "panecal shift", rules: config.rules, record: record,
 			})
 			if err != nil {
 				return err
 			}
 			at := shiftOf{config: config, operator: operator, workOrder: workOrder, lot: lot,
-				handOvers: filepath.Join(filepath.Dir(folder), "handover")}
+				handOvers: filepath.Join(filepath.Dir(of.folder), "handover")}
 			return errors.Join(w.withScreen(c, show, at), w.close())
 		},
 	}

@@ -62,12 +62,13 @@ type workplaceOptions struct {
 	handsTime time.Duration
 	onVerdict func(station.Verdict)
 	command   string
-	rules     rules        // zero where nobody stands at the station
-	record    string       // file that keeps what goes over the lines, "" for none
-	temporary bool         // nothing outside the folder remembers the store
-	book      *roster.Book // who works here, nil for everybody
-	talk      io.Writer    // is told what the screen would show; nil where there is one
-	arrivals  bool         // released files are taken up while the station runs
+	rules     rules                                            // zero where nobody stands at the station
+	record    string                                           // file that keeps what goes over the lines, "" for none
+	temporary bool                                             // nothing outside the folder remembers the store
+	book      *roster.Book                                     // who works here, nil for everybody
+	talk      io.Writer                                        // is told what the screen would show; nil where there is one
+	arrivals  bool                                             // released files are taken up while the station runs
+	here      func(papers.Catalogue) (papers.Catalogue, error) // gives files that came this run's nests, nil: they are the sheet's
 }
 
 func openWorkplace(o workplaceOptions) (*workplace, error) {
@@ -263,7 +264,7 @@ func (w *workplace) openInbox(o workplaceOptions, logger *slog.Logger) error {
 	w.desk = &decision.Desk{Station: o.config.Station, Keys: o.config.deciders, Log: w.store, Append: w.runner.Append, Serial: w.intake.Serial, Spared: o.rules.checkUnits}
 	with.Decide = w.desk.Take
 	if o.arrivals {
-		a := &arrivals{w: w, config: o.config}
+		a := &arrivals{w: w, config: o.config, here: o.here}
 		with.Release, with.Due = a.take, a.due
 	}
 	w.inbox = inbox.New(with)

@@ -75,6 +75,11 @@ func (p List) Accept(name string, data []byte, write func(path string, data []by
 	if err := f.Doc.Verify(engineers); err != nil {
 		return nil, "", fmt.Errorf("%s: %w: %w: let %s sign it as author and approver", name, ErrRefused, err, names(engineers))
 	}
+	for _, person := range []string{f.Doc.Author, f.Doc.Approver} {
+		if engineers[person].Ended {
+			return nil, "", fmt.Errorf("%s: %w: the valid_until of %s has passed, and what is new needs people who may release now: let %s sign it as author and approver", name, ErrRefused, person, names(engineers.Current()))
+		}
+	}
 	path, err := p.placeOf(f)
 	if err != nil {
 		return nil, "", err

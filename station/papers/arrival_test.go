@@ -42,7 +42,7 @@ func signed(t *testing.T, text []byte, h release.Header, keys ...release.Key) []
 // together with it; the reason names person and mend. What is refused leaves
 // everything as it was.
 func TestAccept(t *testing.T) {
-	a, b, other := newKey(t, "p1"), newKey(t, "p2"), newKey(t, "p3")
+	a, b, other, gone := newKey(t, "p1"), newKey(t, "p2"), newKey(t, "p3"), newKey(t, "p4")
 	now := time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
 	folder := t.TempDir()
 	if err := os.CopyFS(folder, os.DirFS("../../cmd/panecal/sample")); err != nil {
@@ -64,7 +64,7 @@ func TestAccept(t *testing.T) {
 		}
 	}
 	list := papers.List{Folder: folder, Station: "cal-1", Sheet: "station.sheet.toml", Products: []string{"hopper-54.product.toml"}, Now: now,
-		People: papers.People{"p1": {Key: a.Public(), Engineer: true}, "p2": {Key: b.Public(), Engineer: true}, "p3": {Key: other.Public()}}}
+		People: papers.People{"p1": {Key: a.Public(), Engineer: true}, "p2": {Key: b.Public(), Engineer: true}, "p3": {Key: other.Public()}, "p4": {Key: gone.Public(), Engineer: true, Ended: true}}}
 	write := func(path string, data []byte) error { return os.WriteFile(path, data, 0o644) }
 	before, err := list.Read()
 	if err != nil {
@@ -73,6 +73,8 @@ func TestAccept(t *testing.T) {
 	limits, sheet := read("hopper-54.limits.toml"), read("station.sheet.toml")
 	stranger := head("x")
 	stranger.Approver = "p3"
+	left := head("x")
+	left.Approver = "p4"
 	early, ended := head("early"), head("ended")
 	early.Effective = now.Add(time.Hour)
 	ended.Effective, ended.Until = now.Add(-time.Hour), now.Add(-time.Minute)
@@ -88,6 +90,7 @@ func TestAccept(t *testing.T) {
 		"tampered":        {[]byte(strings.Replace(string(limits), "high = ", "high = 1", 1)), []string{"does not fit", "p1, p2"}, papers.ErrRefused},
 		"no engineer":     {signed(t, limits, stranger, a, other), []string{`no key of "p3"`, "p1, p2"}, papers.ErrRefused},
 		"one signature":   {signed(t, limits, head("x"), a), []string{`no signature of "p2"`}, papers.ErrRefused},
+		"person's time":   {signed(t, limits, left, a, gone), []string{"the valid_until of p4 has passed", "two of p1, p2 sign"}, papers.ErrRefused},
 		"expired":         {signed(t, limits, ended, a, b), []string{"no longer effective", "of p1", "new revision"}, release.ErrEnded},
 		"wrong product":   {signed(t, orphan, head("x"), a, b), []string{`product "hopper-1"`, "does not run"}, nil},
 		"another station": {signed(t, elsewhere, head("x"), a, b), []string{`station "cal-2"`}, nil},

@@ -21,6 +21,7 @@ type Person struct {
 	Key      ed25519.PublicKey
 	Engineer bool // may write and approve released files
 	Decides  bool // may take units off hold and scrap them
+	Ended    bool // valid_until has passed: what was signed holds, nothing new does
 }
 
 // Key returns a person's public key, and false where none is known.
@@ -33,6 +34,13 @@ func (p People) Key(person string) (ed25519.PublicKey, bool) {
 func (p People) Engineers() People {
 	some := maps.Clone(p)
 	maps.DeleteFunc(some, func(_ string, one Person) bool { return !one.Engineer })
+	return some
+}
+
+// Current are those whose new signatures count.
+func (p People) Current() People {
+	some := maps.Clone(p)
+	maps.DeleteFunc(some, func(_ string, one Person) bool { return one.Ended })
 	return some
 }
 
@@ -53,7 +61,7 @@ func OfRoster(r *roster.Roster, now time.Time, site *time.Location) People {
 		if p.Key == nil {
 			continue
 		}
-		one := Person{Engineer: p.Has(roster.Engineer), Decides: p.Has(roster.Lead, roster.Engineer) && p.Valid(now, site)}
+		one := Person{Engineer: p.Has(roster.Engineer), Decides: p.Has(roster.Lead, roster.Engineer) && p.Valid(now, site), Ended: !p.Valid(now, site)}
 		if !p.Withdrawn(now, site) {
 			one.Key = p.Key
 		}
@@ -98,7 +106,7 @@ func ReadPeople(name string, data []byte) (People, error) {
 			case len(all) == mostPeople:
 				d.Report("too many keys", fmt.Sprintf("name at most %d persons", mostPeople), "key")
 			default:
-				all[k.Person] = Person{public, k.Role == engineer, k.Role == engineer}
+				all[k.Person] = Person{Key: public, Engineer: k.Role == engineer, Decides: k.Role == engineer}
 			}
 		}
 		if err = d.Err(); err == nil {

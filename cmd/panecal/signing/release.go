@@ -13,6 +13,7 @@ import (
 
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/files"
+	"example.org/panecal/limits"
 	"example.org/panecal/limits/guard"
 	"example.org/panecal/limits/release"
 	"example.org/panecal/limits/visible"
@@ -230,7 +231,7 @@ force, and adds the approver's signature to it. Without --key nothing is signed.
 				if err != nil {
 					return err
 				}
-				for _, line := range release.Diff(&old.doc, &f.doc) {
+				for _, line := range differences(old, f) {
 					fmt.Fprintln(c.ErrOrStderr(), visible.Text(line))
 				}
 			}
@@ -353,6 +354,14 @@ func engineers(keys, from string, now time.Time) (release.Keys, error) {
 	return all, nil
 }
 
+// differences tells what one file changes against another.
+func differences(old, new releasedFile) []string {
+	if old.doc.Kind == limits.Kind && new.doc.Kind == limits.Kind {
+		return limits.Differences(&old.doc, &new.doc)
+	}
+	return release.Diff(&old.doc, &new.doc)
+}
+
 func newDiff() *cobra.Command {
 	c := &cobra.Command{
 		Use:     "diff OLD NEW",
@@ -368,7 +377,7 @@ func newDiff() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			lines := release.Diff(&old.doc, &new.doc)
+			lines := differences(old, new)
 			if len(lines) == 0 {
 				lines = []string{"one revision: they say the same"}
 			}

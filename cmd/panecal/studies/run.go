@@ -1,12 +1,10 @@
 package studies
 
 import (
-	"bufio"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
-	"os"
 	"slices"
 
 	"github.com/spf13/cobra"
@@ -100,43 +98,17 @@ that stay at ports of their own.`,
 	return c
 }
 
-// pair is a part at a port of its own.
-type pair struct {
-	Port  string `json:"port"`
-	Label string `json:"label"`
-}
-
-func readList(name string) (all []pair, err error) {
-	f, err := os.Open(name)
-	if err != nil {
-		return nil, fmt.Errorf("reading the list of parts: %w", err)
-	}
-	defer f.Close()
-	lines := bufio.NewScanner(f)
-	for n := 1; lines.Scan(); n++ {
-		var p pair
-		if len(lines.Bytes()) == 0 {
-			continue
-		}
-		if err := json.Unmarshal(lines.Bytes(), &p); err != nil || p.Port == "" || p.Label == "" {
-			return nil, fmt.Errorf("reading the list of parts: line %d wants {\"port\":\"…\",\"label\":\"…\"}", n)
-		}
-		all = append(all, p)
-	}
-	return all, lines.Err()
-}
-
 func (f runFlags) run(c *cobra.Command, open OpenBench, name string, asJSON bool) error {
 	if _, ok := quantity.Lookup(quantity.Name(f.plan.Quantity)); !ok {
 		return cli.UsageError(fmt.Errorf("--quantity: %q is no quantity: one of %v", f.plan.Quantity, store.AllQuantities()))
 	}
-	var listed []pair
+	var listed []batch.Pair
 	if f.list != "" {
 		if len(f.labels) > 0 || len(f.nests) > 0 {
 			return cli.UsageError(errors.New("--list names parts and their ports: leave --part and --nest out"))
 		}
 		var err error
-		if listed, err = readList(f.list); err != nil {
+		if listed, err = batch.ReadPairs(f.list, c.InOrStdin()); err != nil {
 			return err
 		}
 	}
