@@ -21,7 +21,7 @@ type Station interface {
 	Remark(station.Remark)
 }
 
-// Options are what a Keeper needs. Captures may be nil: all are kept.
+// Options are what a Keeper needs; see Rules.Keeper.
 type Options struct {
 	Store    *store.Store
 	Station  Station
@@ -79,6 +79,7 @@ func (k *Keeper) Serve(ctx context.Context) error {
 	found, err := k.patrol.Seals()
 	k.tell(found)
 	k.complain(err)
+	k.remove(k.o.Now()) // a batch has no pause
 	for {
 		select {
 		case <-ctx.Done():
@@ -94,16 +95,8 @@ func (k *Keeper) Serve(ctx context.Context) error {
 
 // step does one piece of what can wait.
 func (k *Keeper) step(now time.Time) {
-	if k.o.Captures != nil && (k.removed.IsZero() || now.Sub(k.removed) >= removeEvery || now.Before(k.removed)) {
-		k.removed = now
-		if keep := k.o.Captures(now); keep != (store.Retention{}) {
-			n, err := k.o.Store.RemoveCaptures(keep)
-			if n > 0 {
-				k.o.Logger.Info("raw captures removed", "files", n, "rule", keep.Rule)
-			}
-			k.complain(err)
-		}
-		return
+	if now.Sub(k.removed) >= removeEvery || now.Before(k.removed) {
+		k.remove(now)
 	}
 	if !k.patrol.Due(now) {
 		return
@@ -114,6 +107,20 @@ func (k *Keeper) step(now time.Time) {
 	if over {
 		k.o.Logger.Info("the log was read over")
 	}
+}
+
+// remove removes the raw captures that need not be kept any more.
+func (k *Keeper) remove(now time.Time) {
+	k.removed = now
+	keep := k.o.Captures(now)
+	if keep == (store.Retention{}) {
+		return
+	}
+	n, err := k.o.Store.RemoveCaptures(keep)
+	if n > 0 {
+		k.o.Logger.Info("raw captures removed", "files", n, "rule", keep.Rule)
+	}
+	k.complain(err)
 }
 
 // tell puts damage on record, once, and tells the people at the station.
