@@ -23,6 +23,7 @@ import (
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/desk"
 	"example.org/panecal/cmd/panecal/evenlight"
+	"example.org/panecal/cmd/panecal/logs"
 	"example.org/panecal/cmd/panecal/signing"
 	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/cmd/panecal/studies"
@@ -153,6 +154,7 @@ Exit codes: ` + cli.ExitHelp,
 		analyst.NewCapture(where.log),
 		analyst.NewReestimate(where.log, version),
 		desk.New(where.log, where.zone),
+		analyst.NewDossier(where.log, func() (logs.Log, error) { return where.wholeLog() }, where.zone, version),
 		desk.NewCapability(where.log),
 		desk.NewCharts(where.log),
 		desk.NewHolds(where.log),

@@ -13,51 +13,74 @@ type cell struct {
 	kind kind
 	text string
 	num  float64
+	int  int64 // of a whole number, of true (1) and false (0), and of a time in ns
 }
 
 type kind int
 
 const (
-	text    kind = iota // from the log: anything
-	literal             // the same in CSV and JSON: a whole number, true, false
+	text   kind = iota // from the log: anything
+	whole              // the same in CSV and JSON
+	truth              // true or false, likewise
+	moment             // RFC 3339, UTC
 	number
 )
 
 func word(s string) cell      { return cell{kind: text, text: s} }
-func whole(n int64) cell      { return cell{kind: literal, text: strconv.FormatInt(n, 10)} }
-func yes(b bool) cell         { return cell{kind: literal, text: strconv.FormatBool(b)} }
+func count(n int64) cell      { return cell{kind: whole, int: n} }
+func at(t time.Time) cell     { return cell{kind: moment, int: t.UnixNano()} }
 func measured(f float64) cell { return cell{kind: number, num: f} }
 
-// column is one column of the table.
-type column struct {
-	name string
-	unit string // UCUM code, "" for what is no quantity
-	get  func(*store.Row) cell
+func yes(b bool) cell {
+	if b {
+		return cell{kind: truth, int: 1}
+	}
+	return cell{kind: truth}
 }
 
-// columns returns the table's columns in order.
-func columns() []column {
-	list := []column{
-		{"serial", "", func(r *store.Row) cell { return word(r.Serial) }},
-		{"attempt", "", func(r *store.Row) cell { return whole(int64(r.AttemptNo)) }},
-		{"time", "", func(r *store.Row) cell { return word(r.Time.UTC().Format(time.RFC3339Nano)) }},
-		{"outcome", "", func(r *store.Row) cell { return word(string(r.Outcome)) }},
-		{"soft_bin", "", func(r *store.Row) cell { return whole(int64(r.SoftBin)) }},
-		{"hard_bin", "", func(r *store.Row) cell { return whole(int64(r.HardBin)) }},
-		{"disposition", "", func(r *store.Row) cell { return word(string(r.Disposition)) }},
-		{"released", "", func(r *store.Row) cell { return yes(r.Released) }},
-		{"purpose", "", func(r *store.Row) cell { return word(string(r.Purpose)) }},
-		{"product", "", func(r *store.Row) cell { return word(r.Product) }},
-		{"limits", "", func(r *store.Row) cell { return word(r.LimitsRev) }},
-		{"nest", "", func(r *store.Row) cell { return word(r.Nest) }},
-		{"sequence", "", func(r *store.Row) cell { return cell{kind: literal, text: strconv.FormatUint(r.Sequence, 10)} }},
-		{"generation", "", func(r *store.Row) cell { return whole(int64(r.Generation)) }},
-		{"station", "", func(r *store.Row) cell { return word(r.Station) }},
-		{"operator", "", func(r *store.Row) cell { return word(r.Operator) }},
-		{"order", "", func(r *store.Row) cell { return word(r.Order) }},
-		{"window_lot", "", func(r *store.Row) cell { return word(r.WindowLot) }},
-		{"gasket_lot", "", func(r *store.Row) cell { return word(r.GasketLot) }},
-		{"emitter_lot", "", func(r *store.Row) cell { return word(r.EmitterLot) }},
+// plain is how a cell that is neither text nor a number is written.
+func (c cell) plain() string {
+	switch c.kind {
+	case truth:
+		return strconv.FormatBool(c.int == 1)
+	case moment:
+		return time.Unix(0, c.int).UTC().Format(time.RFC3339Nano)
+	}
+	return strconv.FormatInt(c.int, 10)
+}
+
+// column is one column of a table with a row for each R.
+type column[R any] struct {
+	name string
+	kind kind
+	unit string // UCUM code, "" for what is no quantity
+	get  func(*R) cell
+}
+
+// columns returns the columns of the table of attempts in order.
+func columns() []column[store.Row] {
+	type of = column[store.Row]
+	list := []of{
+		{"serial", text, "", func(r *store.Row) cell { return word(r.Serial) }},
+		{"attempt", whole, "", func(r *store.Row) cell { return count(int64(r.AttemptNo)) }},
+		{"time", moment, "", func(r *store.Row) cell { return at(r.Time) }},
+		{"outcome", text, "", func(r *store.Row) cell { return word(string(r.Outcome)) }},
+		{"soft_bin", whole, "", func(r *store.Row) cell { return count(int64(r.SoftBin)) }},
+		{"hard_bin", whole, "", func(r *store.Row) cell { return count(int64(r.HardBin)) }},
+		{"disposition", text, "", func(r *store.Row) cell { return word(string(r.Disposition)) }},
+		{"released", truth, "", func(r *store.Row) cell { return yes(r.Released) }},
+		{"purpose", text, "", func(r *store.Row) cell { return word(string(r.Purpose)) }},
+		{"product", text, "", func(r *store.Row) cell { return word(r.Product) }},
+		{"limits", text, "", func(r *store.Row) cell { return word(r.LimitsRev) }},
+		{"nest", text, "", func(r *store.Row) cell { return word(r.Nest) }},
+		{"sequence", whole, "", func(r *store.Row) cell { return count(int64(r.Sequence)) }},
+		{"generation", whole, "", func(r *store.Row) cell { return count(int64(r.Generation)) }},
+		{"station", text, "", func(r *store.Row) cell { return word(r.Station) }},
+		{"operator", text, "", func(r *store.Row) cell { return word(r.Operator) }},
+		{"order", text, "", func(r *store.Row) cell { return word(r.Order) }},
+		{"window_lot", text, "", func(r *store.Row) cell { return word(r.WindowLot) }},
+		{"gasket_lot", text, "", func(r *store.Row) cell { return word(r.GasketLot) }},
+		{"emitter_lot", text, "", func(r *store.Row) cell { return word(r.EmitterLot) }},
 	}
 	for _, d := range quantity.All() {
 		names := []string{"", "_u"}
@@ -69,8 +92,8 @@ func columns() []column {
 			}
 		}
 		for i, suffix := range names {
-			at := d.Column + i
-			list = append(list, column{string(d.Name) + suffix, d.Unit, func(r *store.Row) cell { return measured(r.Quantities[at]) }})
+			n := d.Column + i
+			list = append(list, of{string(d.Name) + suffix, number, d.Unit, func(r *store.Row) cell { return measured(r.Quantities[n]) }})
 		}
 	}
 	return list

@@ -1,8 +1,8 @@
 // Package export writes attempts as tables for other programs: a row an
-// attempt, as CSV (RFC 4180, but lines end in LF) or as JSON Lines. It holds one
-// row at a time. It does not choose attempts: package store does.
+// attempt, as CSV (RFC 4180, but lines end in LF), as JSON Lines or as Parquet. It
+// holds one row at a time, of Parquet one group of rows. It does not choose attempts: package store does.
 //
-// Columns are the same in both forms, in the same order, and new ones come at
+// Columns are the same in all forms, in the same order, and new ones come at
 // the end. What a column holds:
 //
 //   - time is when the attempt was recorded, UTC (RFC 3339).
@@ -13,8 +13,12 @@
 //     zones also has NAME_high0 to NAME_high3, the largest value + k·u over the
 //     zones for k = 0 to 3, and NAME_low0 to NAME_low3, the smallest value − k·u.
 //
-// Numbers have the fewest digits that read back to the same number. One that is
-// not known or not finite is empty in CSV and null in JSON.
+// In Parquet a number that is not known or not finite, and an empty text, are null;
+// whole numbers have 64 bits, times are nanoseconds UTC, and the units (UCUM codes)
+// stand in the metadata under panecal.units, a JSON object by column.
+//
+// In the two others numbers have the fewest digits that read back to the same number.
+// One that is not known or not finite is empty in CSV and null in JSON.
 //
 // Text in a record may come from a label or a unit. What a terminal would act
 // upon is made visible: <1B> in CSV, as `panecal unit` shows it, and \u001b in JSON,

@@ -317,7 +317,7 @@ func (c *counter) Write(b []byte) (int, error) {
 // However many rows there are, the writer holds back one buffer.
 func TestConstantMemory(t *testing.T) {
 	const buffer = 64 << 10
-	for _, f := range export.Formats() {
+	for _, f := range []export.Format{export.CSV, export.JSONL} { // TestParquet has the third
 		r := row()
 		r.Serial, r.Quantities[0] = "H54-00001-O", 0.1
 		text := bytes.TrimSuffix(written(t, f, r), []byte("\n"))

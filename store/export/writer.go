@@ -18,25 +18,32 @@ type Format string
 
 // The formats.
 const (
-	CSV   Format = "csv"
-	JSONL Format = "jsonl"
+	CSV     Format = "csv"
+	JSONL   Format = "jsonl"
+	Parquet Format = "parquet"
 )
 
 // Formats returns all formats.
-func Formats() []Format { return []Format{CSV, JSONL} }
+func Formats() []Format { return []Format{CSV, JSONL, Parquet} }
 
-// Writer writes a table. It is for one goroutine.
-type Writer struct {
+// Writer writes a table of attempts. It is for one goroutine.
+type Writer = Table[store.Row]
+
+// NewWriter begins a table of attempts on w: with CSV it writes the line of names.
+func NewWriter(w io.Writer, f Format) (*Writer, error) { return newTable(w, f, columns()) }
+
+// Table writes rows. It is for one goroutine.
+type Table[R any] struct {
 	out     *bufio.Writer
 	format  Format
-	columns []column
+	columns []column[R]
 	keys    []string // of JSON, with quotes and colon
 	line    []byte
+	parquet *parquetTable[R]
 }
 
-// NewWriter begins a table on w: with CSV it writes the line of names.
-func NewWriter(w io.Writer, f Format) (*Writer, error) {
-	t := &Writer{out: bufio.NewWriterSize(w, 64<<10), format: f, columns: columns()}
+func newTable[R any](w io.Writer, f Format, columns []column[R]) (*Table[R], error) {
+	t := &Table[R]{out: bufio.NewWriterSize(w, 64<<10), format: f, columns: columns}
 	switch f {
 	case CSV:
 		for i, c := range t.columns {
@@ -51,12 +58,19 @@ func NewWriter(w io.Writer, f Format) (*Writer, error) {
 			t.keys = append(t.keys, strconv.Quote(c.name)+":")
 		}
 		return t, nil
+	case Parquet:
+		var err error
+		t.parquet, err = newParquet(t.out, columns)
+		return t, err
 	}
-	return nil, fmt.Errorf("unknown format %q: want csv or jsonl", f)
+	return nil, fmt.Errorf("unknown format %q: want one of %v", f, Formats())
 }
 
-// Write adds a row. It keeps nothing of it.
-func (t *Writer) Write(r *store.Row) error {
+// Write adds a row. It keeps nothing of r.
+func (t *Table[R]) Write(r *R) error {
+	if t.parquet != nil {
+		return t.parquet.write(r)
+	}
 	if t.format == JSONL {
 		t.line = append(t.line, '{')
 	}
@@ -77,20 +91,30 @@ func (t *Writer) Write(r *store.Row) error {
 	return t.end()
 }
 
-func (t *Writer) end() error {
+func (t *Table[R]) end() error {
 	_, err := t.out.Write(append(t.line, '\n'))
 	t.line = t.line[:0]
 	return err
 }
 
-// Flush writes what is still held back. The table is whole after it.
-func (t *Writer) Flush() error { return t.out.Flush() }
+// Flush writes what is still held back. The table is whole after it, and takes no
+// more rows.
+func (t *Table[R]) Flush() error {
+	if t.parquet != nil {
+		if err := t.parquet.close(); err != nil {
+			return err
+		}
+	}
+	return t.out.Flush()
+}
 
 // WriteUnits writes the second table: the UCUM code of each column that holds a
 // quantity, as CSV.
-func WriteUnits(w io.Writer) error {
+func WriteUnits(w io.Writer) error { return writeUnits(w, columns()) }
+
+func writeUnits[R any](w io.Writer, columns []column[R]) error {
 	line := []byte("column,unit\n")
-	for _, c := range columns() {
+	for _, c := range columns {
 		if c.unit != "" {
 			line = append(append(append(line, c.name...), ','), c.unit...)
 			line = append(line, '\n')
@@ -104,8 +128,8 @@ func finite(f float64) bool { return !math.IsNaN(f) && !math.IsInf(f, 0) }
 
 func appendCSV(b []byte, v cell) []byte {
 	switch v.kind {
-	case literal:
-		return append(b, v.text...)
+	case whole, truth, moment:
+		return append(b, v.plain()...)
 	case number:
 		if !finite(v.num) {
 			return b
@@ -124,8 +148,10 @@ func appendCSV(b []byte, v cell) []byte {
 
 func appendJSON(b []byte, v cell) []byte {
 	switch v.kind {
-	case literal:
-		return append(b, v.text...)
+	case whole, truth:
+		return append(b, v.plain()...)
+	case moment:
+		return append(append(append(b, '"'), v.plain()...), '"')
 	case number:
 		if !finite(v.num) {
 			return append(b, "null"...)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -21,7 +22,7 @@ func NewExport(open func() (*store.Follower, error)) *cobra.Command {
 	var choice Choice
 	format, out, units := "", "", ""
 	c := &cobra.Command{
-		Use:   "export --format csv|jsonl --out PATH",
+		Use:   "export --format csv|jsonl|parquet --out PATH",
 		Short: "Write attempts as a table for other programs",
 		Long: `Writes a row an attempt, in the log's order: who, when, where and how it ended,
 then NAME and NAME_u for each quantity and its standard uncertainty. A quantity
@@ -38,6 +39,9 @@ A number that is not known is empty in CSV and null in JSON. A CSV text that
 begins with = + - or @ gets an apostrophe before it, so that no spreadsheet
 takes it for a formula; what a terminal would act upon is made visible.
 
+A parquet file has them as null, times in ns UTC, and holds the units itself, under
+the key panecal.units of its metadata.
+
 The units (UCUM codes) go to a second file: FILE.units.csv beside FILE.csv, or
 where --units says. With --out - the table goes to standard output, and there
 are no units without --units. A file is whole or not there: it gets its name at
@@ -46,6 +50,7 @@ station works.
 
 ` + ChoiceHelp,
 		Example: `  panecal export --format csv --out w.csv --since 2026-11-23 --until 2026-11-30
+  panecal export --format parquet --out november.parquet --since 2026-11-01
   panecal export --format jsonl --out - --lot win-0417 --attempts first
   panecal --data /mnt/copy export --format csv --out held.csv --on-hold`,
 		Args: cli.Args(cobra.NoArgs),
@@ -92,13 +97,15 @@ type job struct {
 func (j *job) settle() error {
 	wrong := func(text string) error { return cli.UsageError(fmt.Errorf("%s; see panecal export --help", text)) }
 	switch {
-	case j.format != export.CSV && j.format != export.JSONL:
-		return wrong(fmt.Sprintf("--format %q: want csv or jsonl", j.format))
+	case !slices.Contains(export.Formats(), j.format):
+		return wrong(fmt.Sprintf("--format %q: want one of %s", j.format, strings.Join(words(export.Formats()), ", ")))
 	case j.out == "":
 		return wrong("--out is missing: name a file, or - for standard output")
+	case j.out == "-" && j.format == export.Parquet:
+		return wrong("--out - is for text: parquet wants a file")
 	case j.units == "-":
 		return wrong("--units - is no file: the units need one of their own")
-	case j.units == "" && j.out != "-":
+	case j.units == "" && j.out != "-" && j.format != export.Parquet:
 		j.units = strings.TrimSuffix(j.out, filepath.Ext(j.out)) + ".units.csv"
 	}
 	if j.units != "" && filepath.Clean(j.units) == filepath.Clean(j.out) {

@@ -18,6 +18,7 @@ import (
 	"example.org/panecal/cmd/panecal/files"
 	"example.org/panecal/limits/visible"
 	"example.org/panecal/store"
+	"example.org/panecal/store/dossier"
 	"example.org/panecal/store/proof"
 	"example.org/panecal/store/record"
 )
@@ -94,6 +95,9 @@ func prove(c *cobra.Command, l Log, serial, under, since, out string, progress f
 	_, err = fmt.Fprintf(c.OutOrStdout(), "%s: %d records, %d bytes, under the checkpoint at record %d of %s\n", visible.Text(out), len(f.Records), len(data), newest.Size, newest.Time.Format(time.RFC3339))
 	return err
 }
+
+// Newest is the newest checkpoint of a log.
+func Newest(l Log) (store.FoundCheckpoint, error) { return newest(l, "") }
 
 // newest is the checkpoint to prove under.
 func newest(l Log, path string) (store.FoundCheckpoint, error) {
@@ -175,7 +179,7 @@ func NewVerify() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "verify FILE --key PUBLIC",
 		Short: "Check a proof, with no log at hand",
-		Long: `Checks a file made by ` + "`panecal log prove`" + ` against the station's public key: the
+		Long: `Checks a file made by ` + "`panecal log prove`" + `, or the page of a dossier, against the station's public key: the
 text of station.pub, or a file with it. Get the key from the station's people by
 another way than the proof. It needs no store. Exit code 3 where anything in the
 file is not as the station signed it.`,
@@ -192,6 +196,11 @@ file is not as the station signed it.`,
 			data, err := os.ReadFile(args[0])
 			if err != nil {
 				return fmt.Errorf("reading the proof: %w", err)
+			}
+			if dossier.IsPage(data) {
+				if data, err = dossier.ProofIn(data); err != nil {
+					return &cli.CodedError{Code: cli.ExitFailed, Err: fmt.Errorf("%s: %w", args[0], err)}
+				}
 			}
 			found, err := proof.Check(data, public)
 			if err != nil {
