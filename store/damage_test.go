@@ -79,7 +79,7 @@ func TestCheckOfAWholeLogFindsNothing(t *testing.T) {
 func TestEveryFlippedBitOfASegmentIsFound(t *testing.T) {
 	dir := smallLog(t)
 	m := load(t, dir)
-	step := stride(101)
+	step := stride(509)
 	sumTried, sumFound := 0, 0
 	for path, f := range m.files {
 		name := filepath.Base(path)

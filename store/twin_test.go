@@ -21,7 +21,7 @@ func TestStoreIsLikeAListInMemory(t *testing.T) {
 	asked := false
 	flag.Visit(func(f *flag.Flag) { asked = asked || f.Name == "rapid.checks" })
 	if !asked {
-		if err := flag.Set("rapid.checks", "8"); err != nil {
+		if err := flag.Set("rapid.checks", "4"); err != nil {
 			t.Fatal(err)
 		}
 	}
