@@ -20,6 +20,7 @@ import (
 
 	"example.org/panecal/cmd/panecal/analyst"
 	"example.org/panecal/cmd/panecal/causes"
+	"example.org/panecal/cmd/panecal/clauses"
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/desk"
 	"example.org/panecal/cmd/panecal/evenlight"
@@ -139,7 +140,7 @@ Exit codes: ` + cli.ExitHelp,
 		newRunCommand(where),
 		newScan(where),
 		newSim(),
-		newConform(),
+		clauses.New(),
 		evenlight.New(),
 		causes.New(where.log),
 		causes.NewCompare(where.log),

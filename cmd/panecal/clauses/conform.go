@@ -1,4 +1,7 @@
-package main
+// Package clauses is the sub-command `conform`: it tries a unit on a port, a unit
+// program or this program's own simulated units against every clause of the
+// protocol's specification, and prints a line a clause.
+package clauses
 
 import (
 	"bufio"
@@ -36,7 +39,8 @@ type conformance struct {
 	record              string
 }
 
-func newConform() *cobra.Command {
+// New makes the sub-command.
+func New() *cobra.Command {
 	var asked conformance
 	var asJSON bool
 	c := &cobra.Command{
