@@ -86,6 +86,14 @@ func (m *Machine) recalled(n *nest, f Fact) {
 		m.end(n)
 		return
 	}
+	if n.stray {
+		m.strayRecalled(n, f.(Recalled))
+		return
+	}
+	if to := replaced(f.(Recalled).BySerial, n.serial); to != "" {
+		m.refuse(n, RefusedRelabelled, Args{Detail: Verbatim(to)})
+		return
+	}
 	h := newHistory(f.(Recalled), n.serial, n.unit.UnitID, n.purpose)
 	n.att.number = h.judged + 1
 	tie := n.files.tie(n.serial, n.unit)
@@ -248,7 +256,7 @@ const byStation = "station"
 // putsOnHold tells the refusals after which the hands put the unit on hold.
 func putsOnHold(c Code) bool {
 	switch c {
-	case RefusedUnlisted, RefusedFirmware, RefusedVersion, RefusedShape, RefusedCap, RefusedReworks, RefusedUnitFault,
+	case RefusedUnlisted, RefusedFirmware, RefusedVersion, RefusedShape, RefusedCap, RefusedReworks, RefusedUnitFault, RefusedUnreadable,
 		BrokenGarbled, BrokenRefused:
 		return true
 	}

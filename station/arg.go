@@ -134,13 +134,18 @@ type Seen struct {
 	At            time.Time // UTC
 	Nest          string
 	Bin           int
+	Where         Arg // it lies now, nil where nobody knows
 }
 
 // SeenTime is how times on record are shown.
 const SeenTime = "2006-01-02T15:04:05Z"
 
 func (s Seen) String() string {
-	return fmt.Sprintf("label %s, unit %s, %s, %s, bin %d", s.Label, s.UnitID, s.At.Format(SeenTime), s.Nest, s.Bin)
+	text := fmt.Sprintf("label %s, unit %s, %s, %s, bin %d", s.Label, s.UnitID, s.At.Format(SeenTime), s.Nest, s.Bin)
+	if s.Where != nil {
+		text += ", now in " + s.Where.String()
+	}
+	return text
 }
 
 // Both is one argument after the other.

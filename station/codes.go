@@ -110,6 +110,7 @@ const (
 	HandsBoxFull  Code = "box_full"
 	HandsBoxOpen  Code = "open_box"
 	HandsBoxScan  Code = "scan_box"
+	HandsStray    Code = "take_unreadable"
 )
 
 // Something to know.
@@ -136,6 +137,7 @@ const (
 	NoticeCutDark     Code = "cut_off"
 	NoticeDueSoon     Code = "certificate_ends"
 	NoticeHeldInBox   Code = "held_in_box"
+	NoticeNamed       Code = "named_by_unit"
 )
 
 // Not accepted.
@@ -163,6 +165,8 @@ const (
 	RefusedEnded       Code = "files_ended"
 	RefusedRework      Code = "rework_first"
 	RefusedBox         Code = "no_box"
+	RefusedUnreadable  Code = "label_missing"
+	RefusedRelabelled  Code = "relabelled"
 	RefusedReworks     Code = "reworks_before"
 	RefusedHeld        Code = "unit_on_hold"
 	RefusedScrapped    Code = "unit_scrapped"

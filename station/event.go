@@ -163,6 +163,9 @@ type (
 		Number string
 		Takes  []string // serials
 	}
+	// Unreadable says that the label of the unit in the hand, or of the one that lies
+	// in a nest without a label, cannot be read.
+	Unreadable struct{}
 	// Rest says that the people pause, or that they are back.
 	Rest struct{ On bool }
 	// Remark is what is wrong beside the attempts in hand, with the log or the
@@ -214,6 +217,7 @@ const (
 	kDisposed        kind = "disposed"
 	kOpenBox         kind = "open box"
 	kRest            kind = "rest"
+	kUnreadable      kind = "unreadable"
 	kLift            kind = "lift"
 	kShutdown        kind = "shutdown"
 	kCrashed         kind = "crashed"
@@ -244,6 +248,7 @@ func (Crew) fact() kind            { return kCrew }
 func (TakeUp) fact() kind          { return kTakeUp }
 func (OpenBox) fact() kind         { return kOpenBox }
 func (Rest) fact() kind            { return kRest }
+func (Unreadable) fact() kind      { return kUnreadable }
 func (Remark) fact() kind          { return kRemark }
 func (Disposed) fact() kind        { return kDisposed }
 func (LiftStop) fact() kind        { return kLift }

@@ -24,8 +24,8 @@ type pause struct{ from, until time.Time }
 
 // Lifted is a stop that has ended in this shift.
 type Lifted struct {
-	Nest   string
 	Code   Code
+	Args   Args // Nest among them
 	At     time.Time
 	By     string // pseudonym, "" where nobody said who
 	Method string // as on record

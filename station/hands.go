@@ -87,7 +87,7 @@ func (m *Machine) lostPorts() string {
 const inHandsTime = 4 * time.Second
 
 var handsOrder = []Code{HandsSeatHere, HandsReseat, HandsFailed, HandsCheckBad, HandsHeld, HandsReject, HandsBoxScan, HandsConfirm, HandsClear, HandsTarget,
-	HandsPassed, HandsChecked, HandsTurned, HandsTakeOut, HandsTargetIn, HandsScan, HandsWait, HandsStopped, HandsStarting}
+	HandsPassed, HandsChecked, HandsStray, HandsTurned, HandsTakeOut, HandsTargetIn, HandsScan, HandsWait, HandsStopped, HandsStarting}
 
 // handsFor says what the hands could do for one nest, "" for nothing.
 func (m *Machine) handsFor(n *nest) Code {
@@ -118,6 +118,9 @@ func (m *Machine) handsFor(n *nest) Code {
 	case Showing:
 		return handsForVerdict(n.verdict)
 	case Turned:
+		if n.trouble != nil && n.trouble.Code == RefusedUnreadable {
+			return HandsStray
+		}
 		return HandsTurned
 	case Rejecting:
 		if n.verdict.InBox != "" {

@@ -70,7 +70,8 @@ func newHistory(r Recalled, serial, unitID string, p Purpose) history {
 		h.unfinished = h.unfinished || !results[ref]
 	}
 	h.conflict(r.BySerial, func(run *record.Run) bool { return unitID != "" && run.UnitID != "" && run.UnitID != unitID })
-	h.conflict(r.ByUnitID, func(run *record.Run) bool { return unitID != "" && run.Serial != serial })
+	before := earlier(r.ByUnitID, serial)
+	h.conflict(r.ByUnitID, func(run *record.Run) bool { return unitID != "" && run.Serial != serial && !before[run.Serial] })
 	return h
 }
 

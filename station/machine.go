@@ -89,6 +89,8 @@ func (m *Machine) Step(e Event) []Effect {
 		m.takeUp(f)
 	case Disposed:
 		m.disposed(f)
+	case Unreadable:
+		m.unreadable()
 	case OpenBox:
 		m.openBox(f)
 	case Rest:

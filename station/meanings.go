@@ -10,7 +10,7 @@ var meanings = []Meaning{
 	{HandsReseat, Guide, "Reseat {label} in {nest}.", "", LiftNobody},
 	{HandsTakeOut, Guide, "{nest}: take out, scan, put back.", "", LiftNobody},
 	{HandsClear, Guide, "{nest}: take the target away.", "", LiftNobody},
-	{HandsTarget, Guide, "{nest}: bring the target.", "", LiftNobody},
+	{HandsTarget, Guide, "{nest}: bring the target.", "It stays until the result shows.", LiftNobody},
 	{HandsTargetIn, Guide, "{nest}: target in, then let go.", "It is seen when the light is free.", LiftNobody},
 	{HandsWait, Guide, "Hands off. {nest} measures.", "", LiftNobody},
 	{HandsConfirm, Guide, "{label} has passed. Scan again to rerun.", "Or take it out of {nest}.", LiftNobody},
@@ -28,6 +28,7 @@ var meanings = []Meaning{
 	{HandsBoxFull, Guide, "Box {detail} is full.", "Scan the number of the next box.", LiftNobody},
 	{HandsBoxOpen, Guide, "No box is open.", "Scan the number of a box.", LiftNobody},
 	{HandsBoxScan, Guide, "Scan {label} at box {detail}.", "", LiftNobody},
+	{HandsStray, Guide, "Write {label} on the unit in {nest}.", "Take it out, hold.", LiftNobody},
 	{HandsLeaving, Guide, "Closing. Please wait.", "", LiftNobody},
 
 	{NoticePassed, Notice, "The unit passed.", "Put it into bin {bin}.", LiftNobody},
@@ -50,6 +51,7 @@ var meanings = []Meaning{
 	{NoticeCutLit, Notice, "The attempt of {label} in {nest} was cut off; its emitter was not confirmed off.", "Take the unit off its supply, then scan and run it again.", LiftNobody},
 	{NoticeCutDark, Notice, "The attempt of {label} in {nest} was cut off; its emitter was confirmed off.", "Scan and run it again.", LiftNobody},
 	{NoticeDueSoon, Notice, "{nest}: the target's certificate ends with {detail}; days left: {other}.", "Tell the test engineer.", LiftNobody},
+	{NoticeNamed, Notice, "The unit in {nest} says that it is {label}.", "Go on.", LiftNobody},
 	{NoticeHeldInBox, Notice, "{label} is on hold now, and lies in box {other}.", "Take it out of that box.", LiftNobody},
 	{NoticeCheckFirst, Notice, "{nest} was mended: a check unit passes there before production.", "Run a check unit in {nest}.", LiftNobody},
 
@@ -73,6 +75,8 @@ var meanings = []Meaning{
 	{RefusedUnitFault, Refused, "The unit reports a fault of its own: {detail}.", "Put the unit on hold.", LiftNobody},
 	{RefusedLabelReject, Refused, "{label} is not the unit that came out of {nest}.", "Scan {other} at the reject box.", LiftNobody},
 	{RefusedEnded, Refused, "A released file holds no more: {detail}.", "Call the test engineer for a new revision.", LiftNobody},
+	{RefusedUnreadable, Refused, "Nobody can say which unit this is; it is called {label} now.", "Put the unit on hold.", LiftNobody},
+	{RefusedRelabelled, Refused, "{label} was replaced by the label {detail}.", "Scan the unit's new label.", LiftNobody},
 	{RefusedBox, Refused, "No box is open for good units.", "Scan the number of the next box.", LiftNobody},
 	{RefusedRework, Refused, "{label} was sent to rework, and nothing says that it was mended.", "Scan CMD REWORK and the code of what was done.", LiftNobody},
 	{RefusedReworks, Refused, "{label} was reworked more than {detail} times.", "Put the unit on hold.", LiftNobody},
@@ -85,7 +89,7 @@ var meanings = []Meaning{
 	{FailedWrite, UnitFailed, "The unit did not take its constants: {detail}.", "Put the unit into bin {bin}.", LiftNobody},
 	{FailedReadBack, UnitFailed, "The constants read back differ from those written.", "Put the unit into bin {bin}.", LiftNobody},
 	{FailedVerify, UnitFailed, "The unit ranges wrongly with its new constants.", "Put the unit into bin {bin}.", LiftNobody},
-	{FailedLabel, UnitFailed, "Label {label} and this unit contradict each other; the other: {other}.", "Put this unit and the other one on hold.", LiftNobody},
+	{FailedLabel, UnitFailed, "Label {label} and the unit in {nest} contradict each other; the other: {other}.", "Put this unit and the other one on hold.", LiftNobody},
 	{FailedReworks, UnitFailed, "The unit failed again after {detail} reworks.", "Put the unit on hold, bin {bin}.", LiftNobody},
 
 	{BadStray, CaptureBad, "{nest}: something stands in the field.", "Clear the field and take the target away.", LiftItself},

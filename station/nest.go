@@ -58,6 +58,7 @@ type visit struct {
 	unit     protocol.Identity // zero before it has answered
 	label    string            // as scanned, "" for none
 	serial   string
+	stray    bool      // nobody can say what the unit is called
 	labelled time.Time // when the nest was given the label
 	next     *Files    // in force when the label was scanned
 	contact

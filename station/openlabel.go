@@ -179,7 +179,7 @@ func (m *Machine) scanAgain(n *nest, text string) {
 // whether or not the unit is seated already.
 func (m *Machine) scanNest(i int) {
 	n := m.nests[i]
-	if m.open.text == "" {
+	if m.open.text == "" || m.open.text == unreadLabel {
 		m.announce(i, NoticeIgnored, Args{Nest: n.sheet.Name, Detail: n.step})
 		return
 	}
@@ -230,7 +230,7 @@ func (m *Machine) attach(n *nest) {
 // seatedSays is the operator's word that the unit with the open label is in
 // this nest, though nothing answers.
 func (m *Machine) seatedSays(n *nest) {
-	if m.open.text == "" {
+	if m.open.text == "" || m.open.text == unreadLabel {
 		m.operator(n, nil)
 		return
 	}

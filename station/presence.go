@@ -56,6 +56,9 @@ func (m *Machine) seatedDark(n *nest, id protocol.Identity) {
 		return
 	}
 	switch {
+	case m.mayTake(n, id) && m.open.text == unreadLabel:
+		m.open = openLabel{}
+		m.name(n, id)
 	case m.mayTake(n, id):
 		m.attach(n)
 		m.greet(n, id)

@@ -18,6 +18,7 @@ const (
 	ReasonNests       Reason = "other_nests"
 	ReasonNotReadBack Reason = "not_read_back"
 	ReasonLabel       Reason = "label"
+	ReasonLies        Reason = "label_lies"
 	ReasonUnknown     Reason = "unknown_unit"
 	ReasonSwitch      Reason = "own_switch"
 )
@@ -39,6 +40,7 @@ var reasons = []struct {
 	{ReasonNests, "the station sheet has other nests; restart the station"},
 	{ReasonNotReadBack, "passed without constants read back"},
 	{ReasonLabel, "label {a}"},
+	{ReasonLies, "label {a}, now in {b}"},
 	{ReasonUnknown, "not known here"},
 	{ReasonSwitch, "the one of the nest"},
 }

@@ -16,6 +16,7 @@ type memory struct {
 	cutOff  map[string]cutOff       // by serial: attempts from before the start that have no end
 	today
 	boxes
+	strays
 	made
 }
 
@@ -52,6 +53,7 @@ func (m *Machine) remember(recent []record.Entry) {
 			}
 		case *record.DispositionChange:
 			m.holds.stands(b.To, heldBy(e))
+			m.noteStray(b.Serial)
 			at := m.holds.at(b.Serial, b.To)
 			m.noteMade(Production, "", "", b.Serial, at)
 			m.figures.stands(b.Serial, at, e.Time)
@@ -84,7 +86,11 @@ func (m *Machine) remember(recent []record.Entry) {
 				stops = append(stops, e)
 			}
 		case *record.StopLifted:
-			m.lifted = append(m.lifted, Lifted{b.Nest, Code(b.Code), e.Time, b.By, b.Method})
+			ended := Lifted{Code(b.Code), Args{Nest: b.Nest}, e.Time, b.By, b.Method}
+			if i := slices.IndexFunc(stops, func(e record.Entry) bool { return e.Ref == b.Stop }); i >= 0 {
+				ended.Args = m.stopArgs(stops[i].Body.(*record.Stop))
+			}
+			m.lifted = append(m.lifted, ended)
 			stops = slices.DeleteFunc(stops, func(e record.Entry) bool { return e.Ref == b.Stop })
 			if n := named[b.Nest]; n != nil {
 				m.wantChecks(n, Code(b.Code))
@@ -93,6 +99,7 @@ func (m *Machine) remember(recent []record.Entry) {
 	}
 	m.keepUnseen(last)
 	for _, e := range m.cfg.Holds { // those from before it
+		m.noteStray(e.Body.Subject().Serial)
 		m.holds.stands(Hold, heldBy(e))
 	}
 	for _, e := range stops {

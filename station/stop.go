@@ -57,7 +57,7 @@ func (m *Machine) stopStored(n *nest, f Fact) {
 		m.goOnFromStops(n)
 	case n.lifting != nil:
 		m.wantChecks(n, n.stop.Code)
-		m.lifted = append(m.lifted, Lifted{n.sheet.Name, n.stop.Code, m.now, n.lifting.By, n.lifting.Method})
+		m.lifted = append(m.lifted, Lifted{n.stop.Code, n.stop.Args, m.now, n.lifting.By, n.lifting.Method})
 		n.sheet = m.files.Sheet.Nests[n.index]
 		n.stopState = stopState{kept: n.kept}
 		m.announce(n.index, NoticeStopLifted, Args{Nest: n.sheet.Name})
@@ -119,12 +119,21 @@ func (m *Machine) goOnFromStops(n *nest) {
 		b := e.Body.(*record.Stop)
 		n.kept = n.kept[1:]
 		n.stop, n.stopRef = &Stop{Nest: n.index, Code: Code(b.Code), Since: e.Time,
-			Args: Args{Nest: n.sheet.Name, Detail: onRecord(b.Detail), Other: onRecord(b.Other)}}, &e.Ref
+			Args: m.stopArgs(b)}, &e.Ref
 		m.enter(n, Stopped)
 		m.announce(n.index, n.stop.Code, n.stop.Args)
 	default:
 		m.enterOpening(n)
 	}
+}
+
+// stopArgs are what a stop on record names.
+func (m *Machine) stopArgs(b *record.Stop) Args {
+	a := Args{Nest: b.Nest, Detail: onRecord(b.Detail), Other: onRecord(b.Other)}
+	if Code(b.Code) == StopSame {
+		a.Other = m.files.binName(b.Other)
+	}
+	return a
 }
 
 // mends tells whether lifting a stop says that something in the nest was

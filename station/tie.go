@@ -65,13 +65,17 @@ func (m *Machine) contradiction(n *nest, h history, tie tie) {
 	for _, e := range h.conflicts {
 		a := e.Body.(*record.Attempt)
 		serials[a.Run.Serial] = true
-		others = both(others, seen(e))
+		others = both(others, m.seen(e))
 		ref := e.Ref
 		n.queue = append(n.queue, &record.DispositionChange{Attempt: &ref, Serial: a.Run.Serial, UnitID: a.Run.UnitID,
 			From: a.Judgement.Disposition, To: Hold, Code: string(FailedLabel), Why: "label and unit contradict each other", By: byStation})
 	}
 	if s := tie.belongs; s != "" && !serials[s] {
-		others = both(others, Because{Reason: ReasonLabel, A: Verbatim(s)})
+		where := Because{Reason: ReasonLabel, A: Verbatim(s)}
+		if at := m.lies(s); at != nil {
+			where = Because{Reason: ReasonLies, A: Verbatim(s), B: at}
+		}
+		others = both(others, where)
 		n.queue = append(n.queue, &record.DispositionChange{Serial: s, UnitID: n.unit.UnitID, To: Hold,
 			Code: string(FailedLabel), Why: "its unit carries another label", By: byStation})
 	}
@@ -82,7 +86,21 @@ func (m *Machine) contradiction(n *nest, h history, tie tie) {
 	m.finish(n)
 }
 
-func seen(e record.Entry) Arg {
+func (m *Machine) seen(e record.Entry) Arg {
 	a := e.Body.(*record.Attempt)
-	return Seen{a.Run.Label, a.Run.UnitID, e.Time.UTC(), a.Run.Nest, a.Judgement.HardBin}
+	return Seen{a.Run.Label, a.Run.UnitID, e.Time.UTC(), a.Run.Nest, a.Judgement.HardBin, m.lies(a.Run.Serial)}
+}
+
+// lies is where a unit lies now, nil where nobody knows: in another nest, or in a
+// box.
+func (m *Machine) lies(serial string) Arg {
+	for _, n := range m.nests {
+		if n.serial == serial && n.verdict != nil && n.step == Showing {
+			return NestName(n.sheet.Name)
+		}
+	}
+	if box := m.units[serial].box; box != "" {
+		return InBox(box)
+	}
+	return nil
 }

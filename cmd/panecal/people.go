@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"path/filepath"
 	"slices"
 	"time"
 
@@ -91,12 +90,6 @@ func (c configuration) book(all papers.Catalogue) (*roster.Book, error) {
 		}
 	}
 	return b, nil
-}
-
-// handOvers is the folder of hand-overs, beside the store.
-func (p place) handOvers() (string, error) {
-	folder, err := p.storeFolder()
-	return filepath.Join(filepath.Dir(folder), "handover"), err
 }
 
 // staffed is where the roster of a station is, for the sub-command roster.

@@ -94,11 +94,8 @@ func (c *configuration) readRules(d *strict.Document) {
 	if _, ok := screen.NewLanguage(c.Language); !ok {
 		d.Report(fmt.Sprintf("there is no language %q", c.Language), fmt.Sprintf("use one of %q", screen.Languages()), "language")
 	}
-	if c.BoxSize < 0 {
-		d.Report("a negative number of units", "write how many good units a box takes, or leave box_size out", "box_size")
-	}
-	if c.BoxSize == 0 && (c.BoxScan || c.BoxPattern != "") {
-		d.Report("boxes have no numbers without box_size", "add box_size = 24, the good units that a box takes", map[bool]string{true: "box_scan", false: "box_pattern"}[c.BoxScan])
+	if c.BoxSize < 0 || c.BoxSize == 0 && (c.BoxScan || c.BoxPattern != "") {
+		d.Report(fmt.Sprintf("a box of %d units has no number", c.BoxSize), "write box_size = 24, the good units that a box takes; or none of box_size, box_pattern, box_scan", "box_size")
 	}
 	s.Persons, s.Site, s.boxSize = c.Persons, c.site, c.BoxSize
 	if c.ScannerBaud < 0 {

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"path/filepath"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -61,10 +60,10 @@ and lots; --operator signs on without a badge. Scanning the badge again signs
 off: the hand-over is shown, and kept as a file beside the store.
 
 Command labels, to print and hang up: CMD GO, CMD SKIP (twice), CMD HELP, CMD
-ORDER, CMD NOTE, CMD HOLDS, CMD FIGURES, CMD PAUSE, CMD OFF, CMD POWER OFF
-(twice: the nest has no power, where a unit did not say that its emitter is
-off), CMD HOLD with a reason and CMD REWORK with a code for a unit whose label is
-open. Enter, Space or a foot pedal that sends one of them say "go on" too.
+ORDER, CMD NOTE, CMD HOLDS, CMD FIGURES, CMD PAUSE, CMD
+UNREADABLE, CMD RELABEL, CMD OFF, CMD POWER OFF (twice: the nest has no power,
+where a unit did not say that its emitter is off), CMD HOLD with a reason and
+CMD REWORK with a code for a unit whose label is open. Enter, Space or a foot pedal that sends one of them say "go on" too.
 
 The emitters are invisible laser radiation: treat them as on while a unit has
 power. Keep hands out of moving fixtures. Handle open units only in an ESD
@@ -92,7 +91,7 @@ protected area. Local rules and the site's laser safety officer decide.`,
 				return err
 			}
 			at := shiftOf{config: config, operator: operator, workOrder: workOrder, lot: lot,
-				handOvers: filepath.Join(filepath.Dir(of.folder), "handover")}
+				handOvers: staff.HandOverFolder(of.folder)}
 			return errors.Join(w.withScreen(c, show, at), w.close())
 		},
 	}
@@ -125,8 +124,8 @@ func (w *workplace) withScreen(c *cobra.Command, show screenFlags, at shiftOf) (
 	defer leave(nil)
 	box := screen.NewMailbox()
 	box.Put(w.runner.Snapshot())
-	kept := staff.HandOvers{Folder: at.handOvers, Language: lang}
-	people := shift.New(shift.Options{Station: w.runner, Intake: w.intake, Rules: at.config.rules.Rules, Operator: at.operator, Lot: at.lot,
+	kept := staff.HandOvers{Folder: at.handOvers, Language: lang, ASCII: show.ascii}
+	people := shift.New(shift.Options{Station: w.runner, Intake: w.intake, Past: w.store, Rules: at.config.rules.Rules, Operator: at.operator, Lot: at.lot,
 		Recent: w.recent, Settings: shift.Resumed(w.recent, at.workOrder), Software: version, Cautions: lang.Cautions(), Show: box.Show, HandOver: kept.Keep, Handed: at.handed, Hold: w.hold})
 	w.start(func() error {
 		// Should it fail, nobody would see what the station does.

@@ -80,7 +80,7 @@ func TestShiftOnATerminal(t *testing.T) {
 	x.enter("fixture 2 rattles\r")
 	x.wait("on record")
 	x.enter("4711\r")
-	x.wait("holds still open: 0")
+	x.wait("On hold: 0")
 	x.press("\x11")
 	x.wait("Press Ctrl-Q again to leave.")
 	x.press("\x11")

@@ -121,6 +121,9 @@ func (r *Runner) OpenBox(number string, takes []string) {
 	r.tell(station.NoNest, station.OpenBox{Number: number, Takes: takes})
 }
 
+// Unreadable tells that a unit's label cannot be read.
+func (r *Runner) Unreadable() { r.tell(station.NoNest, station.Unreadable{}) }
+
 // Rest tells that the people pause, or that they are back.
 func (r *Runner) Rest(on bool) { r.tell(station.NoNest, station.Rest{On: on}) }
 

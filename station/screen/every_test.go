@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.org/panecal/limits/quantity"
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen"
 )
@@ -61,6 +62,11 @@ func TestGoldenEverything(t *testing.T) {
 				p := screen.DrawIn(l, pic.snap, size[0], size[1], false, "", "")
 				t.Run(fmt.Sprintf("%s, %s", name, pic.name), func(t *testing.T) { fits(t, p, size[0], size[1]) })
 				pictures++
+				for _, d := range quantity.All() { // the engineer's word, not the operator's
+					if name := string(d.Name); strings.Contains(name, ".") && strings.Contains(p.Text, name) {
+						t.Errorf("%s, %s: %s is shown\n%s", name, pic.name, d.Name, p.Text)
+					}
+				}
 				fmt.Fprintf(&sums, "%x  %dx%d  %s\n", sum(p.Text), size[0], size[1], pic.name)
 				text := fmt.Sprintf("%s %dx%d\n%s\n\n", pic.name, size[0], size[1], p.Text)
 				switch {

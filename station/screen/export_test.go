@@ -106,7 +106,7 @@ func (l *Language) Arg(a station.Arg) string { return l.arg(a) }
 
 // Call returns the block letters of a code.
 func (l *Language) Call(code station.Code, nest, bin string) [2]string {
-	return l.call(code, nest, bin).lines
+	return l.call(code, nest, bin, "X-line3-cal-12").lines
 }
 
 // Verdicts returns the words for passed, failed and on hold.
@@ -165,7 +165,7 @@ func (l *Language) Replied(r shift.Reply) string { return l.replied(r) }
 // Kinds returns every kind of page.
 func Kinds() []shift.PageKind {
 	var all []shift.PageKind
-	for k := shift.BadgePage; k <= shift.PausePage; k++ {
+	for k := shift.BadgePage; k <= shift.NewLabelPage; k++ {
 		all = append(all, k)
 	}
 	return all

@@ -20,6 +20,7 @@ type figureText struct {
 	holds, held, heldBox, more     string
 	lifted                         string
 	figures, pause                 pageText
+	lead, old, renew               pageText
 	replies                        map[shift.Code]string
 }
 
@@ -27,6 +28,7 @@ type figureText struct {
 func (l *Language) withFigures(t figureText) {
 	l.fig = t
 	l.pages[shift.FiguresPage], l.pages[shift.PausePage] = t.figures, t.pause
+	l.pages[shift.LeadPage], l.pages[shift.OldLabelPage], l.pages[shift.NewLabelPage] = t.lead, t.old, t.renew
 }
 
 func figuresEnglish() figureText {
@@ -40,8 +42,15 @@ func figuresEnglish() figureText {
 		lifted:  "Lifted {time} by {by}: {stop}",
 		figures: pageText{[2]string{"THIS SHIFT", "ENTER: GO ON"}, "How this shift goes. Enter goes on.", nil},
 		pause:   pageText{[2]string{"PAUSE", "ENTER ENDS IT"}, "Nobody works now. Enter, or CMD PAUSE, ends the pause.", nil},
+		lead:    pageText{[2]string{"LEAD'S BADGE", "FOR A LABEL"}, "A lead gives a new label: the lead's badge, then the PIN. Enter goes back.", nil},
+		old:     pageText{[2]string{"OLD LABEL", "OR TYPE IT"}, "Scan or type what the unit was called. Enter goes back.", nil},
+		renew:   pageText{[2]string{"NEW LABEL", "SCAN IT"}, "Scan the new label. Enter goes back.", nil},
 		replies: map[shift.Code]string{
 			shift.PutOnHold:    "{text} is on hold: put it into the box for held units.",
+			shift.Relabelled:   "{label} is {text} now; the old label is refused from now on.",
+			shift.NoUnitLabel:  "This is not the label of a unit of this station: {text}.",
+			shift.LabelUsed:    "Label {text} is on record already. Take another one.",
+			shift.LabelUnknown: "Nothing is on record of {text}. Scan the old label again.",
 			shift.BoxOpen:      "Box {text} is open: good units go there.",
 			shift.BoxAgain:     "Box {text} is full. Scan the number of another box.",
 			shift.TrainingEnds: "Your training or your badge ends soon. Days left: {text}. Tell the line lead.",
@@ -60,8 +69,15 @@ func figuresGerman() figureText {
 		lifted:  "Aufgehoben {time} von {by}: {stop}",
 		figures: pageText{[2]string{"DIESE SCHICHT", "WEITER: ENTER"}, "So läuft diese Schicht. Weiter mit Enter.", nil},
 		pause:   pageText{[2]string{"PAUSE", "ENDE: ENTER"}, "Jetzt arbeitet niemand. Enter oder CMD PAUSE beendet die Pause.", nil},
+		lead:    pageText{[2]string{"AUSWEIS", "DER LEITUNG"}, "Ein neues Etikett gibt die Linienleitung: ihr Ausweis, dann die PIN. Enter: zurück.", nil},
+		old:     pageText{[2]string{"ALTES", "ETIKETT"}, "Scannen oder tippen, wie das Gerät hieß. Enter: zurück.", nil},
+		renew:   pageText{[2]string{"NEUES", "ETIKETT"}, "Das neue Etikett scannen. Enter: zurück.", nil},
 		replies: map[shift.Code]string{
 			shift.PutOnHold:    "{text} ist gesperrt: in die Box für gesperrte Geräte legen.",
+			shift.Relabelled:   "{label} heißt jetzt {text}; das alte Etikett gilt nicht mehr.",
+			shift.NoUnitLabel:  "Das ist kein Geräteetikett dieser Station: {text}.",
+			shift.LabelUsed:    "Das Etikett {text} ist schon aufgezeichnet. Ein anderes nehmen.",
+			shift.LabelUnknown: "Von {text} ist nichts aufgezeichnet. Altes Etikett noch einmal scannen.",
 			shift.BoxOpen:      "Karton {text} ist offen: gute Geräte kommen dorthin.",
 			shift.BoxAgain:     "Karton {text} ist voll. Nummer eines anderen Kartons scannen.",
 			shift.TrainingEnds: "Schulung oder Ausweis läuft bald ab. Tage übrig: {text}. Linienleitung sagen.",
@@ -80,8 +96,15 @@ func figuresSpanish() figureText {
 		lifted:  "Levantada {time} por {by}: {stop}",
 		figures: pageText{[2]string{"ESTE TURNO", "SIGA: ENTER"}, "Así va este turno. Pulse Enter para seguir.", nil},
 		pause:   pageText{[2]string{"PAUSA", "FIN: ENTER"}, "Ahora no trabaja nadie. Enter o CMD PAUSE termina la pausa.", nil},
+		lead:    pageText{[2]string{"TARJETA", "DEL JEFE"}, "Un jefe de línea da la etiqueta nueva: su tarjeta y luego el PIN. Enter: volver.", nil},
+		old:     pageText{[2]string{"ETIQUETA", "VIEJA"}, "Escanee o teclee cómo se llamaba la unidad. Enter: volver.", nil},
+		renew:   pageText{[2]string{"ETIQUETA", "NUEVA"}, "Escanee la etiqueta nueva. Enter: volver.", nil},
 		replies: map[shift.Code]string{
 			shift.PutOnHold:    "{text} está retenida: póngala en la caja de las retenidas.",
+			shift.Relabelled:   "{label} es ahora {text}; la etiqueta vieja ya no vale.",
+			shift.NoUnitLabel:  "Esto no es la etiqueta de una unidad de esta estación: {text}.",
+			shift.LabelUsed:    "La etiqueta {text} ya está registrada. Tome otra.",
+			shift.LabelUnknown: "No hay registro de {text}. Escanee otra vez la etiqueta vieja.",
 			shift.BoxOpen:      "El embalaje {text} está abierto: allí van las buenas.",
 			shift.BoxAgain:     "El embalaje {text} está lleno. Escanee el número de otro.",
 			shift.TrainingEnds: "Su formación o su tarjeta termina pronto. Días restantes: {text}. Avise al jefe de línea.",
@@ -251,7 +274,7 @@ func (l *Language) HandOver(h shift.HandOver) []string {
 		lines = append(lines, l.words.stop+l.sentence(s.Code, s.Args))
 	}
 	for _, x := range h.Lifted {
-		lines = append(lines, fill(t.lifted, "time", x.At.In(h.To.Location()).Format(clockAt), "by", joined(x.By, x.Method), "stop", l.aloud(x.Nest)+" "+string(x.Code)))
+		lines = append(lines, fill(t.lifted, "time", x.At.In(h.To.Location()).Format(clockAt), "by", joined(x.By, x.Method), "stop", l.say(x.Code, x.Args)))
 	}
 	for _, m := range h.Standing {
 		lines = append(lines, l.sentence(m.Code, m.Args))

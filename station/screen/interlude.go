@@ -60,7 +60,7 @@ func (l *Language) refusal(m station.Message) (call, bool) {
 	if m.Code.Meaning().Class != station.Refused || l.calls[m.Code][0] == "" {
 		return call{}, false
 	}
-	c := l.call(m.Code, m.Args.Nest, m.Args.Bin)
+	c := l.call(m.Code, m.Args.Nest, m.Args.Bin, m.Args.Label)
 	c.tone = term.Hold
 	return c, true
 }

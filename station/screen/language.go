@@ -44,31 +44,31 @@ type pageText struct {
 
 // words are the texts that no code stands for. Placeholders in braces.
 type words struct {
-	nest, or                                     string // a nest with a bare number, "A or B"
-	pass, fail, hold                             string // verdicts: short, for block letters
-	release, rework, aside, scrap                string // dispositions
-	bin, shownAgain, record                      string
-	last, lastUnits, from                        string // of the unit before in a nest, the newest results, "out of {nest}" in block letters
-	unit, units, firstPass, perHour, takt, inBox string // counters
-	failed, onHold, openHolds, reasons           string
-	unsigned, audit, check, study, engineered    string // header
-	checkUnit                                    string // in a nest
-	entry, open, keys                            string // footer
-	waits, attempt, try, left, seconds           string // a nest's progress
-	typeLabel, more, enlarge                     string
-	stop, hint                                   string // line by line
-	leaveHow, leaveAgain, oneRuns, manyRun       string
-	nothingToSkip, skipAgain, busy               string
-	leaveCall, skipCall                          string // questions in block letters, two lines apart by " / "
-	pageEntry, pageKeys                          string // footer of a page
-	badBadge, badNumber, pageFirst, noLabelOpen  string
-	badOrder, badLot, unitLabel                  string
-	noEmitter, powerAgain, badRework             string // what a page or a command label refuses
-	unknownCommand, noted, reworked              string
-	scannerLost, scannerBack, notRecorded        string
-	notMeasured, outOfLimits, between, seen      string // what a sentence may name
-	character, endsAfter                         string // where a label is wrong
-	settings, handOver                           string // lines of a page: what holds, of the shift
+	nest, or                                          string // a nest with a bare number, "A or B"
+	pass, fail, hold                                  string // verdicts: short, for block letters
+	release, rework, aside, scrap                     string // dispositions
+	bin, shownAgain, record                           string
+	last, lastUnits, from                             string // of the unit before in a nest, the newest results, "out of {nest}" in block letters
+	unit, units, firstPass, perHour, takt, inBox, now string // counters
+	failed, onHold, openHolds, reasons                string
+	unsigned, audit, check, study, engineered         string // header
+	checkUnit                                         string // in a nest
+	entry, open, keys                                 string // footer
+	waits, attempt, try, left, seconds                string // a nest's progress
+	typeLabel, more, enlarge                          string
+	stop, hint                                        string // line by line
+	leaveHow, leaveAgain, oneRuns, manyRun            string
+	nothingToSkip, skipAgain, busy                    string
+	leaveCall, skipCall                               string // questions in block letters, two lines apart by " / "
+	pageEntry, pageKeys                               string // footer of a page
+	badBadge, badNumber, pageFirst, noLabelOpen       string
+	badOrder, badLot, unitLabel                       string
+	noEmitter, powerAgain, badRework                  string // what a page or a command label refuses
+	unknownCommand, noted, reworked                   string
+	scannerLost, scannerBack, notRecorded             string
+	notMeasured, outOfLimits, between, seen           string // what a sentence may name
+	character, endsAfter                              string // where a label is wrong
+	settings, handOver                                string // lines of a page: what holds, of the shift
 }
 
 // Languages returns the names of the languages there are, ISO 639-1.
@@ -170,7 +170,7 @@ func (l *Language) arg(a station.Arg) string {
 		return fill(l.words.between, "low", a.Low, "high", a.High)
 	case station.Seen:
 		return fill(l.words.seen, "label", a.Label, "unit", a.UnitID, "time", a.At.Format(station.SeenTime),
-			"nest", l.aloud(a.Nest), "bin", a.Bin)
+			"nest", l.aloud(a.Nest), "bin", a.Bin) + l.now(a.Where)
 	case station.InBox:
 		return fill(l.words.inBox, "box", string(a))
 	case station.Both:
@@ -185,6 +185,14 @@ func (l *Language) arg(a station.Arg) string {
 		return a.in(l.faults[a.Kind])
 	}
 	return a.String() // the same in every language
+}
+
+// now says where something lies, nothing where nobody knows.
+func (l *Language) now(where station.Arg) string {
+	if where == nil {
+		return ""
+	}
+	return fill(l.words.now, "where", l.arg(where))
 }
 
 // outside says how a quantity does not hold its limit.

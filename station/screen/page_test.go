@@ -23,7 +23,7 @@ func handedOver() station.Snapshot {
 	s.Box = station.Box{Number: "B-17", Good: 12, Size: 24}
 	s.Holds = []station.OnHold{{Serial: "HP54-000017-7", Since: noon.Add(-27*time.Hour + 2*time.Minute), Why: station.FailedLabel},
 		{Serial: "HP54-000018-5", Since: noon.Add(7*time.Hour + 10*time.Minute), Box: "B-16"}}
-	s.Lifted = []station.Lifted{{Nest: "1", Code: station.StopNoAnswer, At: noon.Add(time.Hour), By: "p7", Method: "badge"}}
+	s.Lifted = []station.Lifted{{Args: station.Args{Nest: "1", Detail: station.Count(3)}, Code: station.StopNoAnswer, At: noon.Add(time.Hour), By: "p7", Method: "badge"}}
 	s.Stops = []station.Stop{{Nest: 1, Code: station.StopSame, Args: station.Args{Nest: "nest 2", Detail: station.Count(3), Other: station.BinName{Name: "dirty", Text: limits.Text{Plain: "dirty"}}}, Since: noon}}
 	s.Standing = []station.Message{{Nest: station.NoNest, Code: station.NoticeCheckOver, Args: station.Args{Detail: station.Clock("14:00")}}}
 	return s
@@ -54,7 +54,7 @@ On hold: 2
 HP54-000017-7 since 2026-03-01 09:02 +00:00, 1 d 10 h
 HP54-000018-5 since 2026-03-02 19:10 +00:00, 50 min, in box B-16
 STOP: Nest 2: 3 units in a row failed the same way: dirty. Call the line lead: check lots, window and nest.
-Lifted 2026-03-02 13:00 +00:00 by p7, badge: nest 1 no_answer_in_a_row
+Lifted 2026-03-02 13:00 +00:00 by p7, badge: Nest 1: 3 units in a row did not answer.
 A check unit is overdue since 14:00. Run a check unit now.`
 	if got != want {
 		t.Errorf("got\n%s\nwant\n%s", got, want)

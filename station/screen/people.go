@@ -49,7 +49,7 @@ func peopleGerman() peopleText {
 			shift.PINForm:       "Die sechs Ziffern der PIN tippen, dann Enter.",
 			shift.PINWrong:      "Diese PIN ist falsch. Versuche übrig: {text}.",
 			shift.PINClosed:     "30 Sekunden lang kam keine PIN. Ausweis noch einmal scannen.",
-			shift.NothingToLift: "Der Halt ist schon vorbei.",
+			shift.NothingToLift: "Der Stopp ist schon vorbei.",
 		},
 	}
 }

@@ -64,7 +64,7 @@ func (l *Language) replied(r shift.Reply) string {
 	if !ok {
 		text = l.people.replies[r.Code]
 	}
-	return fill(text, "text", r.Text)
+	return fill(text, "text", r.Text, "label", r.Label)
 }
 
 // settings says what holds for the units that follow.

@@ -33,7 +33,7 @@ func benches(l *screen.Language) []int {
 }
 
 // usual are arguments as long as they usually get.
-var usual = station.Args{Nest: "nest 4", Label: label, Bin: "12", Other: station.Verbatim("13:52, nest 3, bin 9"), Detail: station.Verbatim("range.error_projected")}
+var usual = station.Args{Nest: "nest 4", Label: label, Bin: "12", Other: station.Verbatim("13:52, nest 3, bin 9"), Detail: station.Verbatim("what else there is said")}
 
 // usualFor are usual arguments of the types that a code has.
 func usualFor(c station.Code) station.Args {

@@ -185,7 +185,7 @@ func (v *view) called() (call, string) {
 			code = v.held(code, n)
 		}
 	}
-	c := v.lang.call(code, nest, hands.Args.Bin)
+	c := v.lang.call(code, nest, hands.Args.Bin, hands.Args.Label)
 	return c, v.lang.sentence(hands.Code, hands.Args)
 }
 
@@ -429,6 +429,11 @@ func (v *view) over(m station.Message) bool {
 	if m.Code.Meaning().Class == station.CaptureBad && m.Nest >= 0 && m.Nest < len(v.snap.Nests) {
 		t := v.snap.Nests[m.Nest].Trouble
 		return t == nil || t.Code != m.Code
+	}
+	switch {
+	case m.Code.Meaning().Class == station.NotRunning, // of a stop that was lifted: those in force are told by themselves
+		m.Code == station.RefusedBox && !v.snap.Box.Wanted():
+		return true
 	}
 	return v.snap.At.Sub(m.At) > saidFor
 }

@@ -36,6 +36,7 @@ var tones = map[station.Code]term.Tone{
 	station.HandsBoxFull:  term.Action,
 	station.HandsBoxOpen:  term.Action,
 	station.HandsBoxScan:  term.Action,
+	station.HandsStray:    term.Hold,
 }
 
 // call is a code as it is called out: block letters, and how urgent it looks.
@@ -45,8 +46,8 @@ type call struct {
 }
 
 // call says a code in block letters. {nest} stands for the nest as one calls
-// it aloud, {bin} for the hard bin.
-func (l *Language) call(code station.Code, nest, bin string) call {
+// it aloud, {bin} for the hard bin, {label} for a label.
+func (l *Language) call(code station.Code, nest, bin, label string) call {
 	tone, ok := tones[code]
 	if !ok {
 		tone = term.Action
@@ -58,7 +59,7 @@ func (l *Language) call(code station.Code, nest, bin string) call {
 	}
 	c := call{tone: tone}
 	for i, line := range l.calls[code] {
-		c.lines[i] = capitals(fill(line, "nest", nest, "bin", bin))
+		c.lines[i] = capitals(fill(line, "nest", nest, "bin", bin, "label", label))
 	}
 	return c
 }

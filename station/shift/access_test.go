@@ -25,6 +25,7 @@ type desk struct {
 	raw     string   // all of it, as it is
 	scanned []string
 	lifts   []string
+	moved   []*record.DispositionChange
 	page    *Page
 	said    Code
 	crew    station.Crew
@@ -38,6 +39,8 @@ func (*desk) Unpowered(int)                {}
 func (d *desk) OpenBox(number string, takes []string) {
 	d.snap.Box.Number, d.snap.Box.Good = number, len(takes)
 }
+func (d *desk) Unreadable()                            { d.scanned = append(d.scanned, "unreadable") }
+func (d *desk) Disposed(c []*record.DispositionChange) { d.moved = append(d.moved, c...) }
 func (d *desk) Rest(on bool) {
 	d.snap.Counters.PausedSince = time.Time{}
 	if on {

@@ -54,8 +54,9 @@ type dialog struct {
 	cut      bool // the last entry said that a nest has no power
 
 	// With a roster.
-	prompt  prompt // while a PIN is asked for
-	bars    bars   // wrong PINs
+	prompt prompt // while a PIN is asked for
+	bars   bars   // wrong PINs
+	relabelling
 	allowed string // who allowed this shift, "" where nobody had to
 }
 
@@ -105,6 +106,10 @@ type (
 		size          int
 		units         []station.Unboxed
 	}
+	// unreadable says that a unit's label cannot be read.
+	unreadable struct{}
+	// relabelled gives a unit another label.
+	relabelled struct{ old, to, by string }
 	// rested begins a pause, or ends it.
 	rested struct{ on bool }
 	// refused says that somebody was not let.
@@ -116,19 +121,21 @@ type (
 	}
 )
 
-func (passed) deed()    {}
-func (Reply) deed()     {}
-func (signedOn) deed()  {}
-func (signedOff) deed() {}
-func (settled) deed()   {}
-func (unpowered) deed() {}
-func (noted) deed()     {}
-func (reworked) deed()  {}
-func (held) deed()      {}
-func (boxed) deed()     {}
-func (rested) deed()    {}
-func (refused) deed()   {}
-func (lifted) deed()    {}
+func (passed) deed()     {}
+func (Reply) deed()      {}
+func (signedOn) deed()   {}
+func (signedOff) deed()  {}
+func (settled) deed()    {}
+func (unpowered) deed()  {}
+func (noted) deed()      {}
+func (reworked) deed()   {}
+func (held) deed()       {}
+func (boxed) deed()      {}
+func (rested) deed()     {}
+func (unreadable) deed() {}
+func (relabelled) deed() {}
+func (refused) deed()    {}
+func (lifted) deed()     {}
 
 // commandPrefix begins every command label: letters and a space, which all
 // keyboard layouts here have in common but for Z, Y, Q, W, A and M.
@@ -193,6 +200,10 @@ func (d *dialog) take(in Input, snap station.Snapshot) []deed {
 	case command == "FIGURES":
 		h := d.handOver(snap, in.At)
 		d.pages = []Page{{Kind: FiguresPage, Figures: &h}}
+	case command == "UNREADABLE":
+		return []deed{unreadable{}}
+	case command == "RELABEL":
+		d.relabel()
 	case command == "PAUSE":
 		d.pages = []Page{{Kind: PausePage}}
 		return []deed{rested{true}}
@@ -393,6 +404,12 @@ func (d *dialog) heed(k PageKind, in Input, snap station.Snapshot) []deed {
 		}
 	case PausePage:
 		return d.hearPause(in, snap)
+	case LeadPage:
+		return d.hearLead(in, text)
+	case OldLabelPage:
+		return d.hearOld(in, text)
+	case NewLabelPage:
+		return d.hearNew(in, text)
 	case HandOverPage:
 		if in.Kind != Go && !d.isBadge(text) {
 			return []deed{Reply{Code: PageFirst, Text: text}}

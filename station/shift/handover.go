@@ -150,7 +150,7 @@ func (h HandOver) JSON() ([]byte, error) {
 		out.Stops = append(out.Stops, stopJSON{s.Args.Nest, string(s.Code), at(s.Since)})
 	}
 	for _, l := range h.Lifted {
-		out.Lifted = append(out.Lifted, liftedJSON{l.Nest, string(l.Code), at(l.At), l.By, l.Method})
+		out.Lifted = append(out.Lifted, liftedJSON{l.Args.Nest, string(l.Code), at(l.At), l.By, l.Method})
 	}
 	for _, m := range h.Standing {
 		out.Standing = append(out.Standing, noticeJSON{string(m.Code), m.Code.Say(m.Args)})

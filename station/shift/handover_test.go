@@ -37,7 +37,7 @@ func TestHandOverJSON(t *testing.T) {
 		h := HandOver{Station: "line3-cal", Person: "p7", From: at(c.from), To: at(c.to), Settings: Settings{WorkOrder: "WO-7", Quantity: 300},
 			Counters: station.Counters{OrderGood: 112, PerHour: math.NaN(), ShiftPerHour: 58.04, Checked: at(c.to).Add(-90 * time.Minute)},
 			Holds:    []station.OnHold{{Serial: "H1", Since: at(c.from).UTC(), Why: station.FailedLabel, Box: "B-1"}},
-			Lifted:   []station.Lifted{{Nest: "A", Code: station.StopNoAnswer, At: at(c.from), By: "p9", Method: "badge"}}}
+			Lifted:   []station.Lifted{{Args: station.Args{Nest: "A"}, Code: station.StopNoAnswer, At: at(c.from), By: "p9", Method: "badge"}}}
 		data, err := h.JSON()
 		if err != nil {
 			t.Fatal(err)

@@ -22,6 +22,9 @@ const (
 	HandOverPage
 	FiguresPage
 	PausePage
+	LeadPage     // a lead is asked for a new label
+	OldLabelPage // of the unit that gets it
+	NewLabelPage
 )
 
 // Page takes the place of the nests while it is about the shift and not about

@@ -17,12 +17,20 @@ type prompt struct {
 	opened time.Time
 	stop   station.Stop // to be lifted
 	allow  string       // who may work one shift though the training has ended; "" for a stop
+	// relabel: a unit is to get another label.
+	relabel bool
 }
+
+// lifts reports whether the PIN lifts a stop.
+func (p prompt) lifts() bool { return p.allow == "" && !p.relabel }
 
 // wanted is what the PIN is for, as a record says it.
 func (p prompt) wanted() string {
-	if p.allow != "" {
+	switch {
+	case p.allow != "":
 		return wantSignOn
+	case p.relabel:
+		return wantRelabel
 	}
 	return string(p.stop.Code)
 }
@@ -59,7 +67,7 @@ func (d *dialog) liftable(id string, snap station.Snapshot, at time.Time) []stat
 func (d *dialog) open(p prompt) {
 	d.prompt = p
 	page := Page{Kind: PINPage, Masked: true}
-	if p.allow == "" {
+	if p.lifts() {
 		page.About = []station.Message{{Nest: p.stop.Nest, Code: p.stop.Code, Args: p.stop.Args}}
 	}
 	d.pages = append([]Page{page}, d.pages...)
@@ -91,7 +99,7 @@ func (d *dialog) hearPIN(in Input, snap station.Snapshot) []deed {
 	}
 	id, badge := d.known(text)
 	switch {
-	case !in.Typed && badge && id == p.who && p.allow == "":
+	case !in.Typed && badge && id == p.who && p.lifts():
 		d.nextStop(in.At, snap)
 		return nil
 	case !in.Typed && badge:
@@ -103,7 +111,7 @@ func (d *dialog) hearPIN(in Input, snap station.Snapshot) []deed {
 	case !d.rules.Book.Allows(p.who, text):
 		left := d.bars.wrong(p.who, in.At)
 		about := refused{record.AccessRefused{Person: p.who, Code: string(AccessPIN), Wanted: p.wanted()}}
-		if p.allow == "" {
+		if p.lifts() {
 			about.Nest = nestName(snap, p.stop.Nest)
 		}
 		if left > 0 {
@@ -115,6 +123,11 @@ func (d *dialog) hearPIN(in Input, snap station.Snapshot) []deed {
 	}
 	delete(d.bars, p.who)
 	d.close()
+	if p.relabel {
+		d.relabelling.by = p.who
+		d.pages = []Page{{Kind: OldLabelPage}}
+		return nil
+	}
 	if p.allow != "" {
 		d.person, d.allowed = p.allow, p.who
 		d.pages = []Page{{Kind: CautionPage}}

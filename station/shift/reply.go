@@ -19,6 +19,10 @@ const (
 	SkipAgain      Code = "skip-again"      // the same again ends the attempt in Nest
 	NoEmitter      Code = "no-emitter"      // no emitter is in doubt
 	PowerAgain     Code = "power-again"     // the same again says that Nest has no power
+	Relabelled     Code = "relabelled"      // Text is the label of the unit of Label from now on
+	NoUnitLabel    Code = "no-unit-label"   // Text is no unit's label
+	LabelUsed      Code = "label-used"      // label Text is on record already
+	LabelUnknown   Code = "label-unknown"   // label Text is not on record
 	BoxOpen        Code = "box-open"        // good units go into box Text
 	BoxAgain       Code = "box-again"       // box Text is open already, or full
 	Settled        Code = "settled"         // Settings hold from now on
@@ -46,7 +50,7 @@ const (
 
 // Codes returns every code. The slice is the caller's.
 func Codes() []Code {
-	return []Code{BadBadge, BadNumber, BadOrder, BadLot, UnitLabel, PageFirst, NoLabelOpen, BadRework, UnknownCommand, NothingToSkip, SkipAgain, NoEmitter, PowerAgain, BoxOpen, BoxAgain, Settled, Noted, Reworked, PutOnHold,
+	return []Code{BadBadge, BadNumber, BadOrder, BadLot, UnitLabel, PageFirst, NoLabelOpen, BadRework, UnknownCommand, NothingToSkip, SkipAgain, NoEmitter, PowerAgain, Relabelled, NoUnitLabel, LabelUsed, LabelUnknown, BoxOpen, BoxAgain, Settled, Noted, Reworked, PutOnHold,
 		NotRecorded, ScannerLost, ScannerBack,
 		UnknownBadge, NotValid, NoOperator, NoLead, TrainingEnded, BadgeBarred, PINScanned, PINForm, PINWrong, PINClosed, NothingToLift, TrainingEnds}
 }

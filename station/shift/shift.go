@@ -50,6 +50,8 @@ type Station interface {
 	Unpowered(nest int)
 	OpenBox(number string, takes []string)
 	Rest(on bool)
+	Unreadable()
+	Disposed([]*record.DispositionChange)
 	Crew(station.Crew)
 	TakeUp(*station.Files)
 }
@@ -80,6 +82,10 @@ type Options struct {
 	Lot      string         // of the units
 	Software string         // this program's version
 	Cautions []string       // what has to be confirmed, as it is shown
+
+	// Past tells what a label has on record, so that no unit gets one that is used;
+	// nil: nobody looks.
+	Past station.Past
 
 	// Show puts a page in the place of the nests, nil for none, and tells a
 	// reply. nil for nobody.
@@ -169,6 +175,9 @@ func (s *Shift) heed(before *Page, deeds []deed) {
 		if err := s.do(d); err != nil {
 			// Nothing after it may say that it is done.
 			said = Reply{Code: NotRecorded, Text: err.Error()}
+			if no, ok := errors.AsType[declined](err); ok {
+				said = no.Reply
+			}
 			break
 		}
 	}
@@ -209,6 +218,13 @@ func (s *Shift) do(d deed) error {
 		s.o.Station.Unpowered(d.nest)
 	case boxed:
 		return s.openBox(d)
+	case unreadable:
+		if err := s.keep(&record.Note{By: s.person, Text: "a unit's label cannot be read"}); err != nil {
+			return err
+		}
+		s.o.Station.Unreadable()
+	case relabelled:
+		return s.giveLabel(d)
 	case rested:
 		if err := s.keep(&record.Pause{Off: !d.on, By: s.person}); err != nil {
 			return err

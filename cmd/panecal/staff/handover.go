@@ -15,6 +15,7 @@ import (
 	"example.org/panecal/cmd/panecal/files"
 	"example.org/panecal/limits/visible"
 	"example.org/panecal/station/screen"
+	"example.org/panecal/station/screen/term"
 	"example.org/panecal/station/shift"
 )
 
@@ -23,6 +24,7 @@ import (
 type HandOvers struct {
 	Folder   string // "" for none
 	Language *screen.Language
+	ASCII    bool // what is told on the way out has nothing else
 	last     string // the newest file
 }
 
@@ -63,7 +65,10 @@ func inName(r rune) rune {
 	return '_'
 }
 
-// NewHandOver is the sub-command handover; where finds the folder.
+// HandOverFolder is where the hand-overs of the station with that store are kept.
+func HandOverFolder(store string) string { return filepath.Join(filepath.Dir(store), "handover") }
+
+// NewHandOver is the sub-command handover; where finds the store.
 func NewHandOver(where func() (string, error)) *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
@@ -76,10 +81,11 @@ their offset.`,
 		Example: "  panecal handover\n  panecal handover --json",
 		Args:    cli.Args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
-			folder, err := where()
+			at, err := where()
 			if err != nil {
 				return err
 			}
+			folder := HandOverFolder(at)
 			suffix := map[bool]string{true: ".json", false: ".txt"}[asJSON]
 			all, err := filepath.Glob(filepath.Join(folder, "*"+suffix))
 			if err != nil || len(all) == 0 {
@@ -104,7 +110,11 @@ func (o *HandOvers) Tell(talk io.Writer, h *shift.HandOver, sound bool) {
 	if h == nil {
 		return
 	}
-	fmt.Fprintln(talk, o.text(*h))
+	text := o.text(*h)
+	if o.ASCII {
+		text = strings.ReplaceAll(strings.Map(term.Plainest, term.Spell(strings.ReplaceAll(text, "\n", "\x00"))), "\x00", "\n")
+	}
+	fmt.Fprintln(talk, text)
 	if o.last != "" && sound {
 		fmt.Fprintf(talk, "panecal: the hand-over is in %s\n", visible.Text(o.last))
 	}
