@@ -271,8 +271,11 @@ func TestBlockLettersFit(t *testing.T) {
 		}
 		words := l.Verdicts()
 		for i, a := range words {
-			if w := term.Five().Width(a); w > 18 {
-				t.Errorf("%s: %s takes %d columns of a nest's 18", name, a, w)
+			if w := term.Five().Width(a); w > 18 { // its sign is drawn, and the words under it say what it is
+				four := screen.DrawIn(l, judged(bench(4), 1, givenUp, station.HandsHeld), 80, 24, false, "", "")
+				if what := map[string]string{"de": "gesperrt", "es": "retenida"}[name]; a != words[2] || what == "" || !strings.Contains(four.Text, what+", ") {
+					t.Errorf("%s: %s takes %d columns of a nest's 18, and is not said\n%s", name, a, w, four.Text)
+				}
 			}
 			for _, b := range words[i+1:] {
 				if a[0] == b[0] {

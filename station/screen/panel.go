@@ -133,6 +133,11 @@ func (v *view) drawVerdict(s *sheet, w, h int, n *station.NestView, m mark) stri
 	if name := s.wrapped(v.lang.boxNamed(n.Verdict), w-2); len(under) > h-4 && len(name) == 1 {
 		under = name // the sentence says the rest
 	}
+	if _, ok := s.written(w-2, 4, m.word); !ok && len(under) == 1 { // the sign stands for it
+		if said := s.wrapped(v.lang.disposition(n.Verdict.Disposition)+", "+v.lang.box(n.Verdict), w-2); len(said) == 1 {
+			under = said
+		}
+	}
 	for _, rows := range []int{7, 6, 5, 4} {
 		if rows > h || rows > 4 && rows+1+len(under) > h {
 			continue
@@ -140,6 +145,9 @@ func (v *view) drawVerdict(s *sheet, w, h int, n *station.NestView, m mark) stri
 		word, ok := s.written(w-2, rows, string(m.sign)+" "+m.word)
 		if !ok {
 			word, ok = s.written(w-2, rows, m.word)
+		}
+		if !ok { // the words below say it
+			word, ok = s.written(w-2, rows, string(m.sign))
 		}
 		if !ok {
 			continue

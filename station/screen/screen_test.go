@@ -65,7 +65,12 @@ func everyCodeFits(t *testing.T, l *screen.Language) {
 					}
 					s = with(s, i, station.EmptyCapture)
 					s.Hands = station.Hands{Nest: i, Code: m.Code, Args: usualFor(m.Code)}
+				case station.NotRunning:
+					s.Stops = []station.Stop{{Nest: i, Code: m.Code, Args: usualFor(m.Code), Since: noon}}
 				default:
+					if m.Code == station.RefusedBox {
+						s.Box = station.Box{Number: "B-1", Good: 1, Size: 1}
+					}
 					s.Messages = []station.Message{{At: noon, Nest: i, Code: m.Code, Args: usualFor(m.Code)}}
 					if m.Class == station.CaptureBad {
 						s.Nests[i].Trouble = &s.Messages[0]

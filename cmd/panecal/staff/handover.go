@@ -24,7 +24,7 @@ import (
 type HandOvers struct {
 	Folder   string // "" for none
 	Language *screen.Language
-	ASCII    bool // what is told on the way out has nothing else
+	ASCII    bool   // what is told on the way out has nothing else
 	last     string // the newest file
 }
 
