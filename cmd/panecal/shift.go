@@ -63,7 +63,8 @@ Command labels, to print and hang up: CMD GO, CMD SKIP (twice), CMD HELP, CMD
 ORDER, CMD NOTE, CMD HOLDS, CMD FIGURES, CMD PAUSE, CMD
 UNREADABLE, CMD RELABEL, CMD OFF, CMD POWER OFF (twice: the nest has no power,
 where a unit did not say that its emitter is off), CMD HOLD with a reason and
-CMD REWORK with a code for a unit whose label is open. Enter, Space or a foot pedal that sends one of them say "go on" too.
+CMD REWORK with a code for a unit whose label is open. Enter, Space or a foot
+pedal that sends one of them say "go on" too.
 
 The emitters are invisible laser radiation: treat them as on while a unit has
 power. Keep hands out of moving fixtures. Handle open units only in an ESD
