@@ -257,12 +257,12 @@ func (l *Language) HandOver(h shift.HandOver) []string {
 		fill(t.worked, "elapsed", hours(h.Elapsed()), "worked", hours(h.Counters.Work)),
 		l.settings(h.Settings),
 		strings.Join(l.counted(h.Counters, 0), ", "),
+		fill(t.holds, "n", len(h.Holds)), // whatever has no room on a page
 	}
 	lines = append(lines, l.figures(&h)...)
 	if text := l.reasons(h.Counters, len(h.Counters.Bins)); text != "" {
 		lines = append(lines, text)
 	}
-	lines = append(lines, fill(t.holds, "n", len(h.Holds)))
 	for _, u := range h.Holds {
 		text := fill(t.held, "serial", u.Serial, "time", u.Since.In(h.To.Location()).Format(clockAt), "age", station.Age(h.To.Sub(u.Since)).String())
 		if u.Box != "" {

@@ -43,6 +43,7 @@ func TestHandOver(t *testing.T) {
 Shift: 8.00 h, 7.50 h without pauses
 Work order WO-7, 300 units. Lots: windows W1, gaskets -, emitters -.
 212 units, first pass 95 %, 61/h, 8 failed, 3 on hold
+On hold: 2
 WO-7: order 112/300, 188 to go
 box B-17: 12/24
 Good units: 201 in this shift, last hour 61/h, shift 58/h, goal 90/h
@@ -50,7 +51,6 @@ Today by bin: passed 201, dirty 5
 First pass by nest: nest 1 96 %, nest 2 90 %
 Last check unit that passed: 3 h 12 min ago
 Most frequent: dirty 5, seat 2, verify 1
-On hold: 2
 HP54-000017-7 since 2026-03-01 09:02 +00:00, 1 d 10 h
 HP54-000018-5 since 2026-03-02 19:10 +00:00, 50 min, in box B-16
 STOP: Nest 2: 3 units in a row failed the same way: dirty. Call the line lead: check lots, window and nest.

@@ -247,7 +247,11 @@ func drawCall(s *sheet, w, h int, c call, words string) string {
 	default:
 		content = strings.Join(s.wrapped(strings.ToUpper(words), inner-margin), "\n")
 	}
-	return s.style(c.tone).Border(sides(s, c.tone), false, true).Render(s.r.Place(w-edges, h, lipgloss.Center, lipgloss.Center, content))
+	at := lipgloss.Center
+	if h > 11 && h <= 15 && lipgloss.Height(content) == h-1 {
+		at = lipgloss.Bottom // the free row stands above the letters
+	}
+	return s.style(c.tone).Border(sides(s, c.tone), false, true).Render(s.r.Place(w-edges, h, lipgloss.Center, at, content))
 }
 
 // sides are both ends of the hands' field: a shape for each tone, so that no
