@@ -25,7 +25,7 @@ func (c configuration) bridge(nests []product.Nest) (string, error) {
 	case len(behind) == 0:
 		return "", nil
 	case c.Bridge == "":
-		return "", fmt.Errorf("%s: nest %s is reached over TCP, and records have to name the bridge: add bridge = \"…\", the bridge program's name and version", c.path, behind[0])
+		return "", fmt.Errorf("%s: nest %s is reached over TCP, and records have to name the bridge. Replace the ports of the station sheet by those of your lines, which panecal doctor lists; or where a bridge really stands between, add bridge = \"…\", its program's name and version", c.path, behind[0])
 	case len(before) > 0:
 		return "", fmt.Errorf("%s: nest %s is reached over the bridge %s and nest %s is not: give the nests behind a bridge a station of their own", c.path, behind[0], c.Bridge, before[0])
 	}

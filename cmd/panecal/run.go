@@ -124,7 +124,7 @@ func twoPorts(label string) string {
 func runBatch(c *cobra.Command, where place, f runFlags) error {
 	purpose := station.Purpose(f.purpose)
 	if !slices.Contains(record.Purposes(), purpose) {
-		return cli.UsageError(fmt.Errorf("purpose %q: use one of %v", f.purpose, record.Purposes()))
+		return cli.Unknown("purpose", string(f.purpose), record.Purposes())
 	}
 	pairs, twice, err := f.pairs(c.InOrStdin())
 	if err != nil {

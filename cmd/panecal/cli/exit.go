@@ -92,13 +92,28 @@ func ExitCode(err error) int {
 	return ExitRunTime
 }
 
-// Args makes what cobra says of wrong arguments a usage error.
+// Args makes what cobra says of wrong arguments a usage error that names them,
+// and of a mistyped command one that says which was meant.
 func Args(check cobra.PositionalArgs) cobra.PositionalArgs {
 	return func(c *cobra.Command, args []string) error {
-		if err := check(c, args); err != nil {
-			return FlagError(c, err)
+		err := check(c, args)
+		switch {
+		case err == nil:
+			return nil
+		case !c.HasAvailableSubCommands():
+			return UsageError(fmt.Errorf("%w; usage: %s; see %s --help", err, c.UseLine(), c.CommandPath()))
+		case len(args) > 0:
+			var known []string
+			for _, sub := range c.Commands() {
+				if sub.IsAvailableCommand() {
+					known = append(known, sub.Name())
+				}
+			}
+			if near := Nearest(args[0], known); near != "" {
+				err = fmt.Errorf("%w; did you mean %s?", err, near)
+			}
 		}
-		return nil
+		return FlagError(c, err)
 	}
 }
 

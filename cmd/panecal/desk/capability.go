@@ -87,7 +87,7 @@ unless --purpose says another.`,
 			name = args[0]
 			d, ok := quantity.Lookup(quantity.Name(name))
 			if !ok {
-				return cli.UsageError(fmt.Errorf("%q is no quantity: one of %v", name, store.AllQuantities()))
+				return cli.Unknown("quantity", string(name), store.AllQuantities())
 			}
 			if !(confidence > 0 && confidence < 1) {
 				return cli.UsageError(fmt.Errorf("--confidence %g is not between 0 and 1", confidence))

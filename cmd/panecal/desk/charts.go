@@ -75,7 +75,7 @@ Only check units count unless --purpose says another.`,
 			d, ok := quantity.Lookup(quantity.Name(args[0]))
 			switch {
 			case !ok:
-				return cli.UsageError(fmt.Errorf("%q is no quantity: one of %v", args[0], store.AllQuantities()))
+				return cli.Unknown("quantity", args[0], store.AllQuantities())
 			case !slices.Contains(kinds, kind):
 				return cli.UsageError(fmt.Errorf("--kind %q: want one of %v", kind, kinds))
 			case base < leastBase:

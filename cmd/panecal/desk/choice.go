@@ -103,7 +103,11 @@ func (o *Choice) Filter() (store.Filter, error) {
 	}
 	one := func(flag, value string, of []string) {
 		if value != "" && !slices.Contains(of, value) {
-			bad(flag, "%q is unknown: want one of %s", value, strings.Join(of, ", "))
+			meant := ""
+			if near := cli.Nearest(value, of); near != "" {
+				meant = fmt.Sprintf("; did you mean %s?", near)
+			}
+			bad(flag, "%q is unknown: want one of %s%s", value, strings.Join(of, ", "), meant)
 		}
 	}
 	one("purpose", o.purpose, words(record.Purposes()))

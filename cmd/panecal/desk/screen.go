@@ -63,7 +63,7 @@ export, with --json or as tables.`,
 			if name != "" {
 				d, ok := quantity.Lookup(quantity.Name(name))
 				if !ok {
-					return cli.UsageError(fmt.Errorf("--quantity %q is no quantity: one of %v", name, store.AllQuantities()))
+					return cli.Unknown("quantity", string(name), store.AllQuantities())
 				}
 				o.Quantity = d.Name
 			}

@@ -100,7 +100,7 @@ that stay at ports of their own.`,
 
 func (f runFlags) run(c *cobra.Command, open OpenBench, name string, asJSON bool) error {
 	if _, ok := quantity.Lookup(quantity.Name(f.plan.Quantity)); !ok {
-		return cli.UsageError(fmt.Errorf("--quantity: %q is no quantity: one of %v", f.plan.Quantity, store.AllQuantities()))
+		return cli.Unknown("quantity", string(f.plan.Quantity), store.AllQuantities())
 	}
 	var listed []batch.Pair
 	if f.list != "" {

@@ -67,7 +67,7 @@ appending one to the other without its first line.`,
 			}
 			d, ok := quantity.Lookup(quantity.Name(p.Quantity))
 			if !ok {
-				return cli.UsageError(fmt.Errorf("--quantity: %q is no quantity: one of %v", p.Quantity, store.AllQuantities()))
+				return cli.Unknown("quantity", string(p.Quantity), store.AllQuantities())
 			}
 			entries, err := attemptsOf(log, p)
 			if err != nil {
