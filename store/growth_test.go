@@ -162,6 +162,7 @@ func everyKind() []record.Body {
 		note("A", "last"), &record.AccessRefused{Code: "x"},
 		&record.Decision{Verb: "hold", Serial: "A", Reason: "x", By: "p2", Decided: time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)},
 		&record.Start{Random: record.Hash{1}}, &record.LogDamage{What: "x"}, &record.CapturesRemoved{Segments: []uint32{1}},
+		&record.BoxOpened{Number: "B1", Size: 2}, &record.Boxed{Serial: "A", Box: "B1"}, &record.Pause{Off: true}, &record.Relabelled{Serial: "A", To: "B", By: "p2", Why: "x"},
 	}
 }
 
@@ -204,7 +205,7 @@ func TestLogOfALaterProgram(t *testing.T) {
 				t.Fatal(err)
 			}
 			defer f.Close()
-			if list, err := f.BySerial("A"); err != nil || len(list) != 8 {
+			if list, err := f.BySerial("A"); err != nil || len(list) != 10 {
 				t.Errorf("%s, %v", texts(list), err)
 			}
 		})

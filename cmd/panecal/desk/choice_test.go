@@ -138,7 +138,7 @@ func TestFiles(t *testing.T) {
 
 // The shell is offered the values of a flag.
 func TestCompletion(t *testing.T) {
-	for flag, want := range map[string]string{"format": "csv jsonl", "outcome": "passed failed error aborted", "attempts": "first all", "lot": ""} {
+	for flag, want := range map[string]string{"format": "csv jsonl parquet", "outcome": "passed failed error aborted", "attempts": "first all", "lot": ""} {
 		c := desk.NewExport(nil)
 		complete, ok := c.GetFlagCompletionFunc(flag)
 		if !ok {
