@@ -2,6 +2,7 @@ package history
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"math"
@@ -104,8 +105,21 @@ func (b *bench) capture(l *line, a *attempt, at time.Time, name string, kind pro
 	return h, s, nil
 }
 
-// measure is everything before writing.
-func (b *bench) measure(l *line, a *attempt, at time.Time) (*measurement, error) {
+// errBad: a capture that the estimator does not believe.
+var errBad = errors.New("a simulated capture is bad")
+
+// measure is everything before writing. A capture that is not believed is taken
+// again, as a station does: of many good ones, chance makes a few look bad.
+func (b *bench) measure(l *line, a *attempt, at time.Time) (m *measurement, err error) {
+	for range 3 {
+		if m, err = b.measureOnce(l, a, at); !errors.Is(err, errBad) {
+			break
+		}
+	}
+	return m, err
+}
+
+func (b *bench) measureOnce(l *line, a *attempt, at time.Time) (*measurement, error) {
 	p, ref := a.files.Product, estimate.Reference{DistanceMM: a.scene.target.DistanceMM, DistanceUMM: a.scene.target.DistanceUMM, EndStop: a.scene.target.EndStop}
 	e := b.estimators[p.Name]
 	if e == nil {
@@ -156,7 +170,7 @@ func (b *bench) measure(l *line, a *attempt, at time.Time) (*measurement, error)
 		return nil, err
 	}
 	if f := append(b.leakage.Faults, b.offsets.Faults...); len(f) > 0 {
-		return nil, fmt.Errorf("a simulated capture is bad: %s", f[0].Code)
+		return nil, fmt.Errorf("%w: %s", errBad, f[0].Code)
 	}
 	maps.Copy(m.set, b.leakage.Quantities)
 	maps.Copy(m.set, b.offsets.Quantities)

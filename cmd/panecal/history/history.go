@@ -3,7 +3,6 @@ package history
 import (
 	"context"
 	"crypto/sha256"
-	"encoding/binary"
 	"fmt"
 	"io"
 	"math/rand/v2"
@@ -99,7 +98,9 @@ func Write(ctx context.Context, o Options) (Summary, error) {
 	t := newTruth(o.Truth)
 	var l *line
 	begins := (&line{o: &o}).begins()
-	identity := sha256.Sum256(binary.LittleEndian.AppendUint64([]byte("panecal history "), o.Seed))
+	// Another number of attempts is another log: readers that remember this one
+	// must not take it for a rewritten one.
+	identity := sha256.Sum256(fmt.Appendf(nil, "panecal history %q %q %d %d %d %d", o.Software, o.Station, o.Seed, o.Attempts, o.Captures, o.Days))
 	err := store.Build(o.Store, store.Options{Station: o.Station, Now: func() time.Time { return begins }, Random: rand.NewChaCha8(identity)}, func(b *store.Builder) (err error) {
 		if l, err = newLine(&o, b, t); err != nil {
 			return err
