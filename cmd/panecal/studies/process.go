@@ -32,35 +32,15 @@ Source: AIAG, Measurement Systems Analysis, 4th ed., chapter III, section B.
 			if !(o.Pool >= 0 && o.Pool <= 1) {
 				return nil, cli.UsageError(errOutside("pool", "between 0 and 1"))
 			}
-			if !(o.Multiplier > 0) {
-				return nil, cli.UsageError(errOutside("multiplier", "larger than 0"))
-			}
-			if err := limitsApart(o.Lower, o.Upper); err != nil {
-				return nil, err
-			}
-			t, err := s.table(args[0], "part", "appraiser", "value")
+			parts, appraisers, x, err := s.trials(args[0], o)
 			if err != nil {
 				return nil, err
-			}
-			parts, err := t.Labels(s.column("part"))
-			if err != nil {
-				return nil, inFile(args[0], err)
-			}
-			appraisers, err := t.Labels(s.column("appraiser"))
-			if err != nil {
-				return nil, inFile(args[0], err)
-			}
-			x, err := t.Numbers(s.column("value"))
-			if err != nil {
-				return nil, inFile(args[0], err)
 			}
 			g, err := study.NewGauge(parts, appraisers, x, o)
 			return g, inFile(args[0], err)
 		}).withColumns("appraiser=nest")
 	s.number(&o.Pool, "pool", 0.25, "pool the interaction if its p is larger")
-	s.number(&o.Multiplier, "multiplier", 6, "standard deviations held against the tolerance")
-	s.number(&o.Lower, "lower", undefinedNumber(), "lower specification limit")
-	s.number(&o.Upper, "upper", undefinedNumber(), "upper specification limit")
+	s.gaugeFlags(&o)
 	return s.Command
 }
 
@@ -231,4 +211,33 @@ func (s *command) tolerance(args []string, mean, sd float64, n int, o study.Tole
 		return study.FreeTolerance(n, o)
 	}
 	return study.NormalTolerance(n, mean, sd, o)
+}
+
+// gaugeFlags adds the flags that gauge studies share.
+func (s *command) gaugeFlags(o *study.GaugeOptions) {
+	s.number(&o.Multiplier, "multiplier", 6, "standard deviations held against the tolerance")
+	s.number(&o.Lower, "lower", undefinedNumber(), "lower specification limit")
+	s.number(&o.Upper, "upper", undefinedNumber(), "upper specification limit")
+}
+
+// trials reads the file of a gauge study, and refuses options that none can have.
+func (s *command) trials(path string, o study.GaugeOptions) (parts, appraisers []string, x study.Sample, err error) {
+	if !(o.Multiplier > 0) {
+		return nil, nil, x, cli.UsageError(errOutside("multiplier", "larger than 0"))
+	}
+	if err := limitsApart(o.Lower, o.Upper); err != nil {
+		return nil, nil, x, err
+	}
+	t, err := s.table(path, "part", "appraiser", "value")
+	if err != nil {
+		return nil, nil, x, err
+	}
+	if parts, err = t.Labels(s.column("part")); err != nil {
+		return nil, nil, x, inFile(path, err)
+	}
+	if appraisers, err = t.Labels(s.column("appraiser")); err != nil {
+		return nil, nil, x, inFile(path, err)
+	}
+	x, err = t.Numbers(s.column("value"))
+	return parts, appraisers, x, inFile(path, err)
 }

@@ -3,7 +3,6 @@ package studies
 import (
 	"github.com/spf13/cobra"
 
-	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/limits/study"
 )
 
@@ -77,33 +76,13 @@ percent_tolerance is 100·multiplier·sd/(upper-lower), given both limits.
 `+tableHelp,
 		"  panecal study nested trials.csv --lower -2 --upper 2\n  panecal study nested trials.csv --column appraiser=station --json",
 		cobra.ExactArgs(1), func(s *command, args []string) (any, error) {
-			if !(o.Multiplier > 0) {
-				return nil, cli.UsageError(errOutside("multiplier", "larger than 0"))
-			}
-			if err := limitsApart(o.Lower, o.Upper); err != nil {
-				return nil, err
-			}
-			t, err := s.table(args[0], "part", "appraiser", "value")
+			parts, appraisers, x, err := s.trials(args[0], o)
 			if err != nil {
 				return nil, err
-			}
-			parts, err := t.Labels(s.column("part"))
-			if err != nil {
-				return nil, inFile(args[0], err)
-			}
-			appraisers, err := t.Labels(s.column("appraiser"))
-			if err != nil {
-				return nil, inFile(args[0], err)
-			}
-			x, err := t.Numbers(s.column("value"))
-			if err != nil {
-				return nil, inFile(args[0], err)
 			}
 			n, err := study.NewNested(parts, appraisers, x, o)
 			return n, inFile(args[0], err)
 		}).withColumns("appraiser=station")
-	s.number(&o.Multiplier, "multiplier", 6, "standard deviations held against the tolerance")
-	s.number(&o.Lower, "lower", undefinedNumber(), "lower specification limit")
-	s.number(&o.Upper, "upper", undefinedNumber(), "upper specification limit")
+	s.gaugeFlags(&o)
 	return s.Command
 }
