@@ -26,8 +26,11 @@ func (n *nest) inForce() *protocol.Block {
 }
 
 // leakageUMM is how far the leakage may lie from the unit's own zero where
-// the block does not say: a few millimetres, common practice.
+// the block does not say: a few millimetres, common practice. Bins that add up
+// move it against the offset, which is measured where the target lies.
 const leakageUMM = 2
+
+const mmPerPS = 299.792458e-3 / 2
 
 // AddBack undoes what a unit took off its ranges: leakage by moments, offset
 // by the offset.
@@ -35,7 +38,7 @@ func AddBack(s *estimate.Summary, b *protocol.Block, setup estimate.Setup) {
 	for z := range s.Zones {
 		q := &s.Zones[z]
 		leak, off := b.LeakageRate(z), b.OffsetMillimetres(z)
-		at, atU := off, float64(leakageUMM)
+		at, atU := off, math.Hypot(leakageUMM, mmPerPS*setup.Budget.BinEdgePS)
 		if d, ok := centroid(b, z, setup); ok {
 			at, atU = d, 0
 		}
@@ -53,7 +56,6 @@ func AddBack(s *estimate.Summary, b *protocol.Block, setup estimate.Setup) {
 
 // centroid is the distance of the leakage that the block stores bin by bin.
 func centroid(b *protocol.Block, z int, s estimate.Setup) (float64, bool) {
-	const mmPerPS = 299.792458e-3 / 2
 	sum, moment := 0.0, 0.0
 	for bin := b.FirstBin; bin < b.FirstBin+b.Bins; bin++ {
 		r := b.LeakageBin(z, bin)

@@ -366,46 +366,56 @@ func TestSnapshotsNeverWait(t *testing.T) {
 }
 
 // TestAddedBack: a unit that cannot range without its constants is audited
-// with what they took off added back, on record.
+// with what they took off added back, on record. Units whose bins add up, too:
+// the audit differs from the first attempt by no more than both say of what
+// varies from capture to capture.
 func TestAddedBack(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		m := simunit.Hopper1()
-		m.CompensationSwitch = false
-		m.Departures.BinWalkRel = 0 // what bins that add up move is no part of the bound below
-		bring := simunit.Move{On: simunit.Emptied, After: time.Second, Do: simunit.PlaceTarget}
-		u := makeUnit(t, m, 7, simunit.Options{Hands: []simunit.Move{bring, {On: simunit.Lifted, Do: simunit.ClearField}, bring}})
-		first := start(t, rigging{product: "hopper-1"})
-		if v, ok := first.calibrate(0, u, u.Serial()); !ok || !v.Released() {
-			t.Errorf("production: %+v", v)
-		}
-		first.clear(0)
-		if err := first.finish(); err != nil {
-			t.Error(err)
-		}
-		second := start(t, rigging{product: "hopper-1", log: first.log, config: func(c *station.Config) { c.Purpose = station.Audit }})
-		v, ok := second.calibrate(0, u, u.Serial())
-		if !ok || v.Outcome != station.Passed || v.Disposition != station.Release {
-			t.Errorf("audit: %+v", v)
-		}
-		if err := second.finish(); err != nil {
-			t.Error(err)
-		}
-		a := first.log.attempts()
-		if len(a) != 2 || len(a[0].AddedBack) != 0 || string(a[1].AddedBack) != string(u.Stored()) {
-			t.Fatalf("%d attempts, or the block in force is not on record", len(a))
-		}
-		// What the station does not know of the leakage's place, 2 mm, is
-		// divided by signal over leakage, some ten times.
-		for _, q := range []struct {
-			name quantity.Name
-			most float64
-		}{{"offset.mean", 1}, {"leakage.total", 0.1 * a[0].Set()["leakage.total"].V}} {
-			one, two := a[0].Set()[q.name], a[1].Set()[q.name]
-			if d := math.Abs(one.V - two.V); !(d < q.most) {
-				t.Errorf("%s: %v before, %v in the audit", q.name, one.V, two.V)
+	const units, seed = 6, 7
+	squares := map[quantity.Name]float64{}
+	for i := range units {
+		synctest.Test(t, func(t *testing.T) {
+			m := simunit.Hopper1()
+			m.CompensationSwitch = false
+			m.Departures.BinWalkRel = 0.02
+			bring := simunit.Move{On: simunit.Emptied, After: time.Second, Do: simunit.PlaceTarget}
+			u := makeUnit(t, m, seed+i, simunit.Options{Hands: []simunit.Move{bring, {On: simunit.Lifted, Do: simunit.ClearField}, bring}})
+			first := start(t, rigging{product: "hopper-1"})
+			if v, ok := first.calibrate(0, u, u.Serial()); !ok || !v.Released() {
+				t.Errorf("production: %+v", v)
 			}
+			first.clear(0)
+			if err := first.finish(); err != nil {
+				t.Error(err)
+			}
+			second := start(t, rigging{product: "hopper-1", log: first.log, config: func(c *station.Config) { c.Purpose = station.Audit }})
+			v, ok := second.calibrate(0, u, u.Serial())
+			if !ok || v.Outcome != station.Passed || v.Disposition != station.Release {
+				t.Errorf("audit: %+v", v)
+			}
+			if err := second.finish(); err != nil {
+				t.Error(err)
+			}
+			a := first.log.attempts()
+			if len(a) != 2 || len(a[0].AddedBack) != 0 || string(a[1].AddedBack) != string(u.Stored()) {
+				t.Fatalf("%d attempts, or the block in force is not on record", len(a))
+			}
+			for _, name := range []quantity.Name{quantity.OffsetMean, quantity.LeakageTotal} {
+				one, two := a[0].Set()[name], a[1].Set()[name]
+				z := (two.V - one.V) / math.Hypot(one.Own(), two.Own())
+				squares[name] += z * z
+				if !(math.Abs(z) < 3.3) { // one unit in a thousand
+					t.Errorf("unit %d: %s: %v before, %v in the audit", seed+i, name, one, two)
+				}
+			}
+		})
+	}
+	// Chi-square of six degrees of freedom: 22.5 once in a thousand.
+	for name, s := range squares {
+		if !(s < 22.5) {
+			t.Errorf("%s, seeds %d and up: the squares of %d differences over their u add up to %.1f", name, seed, units, s)
 		}
-	})
+		t.Logf("%s: squares of %d differences over their u: %.2f", name, units, s)
+	}
 }
 
 // TestShutdownInLongCapture: a capture that would last long is not waited
