@@ -16,7 +16,7 @@ type Block struct {
 	// as "sequence", "soft_bin" and "serial", and of each quantity NAME, NAME_u and,
 	// for one a zone, NAME_high0 to NAME_high3 and NAME_low0 to NAME_low3. What is
 	// asked for is read, and nothing else.
-	*column.Block
+	Columns
 	Station     string
 	Part, Parts int // which part of the log it is, from 1, of how many
 	now         func() (*standing, error)
@@ -96,7 +96,7 @@ func (r *Reader) newest() (last uint32, station string, recent []Row, changes []
 
 // Picked returns the rows that f picks, with the quantities wanted.
 func (b *Block) Picked(f *Filter, wanted []quantity.Definition) ([]Row, error) {
-	rows, err := unpackRows(b.Block, wanted)
+	rows, err := unpackRows(b.Columns, wanted)
 	if err != nil {
 		return nil, err
 	}

@@ -76,7 +76,8 @@ func rowOf(e record.Entry, a *record.Attempt) (Row, error) {
 }
 
 // numbers and names are the columns of a Row but for the quantities. A name is
-// for ever: it is never given another meaning.
+// for ever: it is never given another meaning. New ones come at the end of their
+// list: rows that are packed one by one say how many they have.
 var numbers = []struct {
 	name string
 	get  func(*Row) int64
@@ -175,8 +176,17 @@ func packRows(about []byte, rows []Row) ([]byte, error) {
 	return b.Bytes()
 }
 
+// Columns are rows column by column, each found by its name. What is asked for goes
+// into the slice that is given, if that is long enough.
+type Columns interface {
+	Rows() int
+	Ints(name string, into []int64) ([]int64, error)
+	Texts(name string, into []string) ([]string, error)
+	Floats(name string, into []float64) ([]float64, error)
+}
+
 // unpackRows returns the rows of a block, with the quantities asked for.
-func unpackRows(b *column.Block, wanted []quantity.Definition) ([]Row, error) {
+func unpackRows(b Columns, wanted []quantity.Definition) ([]Row, error) {
 	rows := make([]Row, b.Rows())
 	var n []int64
 	var s []string

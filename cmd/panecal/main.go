@@ -25,6 +25,7 @@ import (
 	"example.org/panecal/cmd/panecal/desk"
 	"example.org/panecal/cmd/panecal/evenlight"
 	"example.org/panecal/cmd/panecal/logs"
+	"example.org/panecal/cmd/panecal/plantwide"
 	"example.org/panecal/cmd/panecal/signing"
 	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/cmd/panecal/studies"
@@ -166,6 +167,7 @@ Exit codes: ` + cli.ExitHelp,
 		staff.New(func() (staff.Place, error) { return where.staffed() }),
 		staff.NewHandOver(func() (string, error) { return where.storeFolder() }),
 		newLog(where),
+		plantwide.NewCentral(),
 		newReread(where),
 		newDoctor(where),
 		newVersion(),
