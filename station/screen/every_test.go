@@ -54,12 +54,12 @@ func everything() (all []exhibit) {
 // the smallest size, and the English ones at 80x24, can be read too.
 func TestGoldenEverything(t *testing.T) {
 	for _, name := range screen.Languages() {
-		l := lang(t, name)
+		l := screen.NewEasel(lang(t, name))
 		var sums, small, usualSize strings.Builder
 		pictures := 0
 		for _, pic := range everything() {
 			for _, size := range sizes {
-				p := screen.DrawIn(l, pic.snap, size[0], size[1], false, "", "")
+				p := l.Draw(pic.snap, size[0], size[1])
 				t.Run(fmt.Sprintf("%s, %s", name, pic.name), func(t *testing.T) { fits(t, p, size[0], size[1]) })
 				pictures++
 				for _, d := range quantity.All() { // the engineer's word, not the operator's

@@ -35,6 +35,31 @@ func (v *view) picture(w, h int) Picture {
 	return Picture{p.text, p.cut}
 }
 
+// Easel draws one picture after the other, as a screen does: what it drew last is
+// not drawn again where it has not changed.
+type Easel struct {
+	*Language
+	fields map[[2]int]*field
+}
+
+// NewEasel returns an easel.
+func NewEasel(l *Language) Easel { return Easel{l, map[[2]int]*field{}} }
+
+// Draw draws a snapshot without colour.
+func (e Easel) Draw(s station.Snapshot, w, h int) Picture {
+	if e.fields[[2]int{w, h}] == nil {
+		e.fields[[2]int{w, h}] = new(field)
+	}
+	v := view{snap: s, ready: true, lang: e.Language, last: e.fields[[2]int{w, h}]}
+	return v.picture(w, h)
+}
+
+// Pace is pace.
+func Pace(ctx context.Context, changed <-chan struct{}, draw func()) { pace(ctx, changed, draw) }
+
+// Token is token.
+func Token(c chan<- struct{}) { token(c) }
+
 // DrawNothing draws the screen before the first snapshot.
 func DrawNothing(w, h int) Picture {
 	return (&view{lang: english()}).picture(w, h)

@@ -8,17 +8,30 @@ import (
 	"example.org/panecal/limits/visible"
 )
 
-// width is how many cells s takes.
-func width(s string) int { return ansi.StringWidth(s) }
+// width is how many cells s takes. What is made of letters of Europe and of the
+// pieces that boxes are made of is counted; all else is looked up, character by
+// character as people see them.
+func width(s string) int {
+	n := 0
+	for _, r := range s {
+		switch {
+		case r >= ' ' && r <= '~', r > 0xA0 && r <= 0x24F && r != 0xAD, r >= 0x2500 && r <= 0x259F:
+			n++
+		default:
+			return ansi.StringWidth(s)
+		}
+	}
+	return n
+}
 
 // wrap breaks s into lines of at most w cells, at spaces where it can: the
 // hyphens of a label are no place to break.
 func wrap(s string, w int) []string {
 	var lines []string
-	line := ""
+	line, long := "", 0 // and its width
 	for _, word := range strings.Fields(s) {
-		if line != "" && width(line)+1+width(word) <= w {
-			line += " " + word
+		if line != "" && long+1+width(word) <= w {
+			line, long = line+" "+word, long+1+width(word)
 			continue
 		}
 		if line != "" {
@@ -32,7 +45,7 @@ func wrap(s string, w int) []string {
 			lines = append(lines, head)
 			word = word[len(head):]
 		}
-		line = word
+		line, long = word, width(word)
 	}
 	if line != "" {
 		lines = append(lines, line)

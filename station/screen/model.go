@@ -25,6 +25,7 @@ type (
 		at    time.Time
 	}
 	fresh  struct{ snap station.Snapshot }
+	frame  struct{} // time for another picture
 	turned struct { // another page, or none, and something to say
 		page  *shift.Page
 		reply shift.Reply
@@ -43,9 +44,11 @@ type model struct {
 
 	picture string // the last one drawn
 	stale   bool   // it no longer shows what the model holds
+	due     bool   // a picture is drawn where the last one is stale
 
 	send  func(shift.Input) bool // false: too much is waiting
 	rest  func()                 // asks for a silence message
+	wish  func()                 // asks for a frame message
 	ring  func()                 // rings the bell, nil where none is wanted
 	leave func() bool            // the operator left; false: end now
 }
@@ -72,9 +75,19 @@ func (m *model) Init() tea.Cmd { return nil }
 
 // Update implements tea.Model.
 func (m *model) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
+	cmd := m.update(msg)
+	if m.stale && !m.due {
+		m.wish()
+	}
+	return m, cmd
+}
+
+func (m *model) update(msg tea.Msg) tea.Cmd {
 	switch msg := msg.(type) {
 	case tea.WindowSizeMsg:
-		m.w, m.h, m.stale = msg.Width, msg.Height, true
+		m.w, m.h, m.stale, m.due = msg.Width, msg.Height, true, true
+	case frame:
+		m.due = true
 	case turned:
 		m.page, m.stale = msg.page, true
 		if msg.reply.Code != "" {
@@ -94,7 +107,7 @@ func (m *model) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 			m.question(question{}, "")
 		}
 		if m.snap.Closed {
-			return m, tea.Quit
+			return tea.Quit
 		}
 	case keyAt:
 		// The characters themselves are shown at the next silence: drawing
@@ -102,29 +115,31 @@ func (m *model) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 		m.rest()
 		for _, r := range runesOf(msg.key) {
 			if cmd := m.take(m.collector.Add(r, msg.at), msg.at); cmd != nil {
-				return m, cmd
+				return cmd
 			}
 		}
 	case heard:
-		return m, m.take([]Entry{msg.entry}, msg.at)
+		return m.take([]Entry{msg.entry}, msg.at)
 	case silence:
 		cmd := m.take(m.collector.Settle(msg.at), msg.at)
 		if typed := m.collector.Typed(); typed != m.typed {
 			m.typed, m.stale = typed, true
 		}
-		return m, cmd
+		return cmd
 	}
-	return m, nil
+	return nil
 }
 
-// View implements tea.Model.
+// View implements tea.Model. The library asks after every message: many
+// messages cost one picture.
 func (m *model) View() string {
 	if m.w <= 0 || m.h <= 0 {
 		return ""
 	}
-	if m.stale || m.picture == "" {
+	if m.picture == "" || m.stale && m.due {
 		m.picture, m.stale = m.draw(m.renderer, m.w, m.h).text, false
 	}
+	m.due = false
 	return m.picture
 }
 

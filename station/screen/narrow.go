@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"strings"
 
-	"github.com/charmbracelet/lipgloss"
-
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
 )
@@ -70,7 +68,7 @@ func (v *view) drawPlain(s *sheet, w, h int) string {
 		c.down(1)
 		c.line(term.Plain, shorten(hints[0], w, s.ascii))
 	}
-	return lipgloss.JoinVertical(lipgloss.Left, c.render(), v.drawEntry(s, w))
+	return stack(c.render(), v.drawEntry(s, w))
 }
 
 // drawEntry shows the label being entered, without the keys.

@@ -3,8 +3,6 @@ package screen
 import (
 	"strings"
 
-	"github.com/charmbracelet/lipgloss"
-
 	"example.org/panecal/station"
 	"example.org/panecal/station/screen/term"
 	"example.org/panecal/station/shift"
@@ -63,7 +61,7 @@ func (l *Language) table(rows [][]station.Arg, w int) []string {
 func (v *view) drawPage(s *sheet, w, h int) string {
 	text := v.lang.pages[v.page.Kind]
 	if w < fullWidth || h < fullHeight {
-		return lipgloss.JoinVertical(lipgloss.Left, v.pageWords(s, w, h-1, false), v.pageEntry(s, w))
+		return stack(v.pageWords(s, w, h-1, false), v.pageEntry(s, w))
 	}
 	tone := term.Action
 	if v.page.Kind == shift.CautionPage {
@@ -77,7 +75,7 @@ func (v *view) drawPage(s *sheet, w, h int) string {
 		show = v.asked
 	}
 	hands := callHeight(w, h) + 1
-	return lipgloss.JoinVertical(lipgloss.Left, v.header(s, w), drawCall(s, w, hands, show, text.say), v.pageWords(s, w, h-2-hands, true), v.pageEntry(s, w))
+	return stack(v.header(s, w), drawCall(s, w, hands, show, text.say), v.pageWords(s, w, h-2-hands, true), v.pageEntry(s, w))
 }
 
 // pageWords are the sentences of a page, in h rows; letters says it already

@@ -68,7 +68,7 @@ func (v *view) drawNest(s *sheet, w, h int, n *station.NestView, called bool) st
 	}
 	rim := s.style(tone)
 	inside = s.style(ground).Border(shape, false, true).BorderForeground(rim.GetForeground()).BorderBackground(rim.GetBackground()).Render(inside)
-	return lipgloss.JoinVertical(lipgloss.Left, rim.Render(edge(s, w, shape.TopLeft, shape.Top, shape.TopRight, title)), inside,
+	return stack(rim.Render(edge(s, w, shape.TopLeft, shape.Top, shape.TopRight, title)), inside,
 		rim.Render(edge(s, w, shape.BottomLeft, shape.Bottom, shape.BottomRight, foot)))
 }
 

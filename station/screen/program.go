@@ -18,9 +18,10 @@ import (
 )
 
 const (
-	framesPerSecond = 10
-	waiting         = 4096        // entries that may wait for Send
-	grace           = time.Second // for the terminal library to end after a cancel
+	redraw          = 100 * time.Millisecond // the least time between two pictures
+	framesPerSecond = 30                     // how often the terminal library looks for a new one
+	waiting         = 4096                   // entries that may wait for Send
+	grace           = time.Second            // for the terminal library to end after a cancel
 )
 
 // Run shows the station until the operator leaves, a snapshot is Closed, or
@@ -40,9 +41,9 @@ func Run(ctx context.Context, o Options) error {
 	g := guard{o.Panicked, end}
 
 	outbox := make(chan shift.Input, waiting)
-	keyCame := make(chan struct{}, 1)
+	keyCame, changed := make(chan struct{}, 1), make(chan struct{}, 1)
 	m := &model{
-		view:     view{ascii: o.ASCII, letters: o.Letters, hints: slices.Clone(o.Hints), lang: o.Language, takt: o.Takt},
+		view:     view{last: new(field), ascii: o.ASCII, letters: o.Letters, hints: slices.Clone(o.Hints), lang: o.Language, takt: o.Takt},
 		renderer: term.Renderer(*o.Colour),
 		w:        fullWidth,
 		h:        fullHeight,
@@ -54,12 +55,8 @@ func Run(ctx context.Context, o Options) error {
 				return false
 			}
 		},
-		rest: func() {
-			select {
-			case keyCame <- struct{}{}:
-			default:
-			}
-		},
+		rest: func() { token(keyCame) },
+		wish: func() { token(changed) },
 		leave: func() bool {
 			if o.Leave == nil {
 				return false
@@ -71,12 +68,7 @@ func Run(ctx context.Context, o Options) error {
 	m.snap.Hands.Nest = station.NoNest // before the first snapshot
 	if o.Bell {
 		ring := make(chan struct{}, 1)
-		m.ring = func() {
-			select {
-			case ring <- struct{}{}:
-			default: // one is on its way
-			}
-		}
+		m.ring = func() { token(ring) }
 		g.start(func() { chime(ctx, ring, o.Out) })
 	}
 	options := []tea.ProgramOption{
@@ -99,6 +91,7 @@ func Run(ctx context.Context, o Options) error {
 
 	g.start(func() { deliver(ctx, outbox, o.Send) })
 	g.start(func() { clock(ctx, keyCame, func() { p.Send(silence{o.Now()}) }) })
+	g.start(func() { pace(ctx, changed, func() { p.Send(frame{}) }) })
 	g.start(func() { forward(ctx, o.Snapshots, p) })
 	if o.Scanner != nil {
 		g.start(func() { listen(ctx, g, o.Scanner, o.Now, func(e Entry) { p.Send(heard{e, o.Now()}) }) })
@@ -174,6 +167,33 @@ func clock(ctx context.Context, keyCame <-chan struct{}, rang func()) {
 			timer.Reset(Silence + 5*time.Millisecond)
 		case <-timer.C:
 			rang()
+		}
+	}
+}
+
+// token puts a token into a channel that holds one, where none is yet.
+func token(c chan<- struct{}) {
+	select {
+	case c <- struct{}{}:
+	default:
+	}
+}
+
+// pace has a picture drawn for a change: at once, and then not before redraw has
+// passed. What changed meanwhile is in the next one, so that the last change is
+// always drawn.
+func pace(ctx context.Context, changed <-chan struct{}, draw func()) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-changed:
+		}
+		draw()
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(redraw):
 		}
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"os"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -342,6 +343,34 @@ func TestBytesPerUpdate(t *testing.T) {
 	})
 }
 
+// Changes that come faster than pictures cost pictures: the first is drawn at
+// once, none is forgotten.
+func TestPicturesPerSecond(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		var changes, drawn, shown atomic.Int64
+		changed := make(chan struct{}, 1)
+		began := time.Now()
+		go screen.Pace(ctx, changed, func() {
+			if drawn.Add(1) == 1 && time.Since(began) > 0 {
+				t.Errorf("the first picture came after %v", time.Since(began))
+			}
+			shown.Store(changes.Load())
+		})
+		for range 1000 {
+			changes.Add(1)
+			screen.Token(changed)
+			synctest.Wait()
+			time.Sleep(time.Millisecond)
+		}
+		time.Sleep(time.Second)
+		if drawn.Load() != 11 || shown.Load() != 1000 {
+			t.Errorf("%d pictures of 1000 changes, the last shows %d", drawn.Load(), shown.Load())
+		}
+	})
+}
+
 // Snapshots that come faster than frames cost frames, not snapshots.
 func TestFramesPerSecond(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -358,6 +387,13 @@ func TestFramesPerSecond(t *testing.T) {
 		}
 		if frames > 11 || frames < 5 {
 			t.Errorf("%d frames in a second", frames)
+		}
+		// Of two that come at once the newer one is shown, and stays.
+		s.box.Put(counting(bench(3), 0, station.EmptyCapture, 12))
+		s.box.Put(counting(bench(3), 0, station.EmptyCapture, 100))
+		s.settle()
+		if last := s.glass.since(); !strings.Contains(last, "100 %") || strings.Contains(last, "12 %") {
+			t.Errorf("the last snapshot is not what is shown: %q", last)
 		}
 		s.key("\x11")
 		s.key("\x11")

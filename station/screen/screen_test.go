@@ -17,15 +17,15 @@ func spoken(p screen.Picture) string {
 	return strings.Join(strings.Fields(strings.ReplaceAll(p.Text, "\n", " ")), " ")
 }
 
-func inEveryLanguage(t *testing.T, test func(*testing.T, *screen.Language)) {
+func inEveryLanguage(t *testing.T, test func(*testing.T, screen.Easel)) {
 	for _, name := range screen.Languages() {
-		t.Run(name, func(t *testing.T) { test(t, lang(t, name)) })
+		t.Run(name, func(t *testing.T) { test(t, screen.NewEasel(lang(t, name))) })
 	}
 }
 
 // benches are how many nests a language is tried with: the catalogue's own
 // with all, the others with the widest places and the narrowest.
-func benches(l *screen.Language) []int {
+func benches(l screen.Easel) []int {
 	if l.Name() == "en" {
 		return []int{1, 2, 3, 4}
 	}
@@ -48,7 +48,7 @@ func usualFor(c station.Code) station.Args {
 // to four nests: nothing cut, nothing over something else.
 func TestEveryCodeFits(t *testing.T) { inEveryLanguage(t, everyCodeFits) }
 
-func everyCodeFits(t *testing.T, l *screen.Language) {
+func everyCodeFits(t *testing.T, l screen.Easel) {
 	tried := 0
 	for _, m := range station.Codes() {
 		for _, size := range sizes {
@@ -76,7 +76,7 @@ func everyCodeFits(t *testing.T, l *screen.Language) {
 						s.Nests[i].Trouble = &s.Messages[0]
 					}
 				}
-				p := screen.DrawIn(l, s, size[0], size[1], false, "", "")
+				p := l.Draw(s, size[0], size[1])
 				fits(t, p, size[0], size[1])
 				if !strings.Contains(strings.ToLower(spoken(p)), strings.ToLower(say)) {
 					t.Errorf("%s: %q is not on the screen\n%s", name, say, p.Text)
@@ -91,7 +91,7 @@ func everyCodeFits(t *testing.T, l *screen.Language) {
 // sent to it; so are its word and its bin.
 func TestEveryVerdictFits(t *testing.T) { inEveryLanguage(t, everyVerdictFits) }
 
-func everyVerdictFits(t *testing.T, l *screen.Language) {
+func everyVerdictFits(t *testing.T, l screen.Easel) {
 	tried := 0
 	for _, m := range station.Codes() {
 		v := station.Verdict{Code: m.Code, HardBin: 12, Args: usualFor(m.Code)}
@@ -110,7 +110,7 @@ func everyVerdictFits(t *testing.T, l *screen.Language) {
 				tried++
 				s := judged(bench(nests), nests-1, v, hands)
 				s.Messages = nil
-				p := screen.DrawIn(l, s, size[0], size[1], false, "", "")
+				p := l.Draw(s, size[0], size[1])
 				fits(t, p, size[0], size[1])
 				words := spoken(p)
 				say := strings.Join(strings.Fields(l.Say(m.Code, station.Args{Nest: s.Nests[nests-1].Name, Label: s.Nests[nests-1].Label,
@@ -135,9 +135,9 @@ func everyVerdictFits(t *testing.T, l *screen.Language) {
 // Troubles and stops show their action in the nest's own place too.
 func TestEveryStepAndTroubleFits(t *testing.T) { inEveryLanguage(t, everyStepAndTroubleFits) }
 
-func everyStepAndTroubleFits(t *testing.T, l *screen.Language) {
+func everyStepAndTroubleFits(t *testing.T, l screen.Easel) {
 	for _, step := range station.Steps() {
-		if w := screen.Width(screen.Phase(l, step)); w > 16 {
+		if w := screen.Width(screen.Phase(l.Language, step)); w > 16 {
 			t.Errorf("%v: %d cells", step, w)
 		}
 		for _, m := range station.Codes() {
@@ -164,7 +164,7 @@ func everyStepAndTroubleFits(t *testing.T, l *screen.Language) {
 							continue
 						}
 					}
-					fits(t, screen.DrawIn(l, s, size[0], size[1], false, "", ""), size[0], size[1])
+					fits(t, l.Draw(s, size[0], size[1]), size[0], size[1])
 				}
 			}
 		}
@@ -174,9 +174,10 @@ func everyStepAndTroubleFits(t *testing.T, l *screen.Language) {
 // Any size is drawn, and none wider or higher than asked.
 func TestEverySize(t *testing.T) {
 	s := judged(judged(counting(bench(4), 3, station.TargetCapture, 99), 0, passed, station.HandsPassed), 1, dirty, station.HandsFailed)
+	l := lang(t, "en")
 	for w := range 140 {
 		for _, h := range []int{0, 1, 2, 5, 11, 12, 13, 20, 23, 24, 25, 39, 40, 60} {
-			p := screen.Draw(s, w, h, false, strings.Repeat("A", 300), strings.Repeat("own words ", 30))
+			p := screen.DrawIn(l, s, w, h, false, strings.Repeat("A", 300), strings.Repeat("own words ", 30))
 			lines := strings.Split(p.Text, "\n")
 			if len(lines) > max(h, 1) {
 				t.Fatalf("%dx%d: %d lines", w, h, len(lines))

@@ -16,8 +16,12 @@ type sheet struct {
 	r       *lipgloss.Renderer
 	ascii   bool
 	letters term.Letters
-	cut     int // texts shortened, rows left out
+	last    *field // where the hands' field is kept, nil for nowhere
+	cut     int    // texts shortened, rows left out
 }
+
+// stack puts blocks of one width on top of each other.
+func stack(blocks ...string) string { return strings.Join(blocks, "\n") }
 
 // clean makes a text fit for this terminal, before anything is measured.
 func (s *sheet) clean(text string) string {
