@@ -109,30 +109,46 @@ func (c *columns) use(number uint32, each func(*column.Block, *about) error) err
 	if err != nil {
 		return err
 	}
-	folders := []string{c.dir}
-	if c.own != "" && c.own != c.dir {
-		folders = append(folders, c.own)
-	}
-	for _, folder := range folders {
-		b, found, at, err := c.open(folder, s)
+	for next := 0; ; {
+		b, found, f, after, err := c.source(s, next)
 		if err != nil {
-			continue // it is made anew of the segment
+			return err
 		}
-		err = each(b, &found)
-		if cerr := at.Close(); err == nil {
+		err = each(b, found)
+		if f == nil {
+			return err
+		}
+		if cerr := f.Close(); err == nil {
 			err = cerr
 		}
 		if !errors.Is(err, column.ErrDamaged) {
 			return err
 		}
+		next = after
+	}
+}
+
+// source opens the file of a sealed segment in the first place that has one, of
+// those from the place next on, and says which place comes after it. Where none
+// is left the block is made of the segment's records, and there is no file.
+func (c *columns) source(s stands, next int) (_ *column.Block, _ *about, _ file, after int, _ error) {
+	folders := []string{c.dir}
+	if c.own != "" && c.own != c.dir {
+		folders = append(folders, c.own)
+	}
+	for ; next < len(folders); next++ {
+		// One that cannot be used is made anew of the segment.
+		if b, found, f, err := c.open(folders[next], s); err == nil {
+			return b, &found, f, next + 1, nil
+		}
 	}
 	rows, changes, err := c.read(s)
 	if err != nil {
-		return err
+		return nil, nil, nil, next, err
 	}
 	found, data, err := blockOf(s, rows, changes)
 	if err != nil {
-		return err
+		return nil, nil, nil, next, err
 	}
 	if c.own != "" {
 		// Another time it is quicker; that it cannot be kept is no reason not to
@@ -140,10 +156,7 @@ func (c *columns) use(number uint32, each func(*column.Block, *about) error) err
 		_ = c.keep(s.Segment, data)
 	}
 	b, err := column.Open(bytesAt(data), int64(len(data)))
-	if err != nil {
-		return err
-	}
-	return each(b, found)
+	return b, found, nil, next, err
 }
 
 // read makes the rows of a sealed segment of its records.

@@ -38,7 +38,9 @@
 //			…
 //		})
 //
-// [Reader.Blocks] gives the same attempts as columns, some hundred at a time.
+// [Reader.Blocks] gives the same attempts as columns, some hundred at a time, and
+// [Reader.Stretches] some thousand at a time, several in parallel, each with what
+// the reader has derived of it and keeps in its own folder (see [Kept]).
 //
 // Files of index and columns are derived, and immutable but for the index of the
 // segment that is being written, which is replaced. Who holds the lock makes them.

@@ -74,6 +74,26 @@ func readFrame(r io.ReaderAt, offset, size int64) ([]byte, int64, error) {
 	return content, offset + frameHead + n, nil
 }
 
+// cutFrame returns the content of the frame that b begins with, as a part of b,
+// and what follows it: errShort or errBroken where there is no whole frame.
+func cutFrame(b []byte) (content, rest []byte, err error) {
+	if len(b) < frameHead {
+		return nil, b, errShort
+	}
+	if binary.LittleEndian.Uint32(b[8:]) != crc(b[:8]) {
+		return nil, b, errBroken
+	}
+	n := binary.LittleEndian.Uint32(b)
+	if uint64(n) > uint64(len(b)-frameHead) {
+		return nil, b, errShort
+	}
+	content, rest = b[frameHead:frameHead+n], b[frameHead+n:]
+	if binary.LittleEndian.Uint32(b[4:]) != crc(content) {
+		return nil, b, errBroken
+	}
+	return content, rest, nil
+}
+
 // noFrame says whether err is about what stands there, and not about reading it.
 func noFrame(err error) bool {
 	return errors.Is(err, io.EOF) || errors.Is(err, errShort) || errors.Is(err, errBroken)

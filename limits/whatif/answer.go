@@ -47,8 +47,6 @@ type Answer struct {
 	Guards      []Guard  `json:"guards"`     // with guard factors 0, 1, 2 where the file has any
 	Sample      int      `json:"sample"`     // records whose zone values were read
 	Whole       bool     `json:"whole"`      // every record was read, for a guard factor that rows do not keep
-
-	names map[int]string
 }
 
 // Yield is what attempts came to.
@@ -86,8 +84,7 @@ type Guard struct {
 // Answer works out what was found, with the zone values of a sample of the
 // attempts, which may be empty.
 func (t *Trial) Answer(sample []Unit) (Answer, error) {
-	a := t.answer
-	a.Schema, a.Product, a.Limits = Schema, t.file.Product, t.file.Revision
+	a := Answer{Schema: Schema, Product: t.file.Product, Limits: t.file.Revision, Attempts: t.attempts, Changed: t.changes}
 	a.First, a.Sample = t.first.of, len(sample)
 	if a.Changed == nil {
 		a.Changed = []Change{}
@@ -99,7 +96,7 @@ func (t *Trial) Answer(sample []Unit) (Answer, error) {
 		b := Bin{Count: n}
 		if place < 0 {
 			b.SoftBin = -1 - place
-			b.Name = a.names[b.SoftBin]
+			b.Name = t.names[b.SoftBin]
 		} else {
 			b.SoftBin, b.Name = t.bins[place].Number, t.bins[place].Name
 		}

@@ -4,7 +4,11 @@
 //
 // It is pure: attempts come in column by column through [Rows], and zone values
 // of a sample of records through [Unit]; it opens no file and knows no store. A
-// [Trial] belongs to one goroutine.
+// [Trial] belongs to one goroutine, but that [Trial.Judge] may run in several.
+//
+// Many attempts are judged by their [Outline], which holds those that lie furthest
+// out and says how far the rest reach: the answer is the same, and few numbers are
+// looked at.
 //
 // # Judging again
 //

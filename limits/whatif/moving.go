@@ -30,9 +30,7 @@ type Moving struct {
 	highest  [quantity.Guards][]float64
 	smallest [quantity.Guards][]float64
 
-	// Kept from block to block.
-	texts []string
-	buf   []float64
+	buf []float64 // used from block to block
 }
 
 // movingRow is what counts need of an attempt, and what the other limits say.
@@ -115,35 +113,47 @@ func (m *Moving) Sampled(units []Unit) {
 	clear(m.trial.effects)
 }
 
+// Refine says what [Trial.Refine] does.
+func (m *Moving) Refine() bool { return m.trial.Refine() }
+
 // Add takes some attempts, those where picked is true; nil picks all.
 func (m *Moving) Add(b Rows, picked []bool) error {
 	t, n := m.trial, b.Rows()
 	if picked != nil && !slices.Contains(picked[:n], true) {
 		return nil
 	}
-	if err := t.hold(b, picked); err != nil {
+	h, err := t.hold(b)
+	if err != nil {
 		return err
 	}
-	var err error
-	if m.texts, err = b.Texts("serial", m.texts); err != nil {
+	d, err := t.draw(h, b, picked)
+	if err != nil {
 		return err
+	}
+	t.keep(&d)
+	if t.refining.Load() {
+		return nil
 	}
 	for i := range n {
 		if picked != nil && !picked[i] {
 			continue
 		}
-		a := t.attemptAt(i)
-		r := movingRow{sequence: t.sequence[i], soft: int32(a.soft), number: uint32(t.attempt[i]), best: uint16(t.best[i]), name: m.nameOf(a.name)}
+		g, v := &h.groups[h.codes[i]], &h.verdicts[i]
+		serial, sequence, err := h.names(b, i)
+		if err != nil {
+			return err
+		}
+		r := movingRow{sequence: sequence, soft: int32(g.soft), number: uint32(g.number), best: uint16(v.best), name: m.nameOf(g.name)}
 		for _, s := range []struct {
 			is  bool
 			bit said
-		}{{a.stays, saidStays}, {a.staysIfAbsent, saidStaysIfAbsent}, {a.first, saidFirst}, {a.passed, saidPassed}, {t.absent[i], saidAbsent},
-			{t.failing[0][i], saidFailing}, {t.failing[1][i], saidFailing << 1}, {t.failing[2][i], saidFailing << 2}} {
+		}{{g.stays, saidStays}, {g.staysIfAbsent, saidStaysIfAbsent}, {g.first, saidFirst}, {g.passed, saidPassed}, {v.absent, saidAbsent},
+			{v.failing[0], saidFailing}, {v.failing[1], saidFailing << 1}, {v.failing[2], saidFailing << 2}} {
 			if s.is {
 				r.said |= s.bit
 			}
 		}
-		m.rows, m.serial = append(m.rows, r), append(m.serial, m.texts[i])
+		m.rows, m.serial = append(m.rows, r), append(m.serial, serial)
 	}
 	take := func(name string, into *[]float64) error {
 		if m.buf, err = b.Floats(name, m.buf); err != nil {
@@ -210,20 +220,19 @@ func (m *Moving) Move(low, high *float64, k int) (Answer, error) {
 			*bin = last
 		}
 	}
-	t.answer = Answer{Changed: t.answer.Changed[:0]}
-	t.before, t.after = map[key]int{}, map[int]int{}
-	t.guards, t.first, t.measured = [guards]guardCount{}, counts{}, counts{}
+	t.changes, t.tally = t.changes[:0], newTally()
 	for i := range m.rows {
 		r := &m.rows[i]
-		v := verdict{best: int(r.best), absent: r.said&saidAbsent != 0}
+		v := verdict{best: int16(r.best), absent: r.said&saidAbsent != 0}
 		for g := range v.failing {
 			v.failing[g] = r.said&(saidFailing<<g) != 0
 		}
 		m.held(&c, i, &v)
 		a := attempt{soft: int(r.soft), name: m.names[r.name], stays: r.said&saidStays != 0, staysIfAbsent: r.said&saidStaysIfAbsent != 0,
 			first: r.said&saidFirst != 0, passed: r.said&saidPassed != 0}
-		if to := t.count(&a, &v); to != a.soft {
-			t.answer.Changed = append(t.answer.Changed, Change{Serial: m.serial[i], Attempt: int(r.number), From: a.soft, To: to,
+		t.count(&t.tally, &a, v, 1)
+		if to := t.goesTo(&a, v); to != a.soft {
+			t.changes = append(t.changes, Change{Serial: m.serial[i], Attempt: int(r.number), From: a.soft, To: to,
 				FromName: a.name, ToName: t.bins[v.best].Name, Sequence: r.sequence})
 		}
 	}
@@ -234,18 +243,9 @@ func (m *Moving) Move(low, high *float64, k int) (Answer, error) {
 func (m *Moving) held(c *column, i int, v *verdict) {
 	l := m.limit
 	high, low := m.sides(i, l.K)
+	m.trial.held(c, v, high, low)
 	if math.IsNaN(high) || math.IsNaN(low) {
-		if !l.Optional {
-			v.absent = true
-			m.trial.worse(&v.best, m.trial.missing)
-		}
 		return
-	}
-	if l.High != nil && high > *l.High {
-		m.trial.worse(&v.best, c.highBin)
-	}
-	if l.Low != nil && low < *l.Low {
-		m.trial.worse(&v.best, c.lowBin)
 	}
 	for g := range v.failing {
 		k := float64(g)
@@ -269,9 +269,5 @@ func (m *Moving) sides(i int, k float64) (high, low float64) {
 		}
 		return high, low
 	}
-	u := m.u[i]
-	if math.IsNaN(u) {
-		u = 0
-	}
-	return m.v[i] + k*u, m.v[i] - k*u
+	return against(m.v[i], m.u[i], k, true), against(m.v[i], m.u[i], k, false)
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sync/atomic"
 
 	"example.org/panecal/limits"
 	"example.org/panecal/limits/quantity"
@@ -29,30 +30,18 @@ type Trial struct {
 	missing int
 	columns []column
 
-	answer   Answer
-	before   map[key]int
-	after    map[int]int // by place
-	guards   [guards]guardCount
-	first    counts    // first attempts of production
-	measured counts    // of those that pass otherwise: with every quantity, and passing
+	tally
+	changes []Change
+
+	// The scatter is taken from the attempts of some rank and higher.
 	kept     []scatter // of the quantities without zones
-	stride   int       // one row in so many is kept for the scatter
-	seen     int
+	rank     atomic.Int64
+	ranked   [ranks]int  // attempts by rank
+	coarse   bool        // outlines gave none of lower rank than theirs
+	refining atomic.Bool // only the scatter is wanted, from the columns
 
 	moving  int                 // place of a limit that is not held against the rows, −1 for none
 	effects map[int]limitEffect // by place, of limits that stand; nil: none is remembered
-
-	// Kept from block to block.
-	floats, us    []float64
-	lo            []float64
-	attempt, soft []int64
-	sequence      []int64
-	name, serial  []string
-	nest, outcome []string
-	purpose       []string
-	best          []int
-	absent        []bool
-	failing       [guards][]bool
 }
 
 // guards is how many guard factors are compared: 0, 1, 2.
@@ -61,22 +50,14 @@ const guards = 3
 // column is what a limit needs of a row.
 type column struct {
 	l       *limits.Limit
+	at      int // place of the quantity in quantity.All
 	highBin int
 	lowBin  int
 }
 
-type key struct {
-	bin  int
-	name string
-}
-
-type counts struct{ of, passed, unknown int }
-
-type guardCount struct{ first counts }
-
 // New makes a trial of a file.
 func New(f *limits.File) (*Trial, error) {
-	t := &Trial{file: f, bins: f.Bins, before: map[key]int{}, after: map[int]int{}, stride: 1, moving: -1}
+	t := &Trial{file: f, bins: f.Bins, tally: newTally(), moving: -1}
 	place := func(b *limits.Bin) int {
 		if b == nil {
 			return -1
@@ -90,11 +71,13 @@ func New(f *limits.File) (*Trial, error) {
 	if t.passed < 0 || t.missing < 0 {
 		return nil, fmt.Errorf("the limits of %s have no bin for units that passed", f.Product)
 	}
+	all := quantity.All()
 	for i := range f.Limits {
 		l := &f.Limits[i]
 		c := column{l: l, highBin: place(l.HighBin), lowBin: place(l.LowBin)}
+		c.at = slices.IndexFunc(all, func(d quantity.Definition) bool { return d.Name == l.Name })
 		t.columns = append(t.columns, c)
-		t.kept = append(t.kept, scatter{limit: l})
+		t.kept = append(t.kept, scatter{})
 	}
 	return t, nil
 }
@@ -121,297 +104,123 @@ func Whole(f *limits.File) []quantity.Name {
 	return names
 }
 
+// Part is some attempts judged, for [Trial.Take].
+type Part struct {
+	tally
+	changes []Change
+	drawn   drawn
+}
+
 // Add takes some attempts, those where picked is true; nil picks all.
 func (t *Trial) Add(b Rows, picked []bool) error {
-	n := b.Rows()
-	if picked != nil && !slices.Contains(picked[:n], true) {
-		return nil
+	p, err := t.Judge(b, picked)
+	if err == nil {
+		t.Take(p)
 	}
-	if err := t.hold(b, picked); err != nil {
-		return err
+	return err
+}
+
+// Judge holds the file against some attempts, those where picked is true; nil picks
+// all. Several calls may run at a time, also beside Take.
+func (t *Trial) Judge(b Rows, picked []bool) (*Part, error) {
+	if picked != nil && !slices.Contains(picked[:b.Rows()], true) {
+		return &Part{}, nil
 	}
-	for i := range n {
+	j, err := t.hold(b)
+	if err != nil {
+		return nil, err
+	}
+	p := &Part{}
+	if p.drawn, err = t.draw(j, b, picked); err != nil || t.refining.Load() {
+		return p, err
+	}
+	p.tally = newTally()
+	type loud struct {
+		code uint16
+		v    verdict
+	}
+	quiet, others := make([]int, len(j.groups)), map[loud]int{} // those that their group speaks for
+	for i, v := range j.verdicts {
 		if picked != nil && !picked[i] {
 			continue
 		}
-		v := verdict{best: t.best[i], absent: t.absent[i]}
-		for g := range v.failing {
-			v.failing[g] = t.failing[g][i]
+		code := j.codes[i]
+		g := &j.groups[code]
+		if v == g.base && g.same {
+			quiet[code]++
+			continue
 		}
-		a := t.attemptAt(i)
-		if to := t.count(&a, &v); to != a.soft {
-			if err := t.changed(i, to, b); err != nil {
-				return err
-			}
+		others[loud{code, v}]++
+		to := t.goesTo(&g.attempt, v)
+		if to == g.soft {
+			continue
+		}
+		serial, sequence, err := j.names(b, i)
+		if err != nil {
+			return nil, err
+		}
+		p.changes = append(p.changes, Change{Serial: serial, Attempt: int(g.number), From: g.soft, To: to,
+			FromName: g.name, ToName: t.bins[v.best].Name, Sequence: sequence})
+	}
+	for code, n := range quiet {
+		if g := &j.groups[code]; n > 0 {
+			t.count(&p.tally, &g.attempt, g.base, n)
 		}
 	}
-	return nil
+	for l, n := range others {
+		t.count(&p.tally, &j.groups[l.code].attempt, l.v, n)
+	}
+	return p, nil
 }
 
-// hold holds every limit but the one that moves against some attempts.
-func (t *Trial) hold(b Rows, picked []bool) error {
-	n := b.Rows()
-	if err := t.read(b); err != nil {
-		return err
-	}
-	t.best, t.absent = fit(t.best, n), fit(t.absent, n)
-	for g := range t.failing {
-		t.failing[g] = fit(t.failing[g], n)
-	}
-	for i := range n {
-		t.best[i], t.absent[i] = t.passed, false
-		for g := range t.failing {
-			t.failing[g][i] = false
-		}
-	}
-	before := t.seen
-	for i := range t.columns {
-		t.seen = before
-		if err := t.judge(b, i, picked); err != nil {
-			return err
-		}
-	}
-	t.seen = before
-	for i := range n {
-		if picked == nil || picked[i] {
-			t.seen++
-		}
-	}
-	if t.seen > 2*mostKept*t.stride {
-		t.thin()
-	}
-	return nil
+// Take counts attempts that were judged, in the order of the log.
+func (t *Trial) Take(p *Part) {
+	t.tally.plus(&p.tally)
+	t.changes = append(t.changes, p.changes...)
+	t.keep(&p.drawn)
 }
 
-// read gets what is needed of every row.
-func (t *Trial) read(b Rows) (err error) {
-	for _, c := range []struct {
-		name string
-		into *[]int64
-	}{{"attempt", &t.attempt}, {"soft_bin", &t.soft}, {"sequence", &t.sequence}} {
-		if *c.into, err = b.Ints(c.name, *c.into); err != nil {
-			return err
-		}
+// Refine says, once all attempts were taken, that they have to be given once more:
+// outlines have too few of them for the scatter. What they said stands.
+func (t *Trial) Refine() bool {
+	if !t.coarse || t.rank.Load() >= sampleRank {
+		return false
 	}
-	for _, c := range []struct {
-		name string
-		into *[]string
-	}{{"soft_bin_name", &t.name}, {"nest", &t.nest}, {"outcome", &t.outcome}, {"purpose", &t.purpose}} {
-		if *c.into, err = b.Texts(c.name, *c.into); err != nil {
-			return err
-		}
+	t.coarse, t.ranked = false, [ranks]int{}
+	for i := range t.kept {
+		t.kept[i].nests = nil
 	}
-	t.serial = t.serial[:0]
-	return nil
+	t.refining.Store(true)
+	return true
 }
 
-// judge holds one limit against every row.
-func (t *Trial) judge(b Rows, at int, picked []bool) (err error) {
-	c := &t.columns[at]
-	l := c.l
-	if !l.Zoned {
-		if t.floats, err = b.Floats(string(l.Name), t.floats); err != nil {
-			return err
-		}
-		if t.us, err = b.Floats(string(l.Name)+"_u", t.us); err != nil {
-			return err
-		}
-		for i, v := range t.floats {
-			if at != t.moving {
-				u := t.us[i]
-				if math.IsNaN(u) {
-					u = 0
-				}
-				t.row(c, i, v+l.K*u, v-l.K*u)
-				for g := range guards {
-					k := float64(g)
-					if l.K == 0 {
-						k = 0
-					}
-					t.failing[g][i] = t.failing[g][i] || fails(l, v+k*u, v-k*u)
-				}
-			}
-			if picked == nil || picked[i] {
-				if t.seen%t.stride == 0 && !math.IsNaN(v) && !t.stays(i) {
-					t.kept[at].add(t.nest[i], v, t.us[i])
-				}
-				t.seen++
-			}
-		}
-		return nil
+// worse gives an attempt a bin, unless it has one that comes before.
+func (t *Trial) worse(v *verdict, bin int) {
+	if int(v.best) == t.passed || t.bins[bin].Priority < t.bins[v.best].Priority {
+		v.best = int16(bin)
 	}
-	if at == t.moving {
-		return nil
-	}
-	n := b.Rows()
-	side := func(k float64, high bool, into []float64) ([]float64, error) {
-		if open := l.Low == nil; !high && open || high && l.High == nil {
-			into = fit(into, n)
-			for i := range into {
-				into[i] = math.Inf(-1)
-				if !high {
-					into[i] = math.Inf(1)
-				}
-			}
-			return into, nil
-		}
-		return b.Floats(Side(l.Name, k, high), into)
-	}
-	done := -1
-	for g := range guards {
-		k := float64(g)
-		if l.K == 0 {
-			k = 0
-		}
-		if g == 0 || k != 0 {
-			if t.floats, err = side(k, true, t.floats); err != nil {
-				return err
-			}
-			if t.lo, err = side(k, false, t.lo); err != nil {
-				return err
-			}
-		}
-		for i := range n {
-			t.failing[g][i] = t.failing[g][i] || fails(l, t.floats[i], t.lo[i])
-		}
-		if k == l.K && done < 0 {
-			done = g
-			for i := range n {
-				t.row(c, i, t.floats[i], t.lo[i])
-			}
-		}
-	}
-	if done >= 0 {
-		return nil
-	}
-	if t.floats, err = side(l.K, true, t.floats); err != nil {
-		return err
-	}
-	if t.lo, err = side(l.K, false, t.lo); err != nil {
-		return err
-	}
-	for i := range n {
-		t.row(c, i, t.floats[i], t.lo[i])
-	}
-	return nil
 }
 
 func fails(l *limits.Limit, high, low float64) bool {
 	return l.High != nil && high > *l.High || l.Low != nil && low < *l.Low
 }
 
-// row holds one limit against one row.
-func (t *Trial) row(c *column, i int, high, low float64) {
+// held holds one limit against one attempt, with its own guard factor.
+func (t *Trial) held(c *column, v *verdict, high, low float64) {
 	l := c.l
 	if math.IsNaN(high) || math.IsNaN(low) {
 		if !l.Optional {
-			t.absent[i] = true
-			t.worse(&t.best[i], t.missing)
+			v.absent = true
+			t.worse(v, t.missing)
 		}
 		return
 	}
 	if l.High != nil && high > *l.High {
-		t.worse(&t.best[i], c.highBin)
+		t.worse(v, c.highBin)
 	}
 	if l.Low != nil && low < *l.Low {
-		t.worse(&t.best[i], c.lowBin)
+		t.worse(v, c.lowBin)
 	}
-}
-
-func (t *Trial) worse(best *int, bin int) {
-	if *best == t.passed || t.bins[bin].Priority < t.bins[*best].Priority {
-		*best = bin
-	}
-}
-
-// stays says that a row keeps its bin: its limits did not give it.
-func (t *Trial) stays(i int) bool {
-	a := t.attemptAt(i)
-	return a.stays || a.staysIfAbsent && t.absent[i]
-}
-
-// attempt is what the counts need of a row.
-type attempt struct {
-	soft          int
-	name          string // of the bin
-	stays         bool   // its limits did not give its bin
-	staysIfAbsent bool   // or did not, if something was not measured
-	first         bool   // of production, with a verdict
-	passed        bool
-}
-
-func (t *Trial) attemptAt(i int) attempt {
-	a := attempt{soft: int(t.soft[i]), name: t.name[i], passed: t.outcome[i] == limits.OutcomePassed}
-	failed := t.outcome[i] == limits.OutcomeFailed
-	a.stays = !a.passed && (!failed || a.name == limits.NoAnswer || a.name == limits.Label)
-	a.staysIfAbsent = failed && a.name == limits.Verify
-	a.first = (a.passed || failed) && t.purpose[i] == "production" && t.attempt[i] <= 1
-	return a
-}
-
-// verdict is what the limits say of a row.
-type verdict struct {
-	best    int          // place of the bin
-	absent  bool         // something was not measured
-	failing [guards]bool // with guard factors 0, 1, 2
-}
-
-// count counts an attempt, and gives the number of the bin that it goes to.
-func (t *Trial) count(a *attempt, v *verdict) (to int) {
-	t.answer.Attempts++
-	t.before[key{a.soft, a.name}]++
-	stays := a.stays || a.staysIfAbsent && v.absent
-	if to = a.soft; stays {
-		t.after[-1-to]++ // by number: the bin may not be in the file
-		t.keepName(to, a.name)
-	} else {
-		t.after[v.best]++
-		to = t.bins[v.best].Number
-	}
-	if !a.first {
-		return to
-	}
-	t.first.of++
-	if a.passed {
-		t.first.passed++
-	}
-	switch {
-	case stays:
-	case v.best == t.missing:
-		t.measured.unknown++
-	case v.best == t.passed:
-		t.measured.passed++
-	}
-	for g := range t.guards {
-		c := &t.guards[g].first
-		c.of++
-		switch {
-		case stays || v.failing[g]:
-		case v.absent:
-			c.unknown++
-		default:
-			c.passed++
-		}
-	}
-	return to
-}
-
-func (t *Trial) changed(i, to int, b Rows) (err error) {
-	if len(t.serial) == 0 {
-		if t.serial, err = b.Texts("serial", t.serial); err != nil {
-			return err
-		}
-	}
-	t.answer.Changed = append(t.answer.Changed, Change{Serial: t.serial[i], Attempt: int(t.attempt[i]), From: int(t.soft[i]), To: to,
-		FromName: t.name[i], ToName: t.bins[t.best[i]].Name, Sequence: t.sequence[i]})
-	return nil
-}
-
-func (t *Trial) keepName(bin int, name string) {
-	if t.answer.names == nil {
-		t.answer.names = map[int]string{}
-	}
-	t.answer.names[bin] = name
 }
 
 func fit[T any](v []T, n int) []T {

@@ -71,7 +71,7 @@ func newPacking() packing {
 	if err != nil {
 		panic(err) // fixed options
 	}
-	dec, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxMemory(maxPacked), zstd.WithDecoderLowmem(true))
+	dec, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(0), zstd.WithDecoderMaxMemory(maxPacked), zstd.WithDecoderLowmem(true))
 	if err != nil {
 		panic(err)
 	}

@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"time"
 
+	"example.org/panecal/limits/whatif"
 	"example.org/panecal/store"
 )
 
@@ -17,10 +18,15 @@ type mask struct {
 }
 
 func (m *mask) of(b *store.Block, f *store.Filter) ([]bool, error) {
+	return m.choose(b, b.Station, b.OnHold, f)
+}
+
+// choose does the same for attempts of a station; onHold says which units are.
+func (m *mask) choose(b whatif.Rows, station string, onHold func(string) (bool, error), f *store.Filter) ([]bool, error) {
 	n := b.Rows()
 	m.picked = slices.Grow(m.picked[:0], n)[:n]
 	for i := range m.picked {
-		m.picked[i] = f.Station == "" || f.Station == b.Station
+		m.picked[i] = f.Station == "" || f.Station == station
 	}
 	text := func(want string, columns ...string) error {
 		if want == "" {
@@ -77,7 +83,7 @@ func (m *mask) of(b *store.Block, f *store.Filter) ([]bool, error) {
 			return nil, err
 		}
 		for i, v := range m.texts {
-			held, err := b.OnHold(v)
+			held, err := onHold(v)
 			if err != nil {
 				return nil, err
 			}

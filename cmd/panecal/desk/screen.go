@@ -242,20 +242,9 @@ func (f follower) Scan(ctx context.Context, c screen.Choice, sample int, each fu
 	}
 	pick.Product = c.Product
 	some := &sampled{most: sample}
-	var m mask
-	err = f.log.Blocks(pick, func(b *store.Block) error {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		progress(b.Part, b.Parts)
-		picked, err := m.of(b, &pick)
-		if err == nil {
-			err = each(b, picked)
-		}
-		if err == nil {
-			err = some.offerBlock(b, picked)
-		}
-		return err
+	err = scan(ctx, f.log, pick, telling{made: progress, done: progress}, func(b whatif.Rows, picked []bool) (func() error, error) {
+		offered, err := some.pick(b, picked)
+		return func() error { some.add(offered); return each(b, picked) }, err
 	})
 	if err != nil {
 		return nil, err

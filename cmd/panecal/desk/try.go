@@ -72,7 +72,7 @@ Retests are left out unless --attempts all is given.`,
 				return err
 			}
 			defer log.Close()
-			a, err := try(c.Context(), log, f, pick, sample)
+			a, err := try(c.Context(), log, f, pick, sample, telling{made: summing(c.ErrOrStderr())})
 			if errors.Is(err, store.ErrDamaged) {
 				return &cli.CodedError{Code: cli.ExitFailed, Err: fmt.Errorf("trying limits: %w; `panecal log check` shows all of it", err)}
 			}
@@ -100,7 +100,7 @@ func (o *Choice) Prefer(attempts string) {
 }
 
 // try holds a limits file against the attempts that are picked.
-func try(ctx context.Context, log *store.Follower, f *limits.File, pick store.Filter, sample int) (whatif.Answer, error) {
+func try(ctx context.Context, log *store.Follower, f *limits.File, pick store.Filter, sample int, tell telling) (whatif.Answer, error) {
 	t, err := whatif.New(f)
 	if err != nil {
 		return whatif.Answer{}, err
@@ -110,20 +110,20 @@ func try(ctx context.Context, log *store.Follower, f *limits.File, pick store.Fi
 	if whole {
 		err = tryRows(ctx, log, t, pick, some)
 	} else {
-		var m mask
-		err = log.Blocks(pick, func(b *store.Block) error {
-			if err := ctx.Err(); err != nil {
-				return context.Cause(ctx)
+		err = scan(ctx, log, pick, tell, func(b whatif.Rows, picked []bool) (func() error, error) {
+			p, err := t.Judge(b, picked)
+			if err != nil {
+				return nil, err
 			}
-			picked, err := m.of(b, &pick)
-			if err == nil {
-				err = t.Add(b, picked)
-			}
-			if err == nil {
-				err = some.offerBlock(b, picked)
-			}
-			return err
+			offered, err := some.pick(b, picked)
+			return func() error { t.Take(p); some.add(offered); return nil }, err
 		})
+		if err == nil && t.Refine() {
+			err = scan(ctx, log, pick, telling{}, func(b whatif.Rows, picked []bool) (func() error, error) {
+				p, err := t.Judge(b, picked)
+				return func() error { t.Take(p); return nil }, err
+			})
+		}
 	}
 	if err != nil {
 		return whatif.Answer{}, err
@@ -198,83 +198,4 @@ func withRecords(log *store.Follower, attempts func(func(*store.Row) error) erro
 		err = fmt.Errorf("record %d was not found again", r.Sequence)
 	}
 	return err
-}
-
-// sampled picks attempts evenly, of as many as there turn out to be.
-type sampled struct {
-	most, seen, stride int
-	at                 []place
-}
-
-// place is where an attempt stands.
-type place struct {
-	serial     string
-	generation uint32
-	sequence   uint64
-}
-
-func (s *sampled) offer(r *store.Row) {
-	if s.takes() {
-		s.take(place{r.Serial, r.Generation, r.Sequence})
-	}
-}
-
-// offerBlock offers what is picked of a block.
-func (s *sampled) offerBlock(b *store.Block, picked []bool) error {
-	var serial []string
-	var generation, sequence []int64
-	for i, p := range picked {
-		if !p || !s.takes() {
-			continue
-		}
-		if serial == nil {
-			var errs [3]error
-			serial, errs[0] = b.Texts("serial", nil)
-			generation, errs[1] = b.Ints("generation", nil)
-			sequence, errs[2] = b.Ints("sequence", nil)
-			if err := errors.Join(errs[:]...); err != nil {
-				return err
-			}
-		}
-		s.take(place{serial[i], uint32(generation[i]), uint64(sequence[i])})
-	}
-	return nil
-}
-
-// takes says whether the next attempt is one of the sample.
-func (s *sampled) takes() bool {
-	if s.most == 0 {
-		return false
-	}
-	s.stride = max(s.stride, 1)
-	s.seen++
-	return (s.seen-1)%s.stride == 0
-}
-
-func (s *sampled) take(p place) {
-	s.at = append(s.at, p)
-	if len(s.at) >= 2*s.most {
-		half := len(s.at) / 2
-		for i := range half {
-			s.at[i] = s.at[2*i]
-		}
-		s.at, s.stride = s.at[:half], 2*s.stride
-	}
-}
-
-// units reads the records of those that were picked.
-func (s *sampled) units(log *store.Follower) ([]whatif.Unit, error) {
-	step := max(1, (len(s.at)+s.most-1)/max(s.most, 1))
-	var list []whatif.Unit
-	for i := 0; i < len(s.at); i += step {
-		p := s.at[i]
-		e, err := log.At(p.generation, p.sequence)
-		if err != nil {
-			return nil, err
-		}
-		if a, ok := e.Body.(*record.Attempt); ok {
-			list = append(list, whatif.Unit{Nest: a.Run.Nest, Set: a.Set()})
-		}
-	}
-	return list, nil
 }

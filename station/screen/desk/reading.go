@@ -67,6 +67,9 @@ func read(ctx context.Context, log Log, text string, file *limits.File, n quanti
 		}
 		return r.attempts.add(b, picked)
 	}, progress)
+	if err == nil && r.moving.Refine() {
+		_, err = log.Scan(ctx, choice, 0, r.moving.Add, progress)
+	}
 	if err != nil {
 		return nil, err
 	}

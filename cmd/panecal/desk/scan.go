@@ -1,0 +1,65 @@
+package desk
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"slices"
+
+	"example.org/panecal/limits/whatif"
+	"example.org/panecal/store"
+)
+
+// telling is told how far a scan is; either may be nil.
+type telling struct {
+	made func(part, parts int) // of stretches whose outline had to be made
+	done func(part, parts int)
+}
+
+// scan goes through the log in stretches with their outlines, several at a time:
+// each says what is done with one when its turn has come.
+func scan(ctx context.Context, log *store.Follower, pick store.Filter, tell telling, each func(b whatif.Rows, picked []bool) (then func() error, err error)) error {
+	kept := store.Kept{Name: "outline", Version: whatif.OutlineVersion, Making: tell.made, Make: func(s *store.Stretch) ([]byte, error) {
+		if err := ctx.Err(); err != nil {
+			return nil, context.Cause(ctx)
+		}
+		return whatif.MakeOutline(s)
+	}}
+	return log.Stretches(pick, kept, func(s *store.Stretch) (func() error, error) {
+		if err := ctx.Err(); err != nil {
+			return nil, context.Cause(ctx)
+		}
+		var b whatif.Rows = s
+		if data := s.Kept(); len(data) > 0 {
+			// Without an outline it takes longer, and comes to the same.
+			if o, err := whatif.ReadOutline(data); err == nil {
+				if over, err := o.Over(s); err == nil {
+					b = over
+				}
+			}
+		}
+		var m mask
+		picked, err := m.choose(b, s.Station, s.OnHold, &pick)
+		if err != nil || !slices.Contains(picked, true) {
+			return nil, err
+		}
+		then, err := each(b, picked)
+		if tell.done == nil || then == nil {
+			return then, err
+		}
+		return func() error { tell.done(s.Part, s.Parts); return then() }, err
+	})
+}
+
+// summing says every fifth of how far a log is summed up for the next time, where
+// that takes a while.
+func summing(talk io.Writer) func(part, parts int) {
+	told := 0
+	return func(part, parts int) {
+		const worthTelling = 25
+		if fifth := 5 * part / parts; parts >= worthTelling && fifth > told {
+			told = fifth
+			fmt.Fprintf(talk, "summing the log up, for the next time too: %d %%\n", 20*fifth)
+		}
+	}
+}
