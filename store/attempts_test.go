@@ -21,7 +21,7 @@ import (
 func manySegments(t testing.TB) string {
 	t.Helper()
 	dir := create(t)
-	s := open(t, dir)
+	s := openSmall(t, dir)
 	for n := range 9 {
 		a := attempt(fmt.Sprintf("S%d", n), 1+n%2)
 		a.Run.WindowLot, a.Run.Nest, a.Run.Operator = fmt.Sprintf("win-%d", n%3), string(rune('A'+n%2)), "op-7"
@@ -29,7 +29,7 @@ func manySegments(t testing.TB) string {
 			a.Outcome, a.Judgement.SoftName, a.Judgement.Disposition = record.Failed, "dirty_window", record.Rework
 		}
 		large := note("N", "large")
-		large.Signed = noise(uint64(n), 3<<20)
+		large.Signed = noise(uint64(n), 24<<10)
 		for _, b := range []record.Body{a, large} {
 			if _, err := s.Append(b); err != nil {
 				t.Fatal(err)

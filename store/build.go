@@ -122,7 +122,7 @@ func build(dir string, o Options, fill func(*Builder) error) (*Builder, error) {
 	if err := b.index.begin(); err != nil {
 		return nil, err
 	}
-	base := writer{disk: o.disk, dir: dir, panicked: o.Panicked,
+	base := writer{disk: o.disk, dir: dir, size: o.segment, panicked: o.Panicked,
 		header: header{Store: h.Store, Station: h.Station, Generation: h.Generation, Simulated: true}}
 	b.journal = journal{writer: base, station: h.Station, generation: h.Generation}
 	b.journal.kind = journalKind

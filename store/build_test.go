@@ -22,7 +22,7 @@ func built(t testing.TB, n int) string {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "store")
 	at := time.Date(2026, 1, 5, 6, 0, 0, 0, time.UTC)
-	err := store.Build(dir, store.Options{Station: "S1", Now: func() time.Time { return at }, Random: invented()}, func(b *store.Builder) error {
+	err := store.Build(dir, store.Options{Station: "S1", Now: func() time.Time { return at }, Random: invented()}.Small(), func(b *store.Builder) error {
 		random := rand.New(invented())
 		for i := range n {
 			serial := fmt.Sprint("A", i)
@@ -37,10 +37,7 @@ func built(t testing.TB, n int) string {
 				zone[i] = random.NormFloat64()
 			}
 			a.Zones.Leakage = zone
-			a.Constants.Written = make([]byte, 40_000)
-			for i := range a.Constants.Written {
-				a.Constants.Written[i] = byte(random.Uint32())
-			}
+			a.Constants.Written = noise(uint64(i), 4_000)
 			at = at.Add(time.Minute)
 			ref, err := b.Append(at, a)
 			if err != nil {
@@ -63,7 +60,7 @@ func built(t testing.TB, n int) string {
 // A store that was built is a store: whole, with every derived file as the
 // station makes it, and the same bytes each time. No station writes to it.
 func TestBuild(t *testing.T) {
-	const n = 450 // more than one segment
+	const n = 150 // more than one segment
 	dir := built(t, n)
 	report, err := store.Check(dir, store.CheckOptions{Deep: true})
 	if err != nil || len(report.Problems) > 0 || report.Segments < 4 || report.Captures != n || report.Records != n+n/50 || len(report.Notes) != 1 {

@@ -139,10 +139,21 @@ func (f *memoryFile) WriteAt(b []byte, off int64) (int, error) {
 	return copy(f.data[off:], b), nil
 }
 
-func (f *memoryFile) Truncate(n int64) error { f.data = f.data[:n]; return nil }
-func (f *memoryFile) Size() (int64, error)   { return int64(len(f.data)), nil }
-func (f *memoryFile) Sync() error            { return nil }
-func (f *memoryFile) Close() error           { return nil }
+func (f *memoryFile) Truncate(n int64) error {
+	f.m.mu.Lock()
+	defer f.m.mu.Unlock()
+	f.data = f.data[:n]
+	return nil
+}
+
+func (f *memoryFile) Size() (int64, error) {
+	f.m.mu.Lock()
+	defer f.m.mu.Unlock()
+	return int64(len(f.data)), nil
+}
+
+func (f *memoryFile) Sync() error  { return nil }
+func (f *memoryFile) Close() error { return nil }
 
 // failing is a disk of which one call fails: the one numbered at, and all
 // later ones if always is set. A write that fails leaves half of itself.
@@ -302,14 +313,15 @@ func (d *watchful) set(path string, dirty bool) {
 	d.dirty[path] = dirty
 }
 
-// unsynced returns the names of files of a kind, or the directory, that a
-// power cut now could take something from.
+// unsynced returns the names of segments of a kind, or the directory, that a
+// power cut now could take something acknowledged from: derived files are made
+// beside it, at any time.
 func (d *watchful) unsynced(dir, prefix string) []string {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	var names []string
 	for path, dirty := range d.dirty {
-		if dirty && (path == dir || strings.HasPrefix(filepath.Base(path), prefix)) {
+		if dirty && (path == dir || strings.HasPrefix(filepath.Base(path), prefix) && filepath.Ext(path) == ".seg") {
 			names = append(names, filepath.Base(path))
 		}
 	}
@@ -337,8 +349,8 @@ func (d *watchful) Rename(from, to string) error {
 	d.mu.Lock()
 	d.dirty[to] = d.dirty[from]
 	delete(d.dirty, from)
-	// The head file is renamed beside the acknowledgement and not part of it.
-	d.dirty[filepath.Dir(to)] = d.dirty[filepath.Dir(to)] || filepath.Base(to) != "head"
+	// Head file and index are renamed beside the acknowledgement and no part of it.
+	d.dirty[filepath.Dir(to)] = d.dirty[filepath.Dir(to)] || filepath.Ext(to) == ".seg"
 	d.mu.Unlock()
 	return d.Disk.Rename(from, to)
 }

@@ -22,6 +22,9 @@ type (
 // On returns o with another disk.
 func (o Options) On(d Disk) Options { o.disk = d; return o }
 
+// Small returns o with segments of 64 kB.
+func (o Options) Small() Options { o.segment = 64 << 10; return o }
+
 // OnInvented returns o for a simulated history.
 func (o Options) OnInvented() Options { o.invented = true; return o }
 

@@ -2,6 +2,7 @@ package store
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"path/filepath"
@@ -25,6 +26,8 @@ type writer struct {
 	// derived, if not nil, gives the digests that the next segment is to name.
 	derived func() map[string]record.Hash
 
+	size int64 // at which a segment is followed by another, 0 for maxSegment
+
 	f      file   // nil: the next frame begins a new segment
 	number uint32 // of the last segment there is, 0 for none
 	end    int64  // where its acknowledged frames end
@@ -40,7 +43,7 @@ func (w *writer) append(content []byte, seq uint64, hash record.Hash) (number ui
 	if w.stopped != nil {
 		return 0, 0, 0, false, w.stopped
 	}
-	if w.f != nil && w.end >= maxSegment {
+	if w.f != nil && w.end >= cmp.Or(w.size, maxSegment) {
 		if err := w.give(); err != nil {
 			return 0, 0, 0, false, err
 		}

@@ -45,7 +45,7 @@ func (s *Store) resume(o Options) error {
 		return err
 	}
 	h := header{Store: p.Store, Station: p.Station, Generation: p.Generation}
-	base := writer{disk: o.disk, dir: s.dir, header: h, now: o.Now, panicked: o.Panicked}
+	base := writer{disk: o.disk, dir: s.dir, header: h, now: o.Now, size: o.segment, panicked: o.Panicked}
 	j := &journal{writer: base, station: p.Station, generation: p.Generation, sequence: p.Sequence, hash: p.Hash}
 	j.kind, j.number, j.end, j.derived = journalKind, p.Segment, p.Offset, s.digests.take
 	c := base

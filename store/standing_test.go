@@ -91,11 +91,11 @@ func TestHeldSince(t *testing.T) {
 // segment the change stands; a unit is on hold after its newest disposition.
 func TestStanding(t *testing.T) {
 	dir := create(t)
-	s := open(t, dir)
+	s := openSmall(t, dir)
 	fill := func() { // a segment
 		for n := range 3 {
 			large := note("N", "large")
-			large.Signed = noise(uint64(n), 3<<20)
+			large.Signed = noise(uint64(n), 24<<10)
 			if _, err := s.Append(large); err != nil {
 				t.Fatal(err)
 			}

@@ -38,7 +38,8 @@ type Options struct {
 	Random io.Reader
 
 	disk     disk
-	invented bool // a simulated history is opened all the same, to be measured
+	segment  int64 // size at which a segment is followed by another, 0 for maxSegment
+	invented bool  // a simulated history is opened all the same, to be measured
 }
 
 func (o Options) withDefaults() Options {

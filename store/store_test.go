@@ -33,7 +33,19 @@ func create(t testing.TB) string {
 
 func open(t testing.TB, dir string) *store.Store {
 	t.Helper()
-	s, err := store.Open(dir, store.Options{Now: clock(), Command: "panecal test"})
+	return openWith(t, dir, store.Options{})
+}
+
+// openSmall opens a store whose segments are followed by others at 64 kB.
+func openSmall(t testing.TB, dir string) *store.Store {
+	t.Helper()
+	return openWith(t, dir, store.Options{}.Small())
+}
+
+func openWith(t testing.TB, dir string, o store.Options) *store.Store {
+	t.Helper()
+	o.Now, o.Command = clock(), "panecal test"
+	s, err := store.Open(dir, o)
 	if err != nil {
 		t.Fatal(err)
 	}
