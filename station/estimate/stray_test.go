@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
+	"strings"
 	"sync/atomic"
 	"testing"
 
@@ -96,42 +98,125 @@ func TestFaultsGoodUnits(t *testing.T) {
 		leaks, ambients, kinds = []float64{0, 10, 40, 110, 1000}, []float64{0, 0.01, 1, 30}, kinds[:1]
 	}
 	t.Logf("%d captures a cell, seed %d and up, one a cell", captures, faultSeed)
+	slack := 2 * map[bool]float64{false: 1}[wholeFaults()]
+	expected := func(cells int) float64 { return float64(cells*captures) / 1000 }
 	worst, sum, cells := 0, 0, 0
-	for _, k := range kinds {
-		row := fmt.Sprintf("%-18s", k.name+", ambient")
-		for _, a := range ambients {
-			row += fmt.Sprintf("%7g", a)
-		}
-		t.Log(row)
-		for _, leak := range leaks {
-			row := fmt.Sprintf("leakage %10g", leak)
+	for i, k := range kinds {
+		t.Run(k.name, func(t *testing.T) {
+			row := fmt.Sprintf("%-18s", "ambient")
 			for _, a := range ambients {
-				n := quiet{leak: leak, perBin: a, setup: k.setup}.accused(t, captures, faultSeed+uint64(cells))
-				worst, sum, cells = max(worst, n), sum+n, cells+1
-				row += fmt.Sprintf("%7d", n)
+				row += fmt.Sprintf("%7g", a)
 			}
 			t.Log(row)
-		}
+			seed := faultSeed + uint64(i*len(leaks)*len(ambients))
+			most1, all := 0, 0
+			for _, leak := range leaks {
+				row := fmt.Sprintf("leakage %10g", leak)
+				for _, a := range ambients {
+					n := quiet{leak: leak, perBin: a, setup: k.setup}.accused(t, captures, seed)
+					seed++
+					most1, all = max(most1, n), all+n
+					row += fmt.Sprintf("%7d", n)
+				}
+				t.Log(row)
+			}
+			name := strings.NewReplacer(" ", "_", ",", "").Replace(k.name)
+			figure(t, "stray_accused_cell."+name, float64(most1), "{capture}", most(8*float64(captures)/2000+slack))
+			figure(t, "stray_accused_all."+name, float64(all), "{capture}", most(poissonUpper(expected(len(leaks)*len(ambients)), 0.99)))
+			worst, sum, cells = max(worst, most1), sum+all, cells+len(leaks)*len(ambients)
+		})
 	}
-	expected := float64(cells*captures) / 1000
-	figure(t, "stray_accused_cell", float64(worst), "{capture}", most(8*float64(captures)/2000+2*map[bool]float64{false: 1}[wholeFaults()]))
-	figure(t, "stray_accused_all", float64(sum), "{capture}", most(poissonUpper(expected, 0.99)))
+	figure(t, "stray_accused_cell", float64(worst), "{capture}", most(8*float64(captures)/2000+slack))
+	figure(t, "stray_accused_all", float64(sum), "{capture}", most(poissonUpper(expected(cells), 0.99)))
 }
 
-// TestFaultsStrayPower shows that what should be found is found.
+// bestFound is the share of returns of that many photons, at any delay, that
+// the best test there can be finds at a false alarm of one capture in a
+// thousand: of those that know neither zone nor delay nor ambient, but know
+// the pulse and, which no real one does, the size of the return. It is the
+// likelihood ratio averaged over zones and delays (Neyman and Pearson 1933), given
+// the counts of each zone, so that it holds its false alarm at any ambient;
+// that false alarm is the mean of one over the ratio, over captures that hold
+// a return and whose ratio is at least that of the last one found.
+func bestFound(s estimate.Setup, photons, perBin float64, captures int, seed uint64) float64 {
+	const steps = 4 // delays a bin
+	zones, far := s.Grid.Zones(), 6
+	weights, whole := make([][]float64, steps*s.Bins), make([]float64, steps*s.Bins)
+	g := newSource(s, nil)
+	for k := range weights {
+		tau := s.FirstBinPS + (float64(k)+0.5)/steps*s.BinPS
+		all := 0.0
+		for b := max(0, k/steps-far); b < min(s.Bins, k/steps+far+1); b++ {
+			p := g.share(b, tau, 1)
+			weights[k] = append(weights[k], math.Log1p(photons*p/perBin))
+			all += p
+		}
+		whole[k] = math.Log1p(photons * all / (perBin * float64(s.Bins)))
+	}
+	ratios := make([]float64, captures)
+	each(captures, seed, func(rng *rand.Rand, i int) {
+		tau := s.FirstBinPS + rng.Float64()*s.BinPS*float64(s.Bins)
+		y, sum := make([]float64, s.Bins), 0.0
+		for z := range zones {
+			n := 0.0
+			for b := range y {
+				mean := perBin
+				if z == 0 {
+					mean += photons * g.share(b, tau, 1)
+				}
+				y[b] = poisson(rng, mean)
+				n += y[b]
+			}
+			for k, w := range weights {
+				l := -n * whole[k]
+				for j, y := range y[max(0, k/steps-far):][:len(w)] {
+					l += y * w[j]
+				}
+				sum += math.Exp(l)
+			}
+		}
+		ratios[i] = sum / float64(zones*len(weights))
+	})
+	slices.Sort(ratios)
+	slices.Reverse(ratios)
+	falsely := 0.0
+	for i, r := range ratios {
+		if falsely += 1 / r / float64(captures); falsely > 0.001 {
+			return float64(i) / float64(captures)
+		}
+	}
+	return 1
+}
+
+// TestFaultsStrayPower shows that what should be found is found, and beside it
+// what no test could find more of. In 54 zones even that one finds less than
+// 0.8 of 80 photons over an ambient of 30 a bin: there what is found is held
+// against what can be.
 func TestFaultsStrayPower(t *testing.T) {
-	captures := faultSize(40, 500)
+	captures := faultSize(40, 2000)
+	chance := func(n int) float64 { return 3 * math.Sqrt(0.16/float64(n)) }
 	for _, s := range []struct {
 		name  string
 		setup estimate.Setup
 	}{{"54", hopper(6, 9)}, {"24", hopper(4, 6)}} {
-		for i, leak := range []float64{1000, 40} {
-			for j, p := range [][2]float64{{15, 0.1}, {40, 3}, {80, 30}} {
+		for j, p := range [][2]float64{{15, 0.1}, {40, 3}, {80, 30}} {
+			best := 1.0
+			if wholeFaults() {
+				best = bestFound(s.setup, p[0], p[1], 10_000, faultSeed+1100+uint64(j))
+				figure(t, fmt.Sprintf("stray_best_%s_zones_return_%g_ambient_%g", s.name, p[0], p[1]), best, "1", printed())
+			}
+			for i, leak := range []float64{1000, 40} {
 				n := quiet{leak: leak, perBin: p[1], stray: p[0], setup: s.setup}.accused(t, captures, faultSeed+1000+uint64(10*i+j))
 				share := float64(n) / float64(captures)
-				goal := least(0.8 - map[bool]float64{false: 3 * math.Sqrt(0.16/float64(captures))}[wholeFaults()])
-				if leak != 1000 || s.name != "24" {
-					goal = printed()
+				goal := printed()
+				switch {
+				case leak != 1000:
+				case !wholeFaults():
+					goal = least(0.8 - chance(captures))
+				case best < 0.8:
+					goal = least(best - chance(captures))
+				default:
+					goal = least(0.8)
 				}
 				figure(t, fmt.Sprintf("stray_found_%s_zones_leakage_%g_return_%g_ambient_%g", s.name, leak, p[0], p[1]), share, "1", goal)
 			}
