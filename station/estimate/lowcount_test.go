@@ -58,3 +58,52 @@ func TestNoCountsProveNothing(t *testing.T) {
 		}
 	}
 }
+
+// No table of a pulse is good to the end of its tails: five photons there, where
+// its shares are next to nothing, are no return. Where no pulse reaches they are
+// one.
+func TestTailIsNotTrusted(t *testing.T) {
+	for _, pile := range []estimate.PileUp{estimate.NoPileUp, estimate.FirstPhoton} {
+		s := with(hopper(6, 9), func(s *estimate.Setup) { s.Pulse, s.PileUp = gaussian(350, 25, 8), pile })
+		e := estimator(t, s)
+		h := estimate.Histogram{Shots: 4_000_000, Counts: make([]uint32, 5400), TempCel: math.NaN()}
+		for z := range 54 {
+			for b := range 100 { // a thousand photons at 500 ps
+				x := (-1500 + 250*(float64(b)+0.5) - 500) / 350
+				h.Counts[z*100+b] = uint32(math.Round(1000 * 250 / 350 / math.Sqrt(2*math.Pi) * math.Exp(-x*x/2)))
+			}
+			h.Counts[z*100+z+20]++
+		}
+		for _, c := range []struct {
+			bin   int
+			stray bool
+		}{{16, false}, {17, false}, {18, false}, {40, true}, {90, true}} {
+			h.Counts[17*100+c.bin] += 5
+			l, err := e.Empty(h)
+			h.Counts[17*100+c.bin] -= 5
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got := slices.Contains(codes(l.Faults), "empty "+string(estimate.FaultStray)); got != c.stray {
+				t.Errorf("%v, five photons in bin %d: accused %v, significance %.2f", pile, c.bin, got, l.Quantities["stray.significance"].V)
+			}
+		}
+	}
+}
+
+// Few counts do not show that bins are as wide as one another: there the whole
+// of what the product allows is allowed. Where there are counts enough, only as
+// much as the bins are seen to differ.
+func TestFewCountsShowNoBins(t *testing.T) {
+	const captures, seed = 10, 703
+	for _, c := range []struct {
+		perBin   float64
+		captures int // that are accused
+	}{{10, 0}, {40, captures}} {
+		// Eight sigmas, were counting noise all.
+		s := with(hopper(6, 9), func(s *estimate.Setup) { s.Checks.BinWidth = 0.5 })
+		if n := (quiet{perBin: c.perBin, stray: 18 * math.Sqrt(c.perBin), setup: s}).accused(t, captures, seed); n != c.captures {
+			t.Errorf("ambient %g a bin, seed %d: %d of %d captures with a return are accused, want %d", c.perBin, seed, n, captures, c.captures)
+		}
+	}
+}
