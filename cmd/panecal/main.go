@@ -25,6 +25,7 @@ import (
 	"example.org/panecal/cmd/panecal/desk"
 	"example.org/panecal/cmd/panecal/evenlight"
 	"example.org/panecal/cmd/panecal/logs"
+	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/cmd/panecal/plantwide"
 	"example.org/panecal/cmd/panecal/signing"
 	"example.org/panecal/cmd/panecal/staff"
@@ -154,6 +155,7 @@ Exit codes: ` + cli.ExitHelp,
 		newExport(where),
 		desk.NewFind(where.log, where.zone),
 		analyst.NewCapture(where.log),
+		analyst.NewConstants(where.log, plant.Baud),
 		analyst.NewReestimate(where.log, version),
 		desk.New(where.log, where.zone),
 		analyst.NewDossier(where.log, func() (logs.Log, error) { return where.wholeLog() }, where.zone, version),

@@ -1,17 +1,15 @@
 package main
 
 import (
-	"context"
 	"encoding/hex"
 	"fmt"
-	"time"
 
 	"github.com/spf13/cobra"
 
+	"example.org/panecal/cmd/panecal/analyst"
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/protocol"
-	"example.org/panecal/protocol/link"
 	"example.org/panecal/station"
 )
 
@@ -60,10 +58,11 @@ The station must not use the port meanwhile.`,
 				return err
 			}
 			defer f.Close()
-			out, found, err := readUnit(c.Context(), port, baud)
+			unit, err := analyst.ReadUnit(c.Context(), port, baud)
 			if err != nil {
 				return err
 			}
+			out := reread{Schema: "panecal.reread/1", Port: port, UnitID: unit.UnitID, Serial: unit.Serial, State: unit.State}
 			var r station.Recalled
 			head, began, err := f.Ends()
 			if err == nil {
@@ -77,7 +76,7 @@ The station must not use the port meanwhile.`,
 				return fmt.Errorf("reading the log: %w", err)
 			}
 			w := protocol.Witness{}
-			if out.Witness, w = station.Testify(found, head.Station, r); w != (protocol.Witness{}) {
+			if out.Witness, w = station.Testify(unit.Block, head.Station, r); w != (protocol.Witness{}) {
 				out.Station, out.Generation, out.Sequence, out.Intent = w.Station, w.Generation, w.Sequence, hex.EncodeToString(w.Intent[:])
 			}
 			if asJSON {
@@ -96,32 +95,4 @@ The station must not use the port meanwhile.`,
 	c.Flags().IntVar(&baud, "baud", plant.Baud, "speed of a serial line")
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return c
-}
-
-// readUnit asks the unit at a port who it is and what it holds.
-func readUnit(ctx context.Context, port string, baud int) (out reread, block []byte, err error) {
-	fail := func(err error) (reread, []byte, error) {
-		return out, nil, cli.DeviceError(fmt.Errorf("reading the unit at %s: %w", port, err))
-	}
-	l, err := link.Open(ctx, port, link.Options{Baud: baud})
-	if err != nil {
-		return fail(err)
-	}
-	defer l.Close()
-	client := protocol.NewClient(l, protocol.Options{Baud: baud, Grace: time.Second})
-	id, err := client.Identify(ctx)
-	if err != nil {
-		return fail(err)
-	}
-	if block, err = client.ReadConstants(ctx); err != nil {
-		return fail(err)
-	}
-	out = reread{Schema: "panecal.reread/1", Port: port, UnitID: id.UnitID, Serial: id.Serial, State: "none"}
-	if b, err := protocol.ParseBlock(block); err == nil {
-		out.State = b.State.String()
-		if b.Serial != "" {
-			out.Serial = b.Serial
-		}
-	}
-	return out, block, nil
 }

@@ -57,6 +57,9 @@ type column[R any] struct {
 	get  func(*R) cell
 }
 
+// attemptColumns is how many columns say which attempt it is, before its quantities.
+const attemptColumns = 20
+
 // columns returns the columns of the table of attempts in order.
 func columns() []column[store.Row] {
 	type of = column[store.Row]

@@ -54,7 +54,7 @@ func encodingOf(k kind) encoding.Encoding {
 	return &parquet.RLEDictionary // names come again and again
 }
 
-func newParquet[R any](w io.Writer, columns []column[R]) (*parquetTable[R], error) {
+func newParquet[R any](w io.Writer, name string, columns []column[R]) (*parquetTable[R], error) {
 	group, units := parquet.Group{}, map[string]string{}
 	for _, c := range columns {
 		group[c.name] = parquet.Compressed(node(c.kind), &zstd.Codec{Level: zstd.SpeedFastest})
@@ -74,7 +74,7 @@ func newParquet[R any](w io.Writer, columns []column[R]) (*parquetTable[R], erro
 	if err != nil {
 		return nil, err
 	}
-	schema := parquet.NewSchema("attempts", ordered)
+	schema := parquet.NewSchema(name, ordered)
 	t := &parquetTable[R]{columns: columns, rows: make([]parquet.Row, 0, 64)}
 	for _, c := range columns {
 		leaf, ok := schema.Lookup(c.name)

@@ -30,7 +30,9 @@ func Formats() []Format { return []Format{CSV, JSONL, Parquet} }
 type Writer = Table[store.Row]
 
 // NewWriter begins a table of attempts on w: with CSV it writes the line of names.
-func NewWriter(w io.Writer, f Format) (*Writer, error) { return newTable(w, f, columns()) }
+func NewWriter(w io.Writer, f Format) (*Writer, error) {
+	return newTable(w, f, "attempts", columns())
+}
 
 // Table writes rows. It is for one goroutine.
 type Table[R any] struct {
@@ -42,7 +44,7 @@ type Table[R any] struct {
 	parquet *parquetTable[R]
 }
 
-func newTable[R any](w io.Writer, f Format, columns []column[R]) (*Table[R], error) {
+func newTable[R any](w io.Writer, f Format, name string, columns []column[R]) (*Table[R], error) {
 	t := &Table[R]{out: bufio.NewWriterSize(w, 64<<10), format: f, columns: columns}
 	switch f {
 	case CSV:
@@ -60,7 +62,7 @@ func newTable[R any](w io.Writer, f Format, columns []column[R]) (*Table[R], err
 		return t, nil
 	case Parquet:
 		var err error
-		t.parquet, err = newParquet(t.out, columns)
+		t.parquet, err = newParquet(t.out, name, columns)
 		return t, err
 	}
 	return nil, fmt.Errorf("unknown format %q: want one of %v", f, Formats())
