@@ -6,21 +6,23 @@ import (
 	"example.org/panecal/store/record"
 )
 
-// Carried is a record as another history takes it in: its own bytes beside what
-// they say.
+// Carried is a record as another history takes it in: its own bytes, beside what they
+// say of themselves.
 type Carried struct {
-	Entry record.Entry
-	Data  []byte // whose SHA-256 is Entry.Ref.Hash
+	record.Skimmed
+	Data []byte // whose SHA-256 is Ref.Hash
+	// Body is that of an attempt or a change of disposition, nil for other kinds.
+	Body record.Body
 }
 
 // Row returns the row of an attempt, with Station set; false for other kinds.
 func (c *Carried) Row() (Row, bool, error) {
-	a, ok := c.Entry.Body.(*record.Attempt)
+	a, ok := c.Body.(*record.Attempt)
 	if !ok {
 		return Row{}, false, nil
 	}
-	row, err := rowOf(c.Entry, a)
-	row.Station = c.Entry.Ref.Station
+	row, err := rowOf(record.Entry{Ref: c.Ref, Time: c.Time, Body: a}, a)
+	row.Station = c.Ref.Station
 	return row, true, err
 }
 
@@ -60,7 +62,7 @@ func (r *Reader) Carry(after record.Ref, most, bytes int) ([]Carried, error) {
 			if err != nil {
 				return err
 			}
-			if len(list) > 0 && known.generation != list[0].Entry.Ref.Generation {
+			if len(list) > 0 && known.generation != list[0].Ref.Generation {
 				return nil
 			}
 			data, _, err := v.bytes(place{known.generation, sequence}, &known.hash)
@@ -70,21 +72,25 @@ func (r *Reader) Carry(after record.Ref, most, bytes int) ([]Carried, error) {
 			if size += len(data); size > bytes && len(list) > 0 {
 				return nil
 			}
-			e, err := record.Decode(data)
-			what := ""
-			switch {
-			case err != nil:
-				what = err.Error()
-			case e.Previous != previous:
-				what = fmt.Sprintf("record %d does not follow from the one before", sequence)
+			c := Carried{Data: data}
+			c.Skimmed, err = record.Skim(data)
+			if err == nil && c.Previous != previous {
+				err = fmt.Errorf("record %d does not follow from the one before", sequence)
 			}
-			if what != "" {
-				return &DamageError{File: journalKind.name(known.at.segment), Offset: known.at.offset, What: what}
+			if err == nil && (c.Kind == record.KindAttempt || c.Kind == record.KindDispositionChange) {
+				// The others are carried as they are, and nobody asks more of them.
+				var e record.Entry
+				if e, err = record.Decode(data); err == nil {
+					if err := v.complete(&e); err != nil {
+						return err
+					}
+					c.Body = e.Body
+				}
 			}
-			if err := v.complete(&e); err != nil {
-				return err
+			if err != nil {
+				return &DamageError{File: journalKind.name(known.at.segment), Offset: known.at.offset, What: err.Error()}
 			}
-			list, previous = append(list, Carried{e, data}), e.Ref.Hash
+			list, previous = append(list, c), c.Ref.Hash
 		}
 		return nil
 	})

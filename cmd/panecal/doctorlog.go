@@ -13,6 +13,7 @@ import (
 	"github.com/adrg/xdg"
 
 	"example.org/panecal/cmd/panecal/logs"
+	"example.org/panecal/cmd/panecal/plantwide"
 	"example.org/panecal/limits/guard"
 	"example.org/panecal/station"
 	"example.org/panecal/station/inbox"
@@ -59,6 +60,7 @@ func examineStore(where place, folder string, config configuration, now time.Tim
 	examineBackup(folder, head.Sequence, now, say)
 	examineCheckUnit(f, config.rules.checkEvery, now, say)
 	examineInbox(folder, config.Keys != "", say)
+	plantwide.Examine(folder, now, say)
 }
 
 // examineInbox tells what others sent, and what of it was not taken.

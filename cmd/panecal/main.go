@@ -31,6 +31,7 @@ import (
 	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/cmd/panecal/studies"
 	"example.org/panecal/limits/visible"
+	"example.org/panecal/store"
 )
 
 func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
@@ -170,6 +171,7 @@ Exit codes: ` + cli.ExitHelp,
 		staff.NewHandOver(func() (string, error) { return where.storeFolder() }),
 		newLog(where),
 		plantwide.NewCentral(),
+		plantwide.NewForward(func() (*store.Follower, string, error) { return where.follow() }, version),
 		newReread(where),
 		newDoctor(where),
 		newVersion(),
