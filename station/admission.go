@@ -157,22 +157,6 @@ func (m *Machine) admitAgain(n *nest, h history) {
 	}
 }
 
-// admit lets the unit begin, if the gate agrees.
-func (m *Machine) admit(n *nest) {
-	if m.cfg.Gate {
-		m.enter(n, Asking)
-		m.ask(n, Ask{Serial: n.serial, UnitID: n.unit.UnitID})
-		return
-	}
-	m.intend(n)
-}
-
-func (m *Machine) allowed(n *nest, _ Fact) { m.intend(n) }
-
-func (m *Machine) notAllowed(n *nest, f Failure) {
-	m.refuse(n, RefusedGate, Args{Detail: Verbatim(f.Why)})
-}
-
 // stillConfirming watches a unit whose rerun nobody has confirmed yet. What
 // is confirmed is this unit, and no other that has taken its place.
 func (m *Machine) stillConfirming(n *nest, f Fact) {
@@ -196,7 +180,7 @@ func (m *Machine) confirmed(n *nest) {
 func (m *Machine) intend(n *nest) {
 	m.rest(n)
 	m.enter(n, Intending)
-	m.ask(n, Append{Body: &record.AttemptIntent{Run: m.run(n), BlockFound: n.att.found}})
+	m.ask(n, Append{Body: &record.AttemptIntent{Run: m.run(n), BlockFound: n.att.found, Gate: n.att.gate}})
 }
 
 // intended: the attempt has begun.
@@ -257,7 +241,7 @@ const byStation = "station"
 func putsOnHold(c Code) bool {
 	switch c {
 	case RefusedUnlisted, RefusedFirmware, RefusedVersion, RefusedShape, RefusedCap, RefusedReworks, RefusedUnitFault, RefusedUnreadable,
-		BrokenGarbled, BrokenRefused:
+		RefusedSilent, BrokenGarbled, BrokenRefused:
 		return true
 	}
 	return false

@@ -25,6 +25,7 @@ type attempt struct {
 	found     []byte                    // block found in the unit
 	tempCel   float64                   // NaN: not known
 	decided   *record.DispositionChange // that keeps the unit, made while it runs; nil for none
+	gate      *record.Gate              // what it said before the attempt, nil where none was asked
 	paused    string                    // why nothing ran between capture and write, "" if all ran
 
 	account

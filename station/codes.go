@@ -138,6 +138,8 @@ const (
 	NoticeDueSoon     Code = "certificate_ends"
 	NoticeHeldInBox   Code = "held_in_box"
 	NoticeNamed       Code = "named_by_unit"
+	NoticeSilent      Code = "gate_awaited"
+	NoticeUngated     Code = "gate_passed_over"
 )
 
 // Not accepted.
@@ -158,6 +160,7 @@ const (
 	RefusedCap         Code = "attempts_used_up"
 	RefusedPassed      Code = "passed_before"
 	RefusedGate        Code = "gate_refused"
+	RefusedSilent      Code = "gate_silent"
 	RefusedFiles       Code = "files_refused"
 	RefusedUnitFault   Code = "unit_reports_fault"
 	RefusedLabelReject Code = "reject_label_differs"

@@ -21,9 +21,10 @@ type Config struct {
 	Lot       string
 	Bridge    string // program between station and units, "" for none
 
-	Gate       bool // a Gate is asked before each attempt and told each verdict
-	Fixture    bool // a Fixture moves the target; else the operator's hands do
-	RejectScan bool // a failed unit's label is scanned at the reject box before its nest goes on
+	Gate       bool    // a Gate is asked before each attempt in production and told its verdict
+	Silence    Silence // what follows where it does not answer in time; SilenceWaits
+	Fixture    bool    // a Fixture moves the target; else the operator's hands do
+	RejectScan bool    // a failed unit's label is scanned at the reject box before its nest goes on
 
 	Roster record.Revision // who may work here, zero for everybody
 
@@ -71,6 +72,9 @@ func (c Config) checked() (Config, error) {
 		return c, errors.New("the station sheet has no nest")
 	}
 	if err := validPurpose(c.Purpose); err != nil {
+		return c, err
+	}
+	if err := c.checkGate(); err != nil {
 		return c, err
 	}
 	names := map[string]bool{}

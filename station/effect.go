@@ -61,7 +61,11 @@ type (
 	// Recall looks up what the log holds about a serial and a unit identity.
 	Recall struct{ Serial, UnitID string }
 	// Ask asks the gate whether the unit may start.
-	Ask struct{ Serial, UnitID string }
+	Ask struct {
+		Nest, Serial, UnitID    string
+		Product, WorkOrder, Lot string
+		Attempt                 int
+	}
 	// Move asks the fixture to bring the target in or out.
 	Move struct{ In bool }
 	// Append makes a record durable.

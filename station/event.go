@@ -85,8 +85,12 @@ type (
 		Head  record.Ref
 		Began uint64
 	}
-	// Allowed answers Ask. Denied is the gate's no, Why its reason.
-	Allowed struct{ Failure }
+	// Allowed answers Ask. Denied is the gate's no, Why its reason; Silent: it did
+	// not answer in time.
+	Allowed struct {
+		Failure
+		Request string // as the gate names it
+	}
 	// Stored answers Append: the record is durable.
 	Stored struct {
 		Failure

@@ -52,6 +52,8 @@ var meanings = []Meaning{
 	{NoticeCutDark, Notice, "The attempt of {label} in {nest} was cut off; its emitter was confirmed off.", "Scan and run it again.", LiftNobody},
 	{NoticeDueSoon, Notice, "{nest}: the target's certificate ends with {detail}; days left: {other}.", "Tell the test engineer.", LiftNobody},
 	{NoticeNamed, Notice, "The unit in {nest} says that it is {label}.", "Go on.", LiftNobody},
+	{NoticeSilent, Notice, "The line has not said whether {label} may start.", "Wait; the station asks again.", LiftNobody},
+	{NoticeUngated, Notice, "The line did not say whether {label} may start; it starts.", "Go on.", LiftNobody},
 	{NoticeHeldInBox, Notice, "{label} is on hold now, and lies in box {other}.", "Take it out of that box.", LiftNobody},
 	{NoticeCheckFirst, Notice, "{nest} was mended: a check unit passes there before production.", "Run a check unit in {nest}.", LiftNobody},
 
@@ -71,6 +73,7 @@ var meanings = []Meaning{
 	{RefusedCap, Refused, "{label} has used up its {detail} attempts.", "Put the unit on hold.", LiftNobody},
 	{RefusedPassed, Refused, "{label} has passed before.", "Put it into the bin for passed units.", LiftNobody},
 	{RefusedGate, Refused, "This unit may not start: {detail}.", "Put the unit aside.", LiftNobody},
+	{RefusedSilent, Refused, "The line did not say whether {label} may start.", "Put the unit on hold.", LiftNobody},
 	{RefusedFiles, Refused, "New files were not accepted: {detail}.", "Tell the test engineer.", LiftNobody},
 	{RefusedUnitFault, Refused, "The unit reports a fault of its own: {detail}.", "Put the unit on hold.", LiftNobody},
 	{RefusedLabelReject, Refused, "{label} is not the unit that came out of {nest}.", "Scan {other} at the reject box.", LiftNobody},

@@ -56,6 +56,10 @@ func scenarios() []scenario {
 		{"pass", nil, pass},
 		{"restarted", func(s *settings) { s.restart = 1 }, pass},
 		{"fixture and gate", func(s *settings) { s.fixture, s.gate = true, true }, pass},
+		{"gate silent at first", func(s *settings) { s.gate = true }, func(w *world) {
+			w.fails["ask"] = []station.Failure{silent}
+			w.calibrate(0, "A1", newUnit("u1", "A1"))
+		}},
 		{"the unit's own range", func(s *settings) { s.unit = true }, pass},
 		{"summaries only", func(s *settings) { s.summary = true }, pass},
 		{"target left in", nil, func(w *world) {

@@ -68,8 +68,11 @@ type Fixture interface {
 }
 
 // Gate may keep a unit from starting, and is told how it ended. An error of
-// May refuses the unit and says why. Without a gate every unit may start.
+// May refuses the unit and says why; one that wraps [ErrSilent] leaves it to
+// [Config.Silence]. May returns the name of the request, for the record. Both
+// return soon after ctx ends, whatever the gate's other side does. Without a gate
+// every unit may start.
 type Gate interface {
-	May(ctx context.Context, serial, unitID string) error
+	May(ctx context.Context, ask Ask) (request string, err error)
 	Result(ctx context.Context, v Verdict) error
 }

@@ -15,6 +15,7 @@ const (
 	Recalling                  // history of label and unit awaited
 	Confirming                 // the operator must say that a passed unit runs again
 	Asking                     // the gate is asked
+	Delayed                    // the gate did not answer; watched, then asked again
 	Refusing                   // refusal being made durable
 	Intending                  // attempt intent being made durable
 	Voiding                    // old block being voided
@@ -61,6 +62,7 @@ var stepTable = [steps]struct {
 	Recalling:      {name: "recalling", works: true},
 	Confirming:     {name: "confirming"},
 	Asking:         {name: "asking"},
+	Delayed:        {name: "delayed"},
 	Refusing:       {name: "refusing"},
 	Intending:      {name: "intending", works: true},
 	Voiding:        {name: "voiding", works: true},

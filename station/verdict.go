@@ -89,7 +89,7 @@ func (m *Machine) show(n *nest) {
 	m.enter(n, Showing)
 	m.keepRecent(*n.verdict)
 	m.emit(n.index, 0, Show{Verdict: *n.verdict})
-	if m.cfg.Gate {
+	if m.gated(n.verdict.Purpose) {
 		m.emit(n.index, 0, Tell{Verdict: *n.verdict})
 	}
 	m.followUp(n)

@@ -91,7 +91,8 @@ func examine(where place) []finding {
 		if guard.Blind {
 			say("look", "permissions", "let only administrators write in "+config.folder(), "this program cannot read the access list of this system's folders")
 		}
-		examineFiles(config, say)
+		folder, _ := where.storeFolder() // what is wrong with it is said below
+		examineFiles(config, filepath.Dir(folder), say)
 	}
 	if folder, err := where.storeFolder(); err != nil {
 		say("bad", "store", "mend the configuration", "%v", err)
@@ -109,7 +110,7 @@ func examine(where place) []finding {
 
 type sayer func(state, subject, mend, format string, args ...any)
 
-func examineFiles(config configuration, say sayer) {
+func examineFiles(config configuration, beside string, say sayer) {
 	files, err := config.catalogue()
 	if err != nil {
 		say("bad", "files", "mend the file at the place named", "%v", err)
@@ -130,6 +131,9 @@ func examineFiles(config configuration, say sayer) {
 			say("ok", "nest "+n.Name, "", "target at %g ± %g mm, certificate %s until %s", n.DistanceMM, n.DistanceUMM, n.Certificate, n.Due.Format(time.DateOnly))
 		}
 		examinePort(n.Name, n.Port, serialDrivers, say)
+	}
+	if state, text, mend := config.Gate.Examine(config.folder(), beside); state != "" {
+		say(state, "gate", mend, "%s", text)
 	}
 	if _, err := config.bridge(files[0].Sheet.Nests); err != nil {
 		say("look", "bridge", "until then `panecal shift` does not start; without a bridge, write the serial ports into the station sheet", "%v", err)

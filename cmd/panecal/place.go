@@ -16,6 +16,7 @@ import (
 	"example.org/panecal/limits/guard"
 	"example.org/panecal/limits/strict"
 	"example.org/panecal/station"
+	"example.org/panecal/station/gate"
 	"example.org/panecal/station/papers"
 	"example.org/panecal/station/roster"
 )
@@ -64,6 +65,8 @@ type configuration struct {
 	BoxScan      bool     `toml:"box_scan"`       // a good unit's label is scanned at its box
 	Persons      bool     `toml:"person_figures"` // hand-overs name who signs off
 	GraceMS      int      `toml:"grace_ms"`       // added to the 100 ms in which a unit answers, for slow adapters and busy computers; 50
+
+	Gate gate.Keys `toml:"gate"` // of the line
 
 	rules  rules
 	upkeep upkeep.Rules
@@ -118,6 +121,7 @@ func (p place) readConfig() (configuration, error) {
 	if err == nil {
 		c.readRules(d)
 		c.upkeep = upkeep.Keys{LongestPause: c.LongestPause, KeepCaptures: c.KeepCaptures, KeepCapturesMB: c.KeepCapturesMB}.Read(d)
+		c.Gate.Check(d)
 		err = d.Err()
 	}
 	if err != nil {

@@ -25,6 +25,7 @@ import (
 	"example.org/panecal/protocol/recording"
 	"example.org/panecal/station"
 	"example.org/panecal/station/decision"
+	"example.org/panecal/station/gate"
 	"example.org/panecal/station/inbox"
 	"example.org/panecal/station/papers"
 	"example.org/panecal/station/product"
@@ -47,6 +48,7 @@ type workplace struct {
 	recent  []record.Entry     // the newest records at the start
 	notes   *store.Checkpoints // nil until the station is set up
 	keeper  *upkeep.Keeper
+	gate    *gate.Folder // of the line, nil for none
 }
 
 // workplaceOptions are what the commands that run a station differ in.
@@ -220,15 +222,18 @@ func (w *workplace) setUp(o workplaceOptions) error {
 	if err := w.keepCheckpoints(o, logger); err != nil {
 		return err
 	}
+	if w.gate, err = o.config.Gate.Open(gate.Options{Station: o.config.Station, Logger: logger}, o.config.folder(), filepath.Dir(o.folder)); err != nil {
+		return err
+	}
 	w.runner, err = runner.New(station.Config{
 		Station: o.config.Station, Purpose: o.purpose, Files: o.first, Operator: o.operator,
 		Software: version, WorkOrder: o.workOrder, Lot: o.lot, Recent: recent, Holds: held, HandsTime: o.handsTime,
 		SameInARow: o.rules.sameInARow, CheckEvery: o.rules.checkEvery, CheckUnits: o.rules.checkUnits, Bridge: bridge,
 		Site: o.config.site, BoxSize: o.rules.boxSize, BoxScan: o.config.BoxScan,
-		Leads: leads, Staffed: o.book != nil, Roster: of,
+		Leads: leads, Staffed: o.book != nil, Roster: of, Silence: o.config.Gate.Silence(),
 	}, runner.Options{
 		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return w.intake.InForce().Product.Line }, w.crashes.Caught, records},
-		Log:  w.store, Past: w.store, OnVerdict: w.shown(o.onVerdict), OnMessage: w.heed(o, logger), Panicked: w.crashes.Caught, Logger: logger,
+		Log:  w.store, Past: w.store, Gate: w.gate.Seam(), OnVerdict: w.shown(o.onVerdict), OnMessage: w.heed(o, logger), Panicked: w.crashes.Caught, Logger: logger,
 	})
 	if err != nil {
 		return fmt.Errorf("setting up the station: %w", err)
@@ -301,6 +306,7 @@ func (w *workplace) run(ctx context.Context) error {
 		defer end() // what it is at then ends, or is taken up again at the next start
 		w.start(func() error { return w.inbox.Serve(inner) })
 	}
+	defer w.gate.Begin(w.start)()
 	keeping, end := context.WithCancel(ctx)
 	kept := w.start(func() error { return w.keeper.Serve(keeping) })
 	defer func() { end(); <-kept }() // it uses the store, which is closed next

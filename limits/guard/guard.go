@@ -60,6 +60,24 @@ func ReadFile(path string) ([]byte, error) {
 	return read(path, func(string, fs.FileInfo) error { return nil })
 }
 
+// Replace writes beside the file and then takes its name, so that nobody ever
+// reads half of it.
+func Replace(path string, data []byte, mode fs.FileMode) error {
+	f, err := os.CreateTemp(filepath.Dir(path), ".panecal-*")
+	if err != nil {
+		return fmt.Errorf("writing the file: %w", err)
+	}
+	_, err = f.Write(data)
+	err = errors.Join(err, f.Chmod(mode), f.Sync(), f.Close())
+	if err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		return errors.Join(fmt.Errorf("writing the file: %w", err), os.Remove(f.Name()))
+	}
+	return nil
+}
+
 // Read returns the content of a small plain file that only this user and the
 // system's administrator can have written: by its own permissions, and by those
 // of every folder above, where another file could be put in its place. The error

@@ -107,8 +107,8 @@ func (b *bomb) ByUnitID(s string) ([]record.Entry, error) {
 	b.at("by unit")
 	return b.memory.ByUnitID(s)
 }
-func (b *bomb) May(context.Context, string, string) error     { b.at("may"); return nil }
-func (b *bomb) Result(context.Context, station.Verdict) error { b.at("result"); return nil }
+func (b *bomb) May(context.Context, station.Ask) (string, error) { b.at("may"); return "r1", nil }
+func (b *bomb) Result(context.Context, station.Verdict) error    { b.at("result"); return nil }
 func (b *bomb) Move(_ context.Context, _ product.Nest, in bool) error {
 	b.at("move")
 	if in {

@@ -308,11 +308,15 @@ func (r *Runner) carryOut(e station.Effect) {
 		})
 	case station.Ask:
 		r.task(e, func(ctx context.Context) station.Fact {
-			f := failureOf(r.opt.Gate.May(ctx, j.Serial, j.UnitID))
-			if f.Trouble != 0 {
+			request, err := r.opt.Gate.May(ctx, j)
+			f := failureOf(err)
+			switch {
+			case errors.Is(err, station.ErrSilent):
+				f.Trouble = station.Silent
+			case err != nil:
 				f.Trouble = station.Denied
 			}
-			return station.Allowed{Failure: f}
+			return station.Allowed{Failure: f, Request: request}
 		})
 	case station.Tell:
 		r.task(e, func(ctx context.Context) station.Fact {

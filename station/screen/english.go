@@ -72,6 +72,7 @@ func english() *Language {
 		station.Recalling:      "looking it up",
 		station.Confirming:     "passed before",
 		station.Asking:         "asking to start",
+		station.Delayed:        "waits for line",
 		station.Refusing:       "writing record",
 		station.Intending:      "writing record",
 		station.Voiding:        "voiding old data",

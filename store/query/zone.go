@@ -40,7 +40,11 @@ func zones(z *record.Zones) []Zone {
 func words(b record.Body) string {
 	switch b := b.(type) {
 	case *record.AttemptIntent:
-		return fmt.Sprintf("attempt %d (%s) begun in nest %s by %s", b.Run.AttemptNo, b.Run.Purpose, b.Run.Nest, orDash(b.Run.Operator))
+		text := fmt.Sprintf("attempt %d (%s) begun in nest %s by %s", b.Run.AttemptNo, b.Run.Purpose, b.Run.Nest, orDash(b.Run.Operator))
+		if g := b.Gate; g != nil {
+			text += fmt.Sprintf(", gate: %s (%s)", g.Answer, orDash(g.Request+g.Why))
+		}
+		return text
 	case *record.WriteIntent:
 		return fmt.Sprintf("about to write constants, body %.16s…", b.BodyHash)
 	case *record.DispositionChange:

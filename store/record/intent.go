@@ -120,6 +120,15 @@ type AttemptIntent struct {
 	Run        Run    `cbor:"1,keyasint"`
 	BlockFound []byte `cbor:"2,keyasint"`           // constants block found in the unit, empty for none
 	Seed       uint64 `cbor:"3,keyasint,omitempty"` // of random choices, where a run has any
+
+	Gate *Gate `cbor:"4,keyasint,omitempty" since:"6"` // nil where none was asked
+}
+
+// Gate is what the gate of the line said of a unit before its attempt.
+type Gate struct {
+	Request string `cbor:"1,keyasint"` // "" where nobody answered
+	Answer  string `cbor:"2,keyasint"` // "may start", or "silent": the site lets it start all the same
+	Why     string `cbor:"3,keyasint"` // of the silence
 }
 
 func (*AttemptIntent) Kind() Kind         { return KindAttemptIntent }

@@ -11,7 +11,7 @@ import (
 // Version is the newest schema that this package reads in full. A record says
 // the lowest version that can express it, so that an older program reads all
 // that it can.
-const Version = 5
+const Version = 6
 
 // MaxSize bounds the encoded size of a record in bytes.
 const MaxSize = 4 << 20

@@ -45,7 +45,7 @@ func bodies(t testing.TB) []record.Body {
 	}
 	block := []byte{1, 2, 3}
 	return []record.Body{
-		&record.AttemptIntent{Run: run(), BlockFound: block, Seed: 4},
+		&record.AttemptIntent{Run: run(), BlockFound: block, Seed: 4, Gate: &record.Gate{Request: "r1", Answer: "may start", Why: "w"}},
 		&record.WriteIntent{Attempt: *ref(1), Serial: "H54-000123", UnitID: "u-9f", Body: block, BodyHash: record.HashOf(block)},
 		&record.Attempt{
 			Run: run(), Intent: ref(1), WriteIntent: ref(2), Outcome: record.Failed,

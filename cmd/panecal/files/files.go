@@ -7,7 +7,8 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"path/filepath"
+
+	"example.org/panecal/limits/guard"
 )
 
 // WriteNew writes a file that must not exist.
@@ -25,17 +26,5 @@ func WriteNew(path string, data []byte) error {
 // Replace writes beside the file and then takes its name, so that nobody ever
 // reads half of it.
 func Replace(path string, data []byte, mode fs.FileMode) error {
-	f, err := os.CreateTemp(filepath.Dir(path), ".panecal-*")
-	if err != nil {
-		return fmt.Errorf("writing the file: %w", err)
-	}
-	_, err = f.Write(data)
-	err = errors.Join(err, f.Chmod(mode), f.Sync(), f.Close())
-	if err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		return errors.Join(fmt.Errorf("writing the file: %w", err), os.Remove(f.Name()))
-	}
-	return nil
+	return guard.Replace(path, data, mode)
 }
