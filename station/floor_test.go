@@ -129,7 +129,6 @@ func first[T any](list []T, when func(T) time.Time) (best int, at time.Time) {
 
 // next lets time go to the next thing that happens, and lets it happen.
 func (f *floor) next() {
-	f.t.Helper()
 	answer, answerAt := first(f.due, func(j job) time.Time { return j.at })
 	rings, ringsAt := first(f.timers, func(x timer) time.Time { return x.at })
 	at, what := f.tickAt, "tick"

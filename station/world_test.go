@@ -96,7 +96,6 @@ func worldOf(t *testing.T, s settings, change func(*station.Config)) *world {
 
 // tell steps the machine and takes in what follows.
 func (w *world) tell(nest int, token station.Token, f station.Fact) {
-	w.t.Helper()
 	e := station.Event{At: w.now, Nest: nest, Token: token, Fact: f}
 	w.events = append(w.events, e)
 	for _, effect := range w.machine.Step(e) {
@@ -118,7 +117,6 @@ func (w *world) live(e station.Effect) bool {
 }
 
 func (w *world) take(e station.Effect) {
-	w.t.Helper()
 	if w.trace != nil {
 		w.trace("%s", describe(e))
 	}
@@ -295,6 +293,9 @@ func (w *world) failure(e station.Effect) (station.Failure, bool) {
 		if f := w.fail(e); f != nil {
 			return *f, true
 		}
+	}
+	if len(w.fails) == 0 {
+		return station.Failure{}, false
 	}
 	for _, key := range []string{fmt.Sprintf("%d/%s", e.Nest, jobName(e.Job)), jobName(e.Job)} {
 		if list := w.fails[key]; len(list) > 0 {
