@@ -137,7 +137,7 @@ func (d *departureTest) load(e *Estimator, z *zone, fit *targetResult, t *misfit
 // zone takes a zone in: t holds its residuals and weights, l the factor of the
 // Gram matrix of size, delay, ambient and leakage, y what the residuals have
 // along them.
-func (d *departureTest) zone(e *Estimator, z *zone, fit *targetResult, t *misfitTest, l, y []float64, ambient float64) {
+func (d *departureTest) zone(e *Estimator, z *zone, fit *targetResult, t *misfitTest, l *[16]float64, y *[4]float64, ambient float64) {
 	d.load(e, z, fit, t, ambient)
 	leak := e.setup.Budget.LeakageChangeU > 0
 	for k := range d.forms {
@@ -146,24 +146,21 @@ func (d *departureTest) zone(e *Estimator, z *zone, fit *targetResult, t *misfit
 		n := len(col)
 		wc := d.w[k][from:to][:n]
 		w, r, p, dp, wide, lx := t.w[from:to][:n], t.r[from:to][:n], t.p[from:to][:n], t.dp[from:to][:n], e.wide[from:to][:n], z.lx[from:to][:n]
-		var x [4]float64
-		var sum float64
+		var sum, x0, x1, x2, x3 float64
 		for i, c := range col {
 			c *= w[i]
 			wc[i] = c
-			x[0] += c * p[i]
-			x[1] += c * dp[i]
-			x[2] += c * wide[i]
-			x[3] += c * lx[i]
+			x0 += c * p[i]
+			x1 += c * dp[i]
+			x2 += c * wide[i]
+			x3 += c * lx[i]
 			sum += c * r[i]
 		}
 		if !leak {
-			x[3] = 0
+			x3 = 0
 		}
-		for i := range x {
-			x[i] *= t.unit[i]
-		}
-		forward(l, x[:])
+		x := [4]float64{x0 * t.unit[0], x1 * t.unit[1], x2 * t.unit[2], x3 * t.unit[3]}
+		forward4(l, &x)
 		for i, v := range x {
 			sum -= v * y[i]
 		}
@@ -181,13 +178,11 @@ func (d *departureTest) zone(e *Estimator, z *zone, fit *targetResult, t *misfit
 			o := &d.x[j]
 			d.gram[k*maxForms+j] += g - x[0]*o[0] - x[1]*o[1] - x[2]*o[2] - x[3]*o[3]
 		}
-		backward(l, x[:])
-		for i := range x {
-			x[i] *= t.unit[i]
-		}
+		backward4(l, &x)
+		x0, x1, x2, x3 = x[0]*t.unit[0], x[1]*t.unit[1], x[2]*t.unit[2], x[3]*t.unit[3]
 		own, bin := d.own[from:to][:n], d.bin[k][from:to][:n]
 		for i, v := range wc {
-			v -= w[i] * (x[0]*p[i] + x[1]*dp[i] + x[2]*wide[i] + x[3]*lx[i])
+			v -= w[i] * (x0*p[i] + x1*dp[i] + x2*wide[i] + x3*lx[i])
 			bin[i] += v * own[i]
 		}
 	}

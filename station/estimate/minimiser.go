@@ -30,7 +30,9 @@ type minimiser struct {
 	trialG [maxPar]float64
 	trialH [maxPar * maxPar]float64
 	step   [maxPar]float64
+	scale  [maxPar]float64
 	chol   [maxPar * maxPar]float64
+	sound  bool // chol is the factor of h, to a unit diagonal
 }
 
 // run starts from m.x[:n] and stops when a whole step would lower the cost
@@ -117,34 +119,46 @@ func (m *minimiser) solve(damp float64) bool {
 // variance returns row i of the inverse of h in row: the covariances of
 // parameter i, all NaN where h has none.
 func (m *minimiser) variance(i int, row []float64) {
+	m.factor()
+	m.covariance(i, row)
+}
+
+// factor prepares covariance for several rows of one h.
+func (m *minimiser) factor() {
 	n := m.n
-	var s, keep [maxPar]float64
+	s := &m.scale
+	clear(s[:])
 	for j := range n {
 		if d := m.h[j*n+j]; d > 0 && !math.IsInf(d, 0) {
 			s[j] = 1 / math.Sqrt(d)
 		}
-		keep[j] = m.step[j]
-		m.step[j] = 0
 	}
-	m.step[i] = s[i]
 	for a := range n {
 		for b := range a {
 			m.chol[a*n+b] = m.h[a*n+b] * s[a] * s[b]
 		}
 		m.chol[a*n+a] = 1
 	}
-	if s[i] == 0 || !cholesky(m.chol[:n*n], n) {
+	m.sound = cholesky(m.chol[:n*n], n)
+}
+
+// covariance is variance once h is factored.
+func (m *minimiser) covariance(i int, row []float64) {
+	n := m.n
+	if m.scale[i] == 0 || !m.sound {
 		for j := range n {
 			row[j] = math.NaN()
 		}
-	} else {
-		forward(m.chol[:n*n], m.step[:n])
-		backward(m.chol[:n*n], m.step[:n])
-		for j := range n {
-			row[j] = m.step[j] * s[j]
-		}
+		return
 	}
-	m.step = keep
+	row = row[:n]
+	clear(row)
+	row[i] = m.scale[i]
+	forward(m.chol[:n*n], row)
+	backward(m.chol[:n*n], row)
+	for j := range row {
+		row[j] *= m.scale[j]
+	}
 }
 
 // cholesky replaces the lower triangle of a, row-major n×n, by its factor.
@@ -186,4 +200,21 @@ func backward(l, b []float64) {
 		}
 		b[i] /= l[i*n+i]
 	}
+}
+
+// forward4 and backward4 are the same for four, for the loops over zones.
+func forward4(l *[16]float64, b *[4]float64) {
+	b0 := b[0] / l[0]
+	b1 := (b[1] - l[4]*b0) / l[5]
+	b2 := (b[2] - l[8]*b0 - l[9]*b1) / l[10]
+	b3 := (b[3] - l[12]*b0 - l[13]*b1 - l[14]*b2) / l[15]
+	b[0], b[1], b[2], b[3] = b0, b1, b2, b3
+}
+
+func backward4(l *[16]float64, b *[4]float64) {
+	b3 := b[3] / l[15]
+	b2 := (b[2] - l[14]*b3) / l[10]
+	b1 := (b[1] - l[9]*b2 - l[13]*b3) / l[5]
+	b0 := (b[0] - l[4]*b1 - l[8]*b2 - l[12]*b3) / l[0]
+	b[0], b[1], b[2], b[3] = b0, b1, b2, b3
 }

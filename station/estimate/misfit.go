@@ -22,6 +22,7 @@ import (
 // all zones together with departures that have a known form.
 type misfitTest struct {
 	r, v, a, w  []float64 // residual rate, counting variance, allowed sd, weight
+	wr          []float64 // weighted residual
 	cube        []float64 // third central moment
 	p, dp, q    []float64 // pulse, its derivatives by delay and width, times size
 	pooled      [2]pooled // by bin; by bin behind the pulse
@@ -45,7 +46,7 @@ type pooled struct{ r, q, v, a []float64 }
 
 func newMisfitTest(bins int) misfitTest {
 	f := func(n int) []float64 { return make([]float64, n) }
-	t := misfitTest{r: f(bins), v: f(bins), a: f(bins), w: f(bins), cube: f(bins), p: f(bins), dp: f(bins), q: f(bins)}
+	t := misfitTest{r: f(bins), v: f(bins), a: f(bins), w: f(bins), wr: f(bins), cube: f(bins), p: f(bins), dp: f(bins), q: f(bins)}
 	for i, n := range [2]int{bins, 2 * bins} {
 		t.pooled[i] = pooled{f(n), f(n), f(n), f(n)}
 	}
@@ -95,7 +96,7 @@ func (t *misfitTest) load(e *Estimator, z *zone, fit *targetResult) {
 	for b := range t.r {
 		nt, ne := z.rt[b], z.re[b]
 		if !(nt > 0) || !(ne > 0) {
-			t.w[b], t.r[b], t.v[b], t.a[b], t.cube[b] = 0, 0, 0, 0, 0
+			t.w[b], t.r[b], t.wr[b], t.v[b], t.a[b], t.cube[b] = 0, 0, 0, 0, 0, 0
 			continue
 		}
 		if nt != lastT || ne != lastE {
@@ -129,9 +130,12 @@ func (t *misfitTest) load(e *Estimator, z *zone, fit *targetResult) {
 		if b >= lo && b < hi {
 			allowed += tail * fit.rate * tail * fit.rate
 		}
-		t.a[b] = math.Sqrt(allowed)
+		if t.a[b] = math.Abs(wide); path != 0 || b >= lo && b < hi {
+			t.a[b] = math.Sqrt(allowed)
+		}
 		// One count more, because a few counts are no normal deviate.
 		t.w[b] = 1 / (t.v[b] + allowed + one)
+		t.wr[b] = t.w[b] * t.r[b]
 		t.p[b], t.dp[b], t.q[b] = s, t.dp[b]*fit.rate, t.q[b]*fit.rate
 	}
 }
@@ -143,42 +147,48 @@ func (t *misfitTest) solve(e *Estimator, z *zone, fit *targetResult) bool {
 	h := &t.g
 	clear(h[:])
 	clear(t.b[:])
+	var h22, h32, h33, b2, b3 float64
 	for b, w := range t.w {
 		if w == 0 {
 			continue
 		}
 		k := e.wide[b]
-		h[12] += w * k * k
-		t.b[2] += w * k * t.r[b]
+		h22 += w * k * k
+		b2 += w * k * t.r[b]
 		if ug > 0 {
 			m := w * z.lx[b]
-			h[17] += m * k
-			h[18] += m * z.lx[b]
-			t.b[3] += m * t.r[b]
+			h32 += m * k
+			h33 += m * z.lx[b]
+			b3 += m * t.r[b]
 		}
 	}
+	h[12], h[17], h[18], t.b[2], t.b[3] = h22, h32, h33, b2, b3
+	var h00, h10, h11, h20, h21, h30, h31, h40, h41, h42, h43, h44, b0, b1, b4 float64
 	for b := t.reach[0]; b < t.reach[1]; b++ {
 		w, k := t.w[b], e.wide[b]
 		p, d, q := w*t.p[b], w*t.dp[b], w*t.q[b]
-		h[0] += p * t.p[b]
-		h[5] += p * t.dp[b]
-		h[6] += d * t.dp[b]
-		h[10] += p * k
-		h[11] += d * k
-		h[20] += p * t.q[b]
-		h[21] += d * t.q[b]
-		h[22] += q * k
-		h[24] += q * t.q[b]
-		t.b[0] += p * t.r[b]
-		t.b[1] += d * t.r[b]
-		t.b[4] += q * t.r[b]
+		h00 += p * t.p[b]
+		h10 += p * t.dp[b]
+		h11 += d * t.dp[b]
+		h20 += p * k
+		h21 += d * k
+		h40 += p * t.q[b]
+		h41 += d * t.q[b]
+		h42 += q * k
+		h44 += q * t.q[b]
+		b0 += p * t.r[b]
+		b1 += d * t.r[b]
+		b4 += q * t.r[b]
 		if ug > 0 {
 			m := z.lx[b]
-			h[15] += p * m
-			h[16] += d * m
-			h[23] += q * m
+			h30 += p * m
+			h31 += d * m
+			h43 += q * m
 		}
 	}
+	h[0], h[5], h[6], h[10], h[11], h[15], h[16] = h00, h10, h11, h20, h21, h30, h31
+	h[20], h[21], h[22], h[23], h[24] = h40, h41, h42, h43, h44
+	t.b[0], t.b[1], t.b[4] = b0, b1, b4
 	if ug > 0 {
 		h[18] += 1 / (ug * ug)
 		t.b[3] -= (fit.g - 1) / (ug * ug)
@@ -225,7 +235,7 @@ func (t *misfitTest) zone(e *Estimator, z *zone, fit *targetResult, ambient floa
 	var sum chiSquare
 	for b, w := range t.w {
 		if w > 0 {
-			sum.add(w, t.r[b], t.v[b], t.v[b]+t.a[b]*t.a[b], z.rt[b])
+			sum = sum.with(w, t.r[b], t.v[b], t.v[b]+t.a[b]*t.a[b], z.rt[b])
 		}
 	}
 	for i, y := range t.b {
@@ -256,15 +266,20 @@ func (t *misfitTest) further(e *Estimator, z *zone) float64 {
 			}
 			share := c.share[j0:j1]
 			from, to := lo+j0, lo+j1
-			w, r := t.w[from:to][:len(share)], t.r[from:to][:len(share)]
+			w, wr := t.w[from:to][:len(share)], t.wr[from:to][:len(share)]
 			var num, den, even float64
 			for j, p := range share {
+				num += p * wr[j]
+			}
+			if num <= 0 {
+				continue
+			}
+			for j, p := range share {
 				pw := p * w[j]
-				num += pw * r[j]
 				den += pw * p
 				even += pw
 			}
-			if num <= 0 || !(num*num > 9*den) {
+			if !(num*num > 9*den) {
 				continue // nothing that a fitted column takes off makes it larger
 			}
 			if !e.even() {
@@ -330,9 +345,9 @@ func (t *misfitTest) pool(e *Estimator, z *zone, fit *targetResult, ambient floa
 		copy(g4[4*i:4*i+4], t.g[5*i:5*i+4])
 		back[i], cross[i] = t.b[i], t.g[20+i]
 	}
-	t.departed.zone(e, z, fit, t, g4[:], back[:], ambient)
-	backward(g4[:], back[:])
-	backward(g4[:], cross[:])
+	t.departed.zone(e, z, fit, t, &g4, &back, ambient)
+	backward4(&g4, &back)
+	backward4(&g4, &cross)
 	l := t.g[24] / t.unit[4]
 	if e.setup.Checks.PulseWidth > 0 {
 		t.score += t.b[4] * l
@@ -346,15 +361,17 @@ func (t *misfitTest) pool(e *Estimator, z *zone, fit *targetResult, ambient floa
 	var row [2][4]float64
 	for i := range row {
 		row[i][i] = t.unit[i]
-		forward(g4[:], row[i][:])
-		backward(g4[:], row[i][:])
+		forward4(&g4, &row[i])
+		backward4(&g4, &row[i])
 	}
 	var moved [2]float64
-	for b := t.reach[0]; b < t.reach[1]; b++ {
-		for i := range moved {
-			c := t.w[b] * t.a[b] * (row[i][0]*t.unit[0]*t.p[b] + row[i][1]*t.unit[1]*t.dp[b] + row[i][2]*t.unit[2]*e.wide[b])
-			moved[i] += c * c
+	for i, r := range row {
+		r0, r1, r2, sum := r[0]*t.unit[0], r[1]*t.unit[1], r[2]*t.unit[2], 0.0
+		for b := t.reach[0]; b < t.reach[1]; b++ {
+			c := t.w[b] * t.a[b] * (r0*t.p[b] + r1*t.dp[b] + r2*e.wide[b])
+			sum += c * c
 		}
+		moved[i] = sum
 	}
 	behind := e.bins - e.binAt(fit.tau+e.pulse.mode)
 	by, rel := &t.pooled[0], &t.pooled[1]
@@ -402,7 +419,7 @@ func (t *misfitTest) together(e *Estimator, shots int64) bool {
 		for b, v := range p.v {
 			if v > 0 && (i == 0 || b >= lo && b < hi) {
 				s := v + p.a[b]*p.a[b] + rest*p.q[b]*p.q[b]
-				sum.add(1/(s+one), p.r[b]-width*p.q[b], v, s, float64(shots))
+				sum = sum.with(1/(s+one), p.r[b]-width*p.q[b], v, s, float64(shots))
 			}
 		}
 		if sum.mean > 1 {
@@ -417,16 +434,17 @@ func (t *misfitTest) together(e *Estimator, shots int64) bool {
 // cumulants.
 type chiSquare struct{ chi, mean, variance, cube float64 }
 
-// add takes in residual r of weight w and variance s, of which v is that of a
+// with takes in residual r of weight w and variance s, of which v is that of a
 // count of n shots: the cumulants are those of the square of a Poisson
 // count's departure.
-func (q *chiSquare) add(w, r, v, s, n float64) {
+func (q chiSquare) with(w, r, v, s, n float64) chiSquare {
 	one := w / (n * n)
 	v, s = w*v, w*s
 	q.chi += w * r * r
 	q.mean += s
 	q.variance += 2*s*s + v*one
 	q.cube += 8*s*s*s + 22*s*v*one + v*one*one
+	return q
 }
 
 // deviate is the normal deviate of the same chance.

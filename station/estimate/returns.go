@@ -79,9 +79,10 @@ func (w *worker) split(fit *targetResult, at float64) []Return {
 		}
 		best = m.cost
 		copy(x[:], m.x[:5])
-		m.variance(0, w.row[:5])
+		m.factor()
+		m.covariance(0, w.row[:5])
 		u[0] = math.Sqrt(w.row[0])
-		m.variance(2, w.row[:5])
+		m.covariance(2, w.row[:5])
 		u[1] = math.Sqrt(w.row[2])
 	}
 	if !(x[0] > minSignificance*u[0]) || !(x[2] > minSignificance*u[1]) {

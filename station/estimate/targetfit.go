@@ -110,16 +110,17 @@ func (w *worker) uncertainty(out *targetResult, par int) {
 	m := &w.min
 	out.rate, out.tau, out.a, out.g = m.x[0], m.x[1], m.x[2], 1
 	row := w.row[:]
-	m.variance(0, row[:par])
+	m.factor()
+	m.covariance(0, row[:par])
 	out.rateU = math.Sqrt(row[0])
-	m.variance(1, row[:par])
+	m.covariance(1, row[:par])
 	whole := row[1]
 	noGain := whole
 	infl := [4]float64{row[0], row[1], row[2]} // row of the covariance: what each score moves
 	if par == 4 {
 		infl[3] = row[3]
 		out.g = m.x[3]
-		m.variance(3, row[:4])
+		m.covariance(3, row[:4])
 		out.gU = math.Sqrt(row[3])
 		var cross [3]float64
 		for i := range 3 {
@@ -151,7 +152,7 @@ func (w *worker) countingAlone(out *targetResult) float64 {
 	c, e := &w.c, w.e
 	m := &w.min
 	m.n = 3
-	clear(m.h[:9])
+	var h00, h10, h11, h20, h21, h22 float64
 	for i := range c.n {
 		v := c.mu[i] / c.rt[i]
 		if e.first {
@@ -159,13 +160,14 @@ func (w *worker) countingAlone(out *targetResult) float64 {
 		}
 		wt := weight(v, 0, c.rt[i])
 		p, q, k := c.p[i], out.rate*c.dp[i], c.k[i]
-		m.h[0] += wt * p * p
-		m.h[3] += wt * p * q
-		m.h[4] += wt * q * q
-		m.h[6] += wt * p * k
-		m.h[7] += wt * q * k
-		m.h[8] += wt * k * k
+		h00 += wt * p * p
+		h10 += wt * p * q
+		h11 += wt * q * q
+		h20 += wt * p * k
+		h21 += wt * q * k
+		h22 += wt * k * k
 	}
+	m.h[0], m.h[3], m.h[4], m.h[6], m.h[7], m.h[8] = h00, h10, h11, h20, h21, h22
 	m.variance(1, w.row[:3])
 	return w.row[1]
 }
@@ -180,16 +182,23 @@ func (w *worker) shapeTerms(out *targetResult, infl [4]float64) {
 		single--
 	}
 	var ms float64
+	var x1, F1, f1 float64
+	last := -2
 	for i := range single {
 		b := c.bin[i]
+		x0, F0, f0 := x1, F1, f1
+		if b != last+1 {
+			x0 = e.edge(b) - out.tau
+			F0, f0 = e.pulse.at(x0)
+		}
+		last = b
+		x1 = e.edge(b+1) - out.tau
+		F1, f1 = e.pulse.at(x1)
 		v := c.mu[i]/c.rt[i] + out.g*out.g*c.m[i]/c.re[i]
 		if e.first {
 			v = grown(c.mu[i])/c.rt[i] + out.g*out.g*grown(c.m[i])/c.re[i]
 		}
 		k := weight(v, 0, c.rt[i]) * (infl[0]*c.p[i] + infl[1]*out.rate*c.dp[i] + infl[2]*c.k[i] + infl[3]*c.m[i])
-		x0, x1 := e.edge(b)-out.tau, e.edge(b+1)-out.tau
-		F0, f0 := e.pulse.at(x0)
-		F1, f1 := e.pulse.at(x1)
 		out.perWidth += k * out.rate * (x0*f0 - x1*f1)
 		d := k * t.BinWidth * (out.rate*c.p[i] + out.a*c.k[i])
 		ms += d * d

@@ -118,29 +118,22 @@ func fitPlane(ux, uy, sec, r, u []float64, start [4]float64, fix [4]bool) planeF
 
 // scatter returns the variance s² ≥ 0 with Σ res²/(u² + s²) = df.
 func scatter(res2, u []float64, df float64) float64 {
-	excess := func(s float64) float64 {
-		sum := -df
-		for i, r := range res2 {
-			sum += r / (u[i]*u[i] + s)
-		}
-		return sum
-	}
-	if excess(0) <= 0 {
-		return 0
-	}
-	lo, hi := 0.0, 0.0
-	for _, r := range res2 {
-		hi += r / df
-	}
+	// The sum falls and is convex: Newton's steps from below never pass the root.
+	s := 0.0
 	for range 60 {
-		mid := (lo + hi) / 2
-		if excess(mid) > 0 {
-			lo = mid
-		} else {
-			hi = mid
+		sum, slope := -df, 0.0
+		for i, r := range res2 {
+			w := 1 / (u[i]*u[i] + s)
+			sum += r * w
+			slope += r * w * w
 		}
+		step := sum / slope
+		if !(step > 1e-15*s) {
+			break
+		}
+		s += step
 	}
-	return hi
+	return s
 }
 
 // tilt turns a fit into a Tilt.

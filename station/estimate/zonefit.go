@@ -113,7 +113,11 @@ func (f *zoneFit) cell(i int, s, g float64) (w, t, cost float64) {
 // variances of both captures add. A cell that saw nothing counts as having
 // expected a twentieth of a count.
 func weight(vt, ve, nt float64) float64 {
-	return 1 / max(vt+ve, 0.05/(nt*nt))
+	v := vt + ve
+	if v*nt*nt < 0.05 {
+		return nt * nt / 0.05
+	}
+	return 1 / v
 }
 
 // slope is the derivative of the profiled log likelihood by s; the empty
