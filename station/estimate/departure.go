@@ -40,6 +40,9 @@ type departureTest struct {
 	x        [maxForms][4]float64
 	bin      [maxForms][]float64 // over zones: what a relative error of a bin's width does to the sum
 	sum      [maxForms]float64
+	left     [maxForms]float64 // what a change of leakage by one does to the sum
+	gain     float64           // that change, as all zones show it
+	doubt    float64           // and its variance
 	gram     [maxForms * maxForms]float64
 	cov      [maxForms * maxForms]float64 // factor of the sums' covariance, to a unit diagonal
 	scale, y [maxForms]float64
@@ -98,6 +101,7 @@ func (d *departureTest) start(e *Estimator) {
 		clear(d.bin[k])
 	}
 	clear(d.sum[:])
+	clear(d.left[:])
 	clear(d.gram[:])
 }
 
@@ -137,7 +141,7 @@ func (d *departureTest) load(e *Estimator, z *zone, fit *targetResult, t *misfit
 // zone takes a zone in: t holds its residuals and weights, l the factor of the
 // Gram matrix of size, delay, ambient and leakage, y what the residuals have
 // along them.
-func (d *departureTest) zone(e *Estimator, z *zone, fit *targetResult, t *misfitTest, l *[16]float64, y *[4]float64, ambient float64) {
+func (d *departureTest) zone(e *Estimator, z *zone, fit *targetResult, t *misfitTest, l *[16]float64, y, left *[4]float64, ambient float64) {
 	d.load(e, z, fit, t, ambient)
 	leak := e.setup.Budget.LeakageChangeU > 0
 	for k := range d.forms {
@@ -165,6 +169,7 @@ func (d *departureTest) zone(e *Estimator, z *zone, fit *targetResult, t *misfit
 			sum -= v * y[i]
 		}
 		d.sum[k] += sum
+		d.left[k] += x[0]*left[0] + x[1]*left[1] + x[2]*left[2] + x[3]*left[3]
 		d.x[k] = x
 		for j := range k + 1 {
 			a, b := max(from, d.from[j]), min(to, d.to[j])
@@ -214,7 +219,7 @@ func (d *departureTest) spread(e *Estimator) bool {
 				}
 				v += allowed * allowed * d.gram[i*maxForms+k] * d.gram[j*maxForms+k]
 			}
-			d.cov[i*n+j] = v
+			d.cov[i*n+j] = v + d.doubt*d.left[i]*d.left[j]
 		}
 	}
 	for i := range n {
@@ -228,7 +233,7 @@ func (d *departureTest) spread(e *Estimator) bool {
 			d.cov[i*n+j] *= d.scale[i] * d.scale[j]
 		}
 		d.cov[i*n+i] += 1e-9 // forms may be alike
-		d.y[i] = d.sum[i] * d.scale[i]
+		d.y[i] = (d.sum[i] - d.gain*d.left[i]) * d.scale[i]
 	}
 	if !cholesky(d.cov[:n*n], n) {
 		return false

@@ -28,6 +28,7 @@ type misfitTest struct {
 	pooled      [2]pooled // by bin; by bin behind the pulse
 	departed    departureTest
 	score, info float64 // of the width, over zones
+	gain        sharedChange
 	zoneLimit   float64 // of a zone's chi-square, as a normal deviate
 	allLimit    float64 // of that of all together
 	worst       float64 // largest chi-square over what noise and allowances give
@@ -40,15 +41,15 @@ type misfitTest struct {
 	reach [2]int
 }
 
-// pooled are sums over zones: residuals, residuals by width, counting
-// variances and allowances.
-type pooled struct{ r, q, v, a []float64 }
+// pooled are sums over zones: residuals, residuals by width and by change of
+// leakage, counting variances and allowances.
+type pooled struct{ r, q, g, v, a []float64 }
 
 func newMisfitTest(bins int) misfitTest {
 	f := func(n int) []float64 { return make([]float64, n) }
 	t := misfitTest{r: f(bins), v: f(bins), a: f(bins), w: f(bins), wr: f(bins), cube: f(bins), p: f(bins), dp: f(bins), q: f(bins)}
 	for i, n := range [2]int{bins, 2 * bins} {
-		t.pooled[i] = pooled{f(n), f(n), f(n), f(n)}
+		t.pooled[i] = pooled{f(n), f(n), f(n), f(n), f(n)}
 	}
 	t.departed = newDepartureTest(bins)
 	return t
@@ -59,11 +60,12 @@ func (t *misfitTest) start(e *Estimator) {
 	for _, p := range t.pooled {
 		clear(p.r)
 		clear(p.q)
+		clear(p.g)
 		clear(p.v)
 		clear(p.a)
 	}
 	t.departed.start(e)
-	t.score, t.info, t.worst, t.zones = 0, 0, 0, nil
+	t.score, t.info, t.gain, t.worst, t.zones = 0, 0, sharedChange{}, 0, nil
 	p := e.setup.Checks.FamilyWise / 10
 	t.zoneLimit = mathext.NormalQuantile(1 - p/float64(e.zones))
 	t.allLimit = mathext.NormalQuantile(1 - p/2)
@@ -345,8 +347,17 @@ func (t *misfitTest) pool(e *Estimator, z *zone, fit *targetResult, ambient floa
 		copy(g4[4*i:4*i+4], t.g[5*i:5*i+4])
 		back[i], cross[i] = t.b[i], t.g[20+i]
 	}
-	t.departed.zone(e, z, fit, t, &g4, &back, ambient)
+	// What a change of one leaves in the residuals, its prior being all that
+	// keeps the fit from following it.
+	var left [4]float64
+	prior := e.setup.Budget.LeakageChangeU * e.setup.Budget.LeakageChangeU
+	if prior > 0 {
+		left[3] = t.unit[3] / prior
+		forward4(&g4, &left)
+	}
+	t.departed.zone(e, z, fit, t, &g4, &back, &left, ambient)
 	backward4(&g4, &back)
+	backward4(&g4, &left)
 	backward4(&g4, &cross)
 	l := t.g[24] / t.unit[4]
 	if e.setup.Checks.PulseWidth > 0 {
@@ -355,7 +366,13 @@ func (t *misfitTest) pool(e *Estimator, z *zone, fit *targetResult, ambient floa
 	}
 	for i := range 4 {
 		back[i] *= t.unit[i]
+		left[i] *= t.unit[i]
 		cross[i] *= t.unit[i] / t.unit[4]
+	}
+	if prior > 0 && fit.gU > 0 {
+		// As the likelihood has it: here the leakage's own noise is in the
+		// column, which takes from the change, in all zones alike.
+		t.gain.add(fit.g-1, fit.gU*fit.gU, prior)
 	}
 	// What unequal bins and late light do to size and delay shows elsewhere.
 	var row [2][4]float64
@@ -379,20 +396,24 @@ func (t *misfitTest) pool(e *Estimator, z *zone, fit *targetResult, ambient floa
 		if w == 0 {
 			continue
 		}
-		r, q, a := t.r[b]-back[2]*e.wide[b]-back[3]*z.lx[b], -cross[2]*e.wide[b]-cross[3]*z.lx[b], t.a[b]
+		k, m := e.wide[b], z.lx[b]
+		r, q, g, a := t.r[b]-back[2]*k-back[3]*m, -cross[2]*k-cross[3]*m, left[2]*k+left[3]*m, t.a[b]
 		if b >= t.reach[0] && b < t.reach[1] {
 			p, d := t.p[b], t.dp[b]
 			r -= back[0]*p + back[1]*d
 			q += t.q[b] - cross[0]*p - cross[1]*d
+			g += left[0]*p + left[1]*d
 			a = math.Sqrt(a*a + moved[0]*p*p + moved[1]*d*d)
 		}
 		by.r[b] += r
 		by.q[b] += q
+		by.g[b] += g
 		by.v[b] += t.v[b]
 		by.a[b] += a
 		i := b + behind
 		rel.r[i] += r
 		rel.q[i] += q
+		rel.g[i] += g
 		rel.v[i] += t.v[b]
 		rel.a[i] += a
 	}
@@ -408,6 +429,8 @@ func (t *misfitTest) together(e *Estimator, shots int64) bool {
 		whole := t.info + 1/(a*a)
 		width, rest = t.score/whole, 1/whole
 	}
+	gain, doubt := t.gain.is(e.setup.Budget.LeakageChangeU)
+	t.departed.gain, t.departed.doubt = gain, doubt
 	bad := false
 	one := 1 / float64(shots) / float64(shots)
 	// Counted from the pulse, only what lies about it is asked: a shape that is
@@ -418,8 +441,8 @@ func (t *misfitTest) together(e *Estimator, shots int64) bool {
 		var sum chiSquare
 		for b, v := range p.v {
 			if v > 0 && (i == 0 || b >= lo && b < hi) {
-				s := v + p.a[b]*p.a[b] + rest*p.q[b]*p.q[b]
-				sum = sum.with(1/(s+one), p.r[b]-width*p.q[b], v, s, float64(shots))
+				s := v + p.a[b]*p.a[b] + rest*p.q[b]*p.q[b] + doubt*p.g[b]*p.g[b]
+				sum = sum.with(1/(s+one), p.r[b]-width*p.q[b]-gain*p.g[b], v, s, float64(shots))
 			}
 		}
 		if sum.mean > 1 {

@@ -31,6 +31,7 @@ type stand struct {
 	first    bool                // the unit records first photons, and says that it does not
 	rate     float64             // photons per shot of such a unit
 	tail     float64             // share of the unit's pulse that decays over 400 ps
+	gain     float64             // leakage in the target capture over that in the empty one; 0 = 1
 	d        departures
 }
 
@@ -93,7 +94,7 @@ func (c stand) make(rng *rand.Rand) (empty, target estimate.Histogram) {
 			}
 		}
 		g.rates(truth{leak: c.leak * signal, leakTau: (3 + off) / halfC, ambient: ambient, ambientTarget: ambient, signal: own, tau: tau,
-			width: width, binScale: bins, multipath: c.d.multipath, delay: late})
+			gain: c.gain, width: width, binScale: bins, multipath: c.d.multipath, delay: late})
 		g.draw(g.ratesE, empty.Shots, empty.Counts[z*s.Bins:(z+1)*s.Bins])
 		copy(rates, g.ratesT)
 		for b := range rates {
@@ -251,6 +252,7 @@ func goodStands() []stand {
 		{name: "ordinary departures, first photon", d: ordinary, setup: first},
 		{name: "ordinary departures, one zone", d: ordinary, setup: hopper(1, 1)},
 		{name: "ordinary departures, u(g) 2 %", d: ordinary, setup: with(hopper(6, 9), func(s *estimate.Setup) { s.Budget.LeakageChangeU = 0.02 })},
+		{name: "leakage 5 % more, u(g) 2 %", gain: 1.05, leak: 1, distance: 130, photons: 1e4, perBin: 700, setup: with(hopper(6, 9), func(s *estimate.Setup) { s.Budget.LeakageChangeU = 0.02 })},
 	}
 }
 
