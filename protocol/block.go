@@ -31,7 +31,8 @@ func (s State) String() string {
 // byte for byte: what it compensates with, and the witness of the log entry
 // that ordered it. A stored number n with scale k stands for n·2^−k.
 //
-// The block in state Voided is the void form: it has no other field.
+// The block in state Voided is a void form: it has no other field than the
+// witness, and the bare one not even that.
 type Block struct {
 	Serial     string // on the unit's label
 	Rows, Cols int
@@ -58,7 +59,26 @@ type Witness struct {
 	Station    string
 	Generation uint32
 	Sequence   uint64
-	Intent     [16]byte // first bytes of the SHA-256 of the write intent
+	Intent     [16]byte // first bytes of the SHA-256 of that record
+}
+
+// Bytes returns the witness as it stands in a block.
+func (w Witness) Bytes() []byte {
+	out := appendName(make([]byte, 0, witnessSize), w.Station)
+	out = binary.LittleEndian.AppendUint32(out, w.Generation)
+	out = binary.LittleEndian.AppendUint64(out, w.Sequence)
+	return append(out, w.Intent[:]...)
+}
+
+// witnessOf reads what Bytes has written.
+func witnessOf(data []byte) Witness {
+	le := binary.LittleEndian
+	return Witness{
+		Station:    string(bytes.TrimRight(data[:maxName], "\x00")),
+		Generation: le.Uint32(data[maxName:]),
+		Sequence:   le.Uint64(data[maxName+4:]),
+		Intent:     [16]byte(data[maxName+12:]),
+	}
 }
 
 // ErrBadBlock says that bytes are no constants block.
@@ -83,10 +103,11 @@ func (b *Block) bodySize() int {
 	return blockFixed + 4*len(b.Leakage) + pad4(2*len(b.LeakageBins)) + 4*len(b.Offsets)
 }
 
-// VoidBlock returns the bytes of the void form.
-func VoidBlock() []byte {
-	out := appendBlockHead(nil, 0, voidSize)
-	return appendBlockTail(out, Voided)
+// VoidBlock returns the bytes of the void form that bears a witness, as
+// [Witness.Bytes] gives it; without one, of the bare form.
+func VoidBlock(witness []byte) []byte {
+	out := appendBlockHead(nil, 0, voidSize+len(witness))
+	return appendBlockTail(append(out, witness...), Voided)
 }
 
 func appendBlockHead(out []byte, flags uint16, size int) []byte {
@@ -123,10 +144,12 @@ func (b *Block) check() error {
 	case b.State != Written && b.State != Released:
 		return fmt.Errorf("%v in a block with constants", b.State)
 	}
-	for _, name := range []string{b.Serial, b.Witness.Station} {
-		if len(name) > maxName || !utf8.ValidString(name) || bytes.IndexByte([]byte(name), 0) >= 0 {
-			return fmt.Errorf("name %q", name)
-		}
+	return errors.Join(checkName(b.Serial), checkName(b.Witness.Station))
+}
+
+func checkName(name string) error {
+	if len(name) > maxName || !utf8.ValidString(name) || bytes.IndexByte([]byte(name), 0) >= 0 {
+		return fmt.Errorf("name %q", name)
 	}
 	return nil
 }
@@ -149,8 +172,14 @@ func (b *Block) Hash() ([32]byte, error) {
 
 // Marshal returns the block byte for byte as the unit keeps it.
 func (b *Block) Marshal() ([]byte, error) {
+	if b.State == Voided && b.Witness == (Witness{}) {
+		return VoidBlock(nil), nil
+	}
 	if b.State == Voided {
-		return VoidBlock(), nil
+		if err := checkName(b.Witness.Station); err != nil {
+			return nil, fmt.Errorf("building a void form: %w", err)
+		}
+		return VoidBlock(b.Witness.Bytes()), nil
 	}
 	if err := b.check(); err != nil {
 		return nil, fmt.Errorf("building a constants block: %w", err)
@@ -182,11 +211,7 @@ func (b *Block) Marshal() ([]byte, error) {
 	for _, v := range b.Offsets {
 		out = le.AppendUint32(out, uint32(v))
 	}
-	out = appendName(out, b.Witness.Station)
-	out = le.AppendUint32(out, b.Witness.Generation)
-	out = le.AppendUint64(out, b.Witness.Sequence)
-	out = append(out, b.Witness.Intent[:]...)
-	return appendBlockTail(out, b.State), nil
+	return appendBlockTail(append(out, b.Witness.Bytes()...), b.State), nil
 }
 
 func appendName(out []byte, name string) []byte {
@@ -228,6 +253,8 @@ func parseBlock(data []byte) (*Block, error) {
 		return nil, errors.New("wrong CRC")
 	case n == voidSize:
 		return &Block{State: State(data[blockHead])}, nil
+	case n == voidSize+witnessSize:
+		return &Block{State: State(data[blockHead+witnessSize]), Witness: witnessOf(data[blockHead:])}, nil
 	case n < blockFixed+witnessSize+stateSize+crcSize:
 		return nil, fmt.Errorf("%d bytes", n)
 	}
@@ -259,12 +286,7 @@ func parseBlock(data []byte) (*Block, error) {
 	for at := offsetsAt; at < tail; at += 4 {
 		b.Offsets = append(b.Offsets, int32(le.Uint32(data[at:])))
 	}
-	b.Witness = Witness{
-		Station:    string(bytes.TrimRight(data[tail:tail+maxName], "\x00")),
-		Generation: le.Uint32(data[tail+32:]),
-		Sequence:   le.Uint64(data[tail+36:]),
-		Intent:     [16]byte(data[tail+44:]),
-	}
+	b.Witness = witnessOf(data[tail:])
 	b.State = State(data[tail+witnessSize])
 	return b, nil
 }

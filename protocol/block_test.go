@@ -50,6 +50,7 @@ func TestBlockComesBack(t *testing.T) {
 	}
 	for name, want := range map[string]*protocol.Block{
 		"per zone": exampleBlock(), "one zone, odd bins": one, "one offset, no bins": common, "void": {State: protocol.Voided},
+		"void with a witness": {State: protocol.Voided, Witness: exampleBlock().Witness},
 	} {
 		data, err := want.Marshal()
 		if err != nil {

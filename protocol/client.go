@@ -265,9 +265,18 @@ func (c *Client) Commit(ctx context.Context, block []byte) error {
 	return err
 }
 
-// Void makes the unit hold the void form.
-func (c *Client) Void(ctx context.Context) error {
-	_, err := c.ask(ctx, "voiding constants", &Void{})
+// Void makes the unit hold the void form that bears w. A unit that was made before
+// a void could bear one holds the bare form then; one that never had constants may
+// hold none.
+func (c *Client) Void(ctx context.Context, w Witness) error {
+	if err := checkName(w.Station); err != nil {
+		return fmt.Errorf("voiding constants: %w", err)
+	}
+	v := &Void{}
+	if w != (Witness{}) {
+		v.Witness = w.Bytes()
+	}
+	_, err := c.ask(ctx, "voiding constants", v)
 	return err
 }
 

@@ -260,9 +260,9 @@ func TestEveryCallIsRefused(t *testing.T) {
 			return c.Fetch(ctx, &protocol.Capture{ID: 1, Kind: protocol.Totals, Frames: 1})
 		},
 		"read":    func(ctx context.Context, c *protocol.Client) error { _, err := c.ReadConstants(ctx); return err },
-		"stage":   func(ctx context.Context, c *protocol.Client) error { return c.Stage(ctx, protocol.VoidBlock()) },
-		"commit":  func(ctx context.Context, c *protocol.Client) error { return c.Commit(ctx, protocol.VoidBlock()) },
-		"void":    func(ctx context.Context, c *protocol.Client) error { return c.Void(ctx) },
+		"stage":   func(ctx context.Context, c *protocol.Client) error { return c.Stage(ctx, protocol.VoidBlock(nil)) },
+		"commit":  func(ctx context.Context, c *protocol.Client) error { return c.Commit(ctx, protocol.VoidBlock(nil)) },
+		"void":    func(ctx context.Context, c *protocol.Client) error { return c.Void(ctx, exampleBlock().Witness) },
 		"restart": func(ctx context.Context, c *protocol.Client) error { return c.Restart(ctx) },
 		"stop":    func(ctx context.Context, c *protocol.Client) error { return c.Stop(ctx) },
 	} {
@@ -436,11 +436,14 @@ func TestConstantsThereAndBack(t *testing.T) {
 		if got, err := c.ReadConstants(ctx); err != nil || !reflect.DeepEqual(got, block) {
 			t.Fatalf("read back %d bytes, %v", len(got), err)
 		}
-		if err := c.Void(ctx); err != nil {
-			t.Fatal(err)
-		}
-		if got, err := c.ReadConstants(ctx); err != nil || !reflect.DeepEqual(got, protocol.VoidBlock()) {
-			t.Errorf("void: %x, %v", got, err)
+		for _, w := range []protocol.Witness{exampleBlock().Witness, {}} {
+			want, _ := (&protocol.Block{State: protocol.Voided, Witness: w}).Marshal()
+			if err := c.Void(ctx, w); err != nil {
+				t.Fatal(err)
+			}
+			if got, err := c.ReadConstants(ctx); err != nil || !reflect.DeepEqual(got, want) {
+				t.Errorf("void: %x, %v", got, err)
+			}
 		}
 	})
 	if lost < 5 {

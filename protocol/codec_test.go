@@ -17,7 +17,7 @@ var identity = protocol.Identity{
 
 func TestRequestsComeBackAsSent(t *testing.T) {
 	for _, body := range []protocol.RequestBody{
-		&protocol.WhoAreYou{}, &protocol.AskStatus{}, &protocol.Void{}, &protocol.Restart{}, &protocol.Stop{},
+		&protocol.WhoAreYou{}, &protocol.AskStatus{}, &protocol.Void{}, &protocol.Void{Witness: exampleBlock().Witness.Bytes()}, &protocol.Restart{}, &protocol.Stop{},
 		&protocol.CaptureRequest{ID: 7, Kind: protocol.Ranges, Compensated: true, Shots: 50_000, Frames: 20},
 		&protocol.AskProgress{Capture: 7},
 		&protocol.Fetch{Capture: 7, Table: protocol.BinTable, Zone: 53, First: 95, Count: 1},
@@ -46,7 +46,7 @@ func TestAnswersComeBackAsSent(t *testing.T) {
 		{ID: 3, Session: 9, Op: protocol.OpProgress, Body: &protocol.Progress{Capture: 4, End: protocol.Watchdog, ShotsFired: 1e6, FramesDone: 3, RemainingMS: 40, TempMilliCel: 31_000}},
 		{ID: 4, Session: 9, Op: protocol.OpFetch, Body: &protocol.Values{Capture: 4, Table: protocol.BinTable, Zone: 2, First: 94, Counts: [][]uint32{{1, 255}, {0, 256, 70_000}, {65_535}}}},
 		{ID: 5, Session: 9, Op: protocol.OpFetch, Body: &protocol.Values{Capture: 4, Table: protocol.RangeTable, Ranges: []protocol.RangeZone{{Signal: -5, SignalU: 3, Ambient: 1, AmbientU: 1, Ranged: true, Range: -200_000, RangeU: 150}, {Signal: 1}}}},
-		{ID: 6, Session: 9, Op: protocol.OpReadConstants, Body: &protocol.ConstantsPart{Length: 20, Data: protocol.VoidBlock()}},
+		{ID: 6, Session: 9, Op: protocol.OpReadConstants, Body: &protocol.ConstantsPart{Length: 20, Data: protocol.VoidBlock(nil)}},
 		{ID: 7, Session: 9, Op: protocol.OpStage, Body: &protocol.Staged{Held: 500}},
 		{ID: 8, Session: 9, Op: protocol.OpCommit, Code: protocol.CodeBusy, BusyMS: 250},
 		{ID: 9, Session: 9, Op: protocol.OpCommit, Code: protocol.CodeWrongUnit},

@@ -79,3 +79,16 @@ func (c *Commit) fields(f *form) {
 	num(f, 1, &c.Length, 1, MaxBlock)
 	num(f, 2, &c.CRC, 0, math.MaxUint32)
 }
+
+// Void makes the constants void from now on.
+type Void struct {
+	Witness []byte // as [Witness.Bytes] gives it, carried by the void form; empty for none
+}
+
+func (*Void) Op() Op { return OpVoid }
+func (v *Void) fields(f *form) {
+	if !f.decoding && len(v.Witness) == 0 || f.decoding && !f.has(1) {
+		return
+	}
+	f.bytes(1, &v.Witness, witnessSize, witnessSize)
+}

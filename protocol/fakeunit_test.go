@@ -199,7 +199,7 @@ func (u *fakeUnit) obey(r protocol.Request) *protocol.Answer {
 	case *protocol.Commit:
 		return refuse(u.commit(b))
 	case *protocol.Void:
-		u.block = protocol.VoidBlock()
+		u.block = protocol.VoidBlock(b.Witness)
 	case *protocol.Restart:
 		u.session, u.capture, u.staged = 0, protocol.CaptureRequest{}, nil
 	}

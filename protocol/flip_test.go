@@ -51,7 +51,7 @@ func recordSession(t *testing.T) (asked, answered [][]byte) {
 		must(err)
 		_, err = c.Status(ctx)
 		must(err)
-		must(c.Void(ctx))
+		must(c.Void(ctx, exampleBlock().Witness))
 		for i, kind := range []protocol.CaptureKind{protocol.Histograms, protocol.Ranges} {
 			_, err = c.Capture(ctx, protocol.CaptureRequest{ID: uint32(i + 1), Kind: kind, Shots: 50_000, Frames: 2}, nil)
 			must(err)

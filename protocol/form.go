@@ -1,6 +1,9 @@
 package protocol
 
-import "fmt"
+import (
+	"fmt"
+	"slices"
+)
 
 // form carries the fields of one message body between a Go struct and an
 // integer-keyed map, in whichever direction: each body lists its keys once.
@@ -46,6 +49,11 @@ func (f *form) fail(key int64, why string) {
 	if f.err == nil {
 		f.err = fmt.Errorf("key %d: %s", key, why)
 	}
+}
+
+// has says whether a key that may be missing is there.
+func (f *form) has(key int64) bool {
+	return slices.ContainsFunc(f.in, func(e entry) bool { return e.key == key })
 }
 
 // value finds a key that must be there.

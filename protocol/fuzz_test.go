@@ -155,7 +155,7 @@ func FuzzBlock(f *testing.F) {
 		f.Fatal(err)
 	}
 	f.Add(data)
-	f.Add(protocol.VoidBlock())
+	f.Add(protocol.VoidBlock(nil))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		for _, fixed := range [][]byte{data, withCRC(data)} {
 			b, err := protocol.ParseBlock(fixed)

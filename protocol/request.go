@@ -55,7 +55,6 @@ type RequestBody interface {
 type (
 	WhoAreYou struct{} // opens the session named in the request
 	AskStatus struct{}
-	Void      struct{} // constants are void from now on
 	Restart   struct{} // as if the power had been cut
 	Stop      struct{} // emitter off, capture ended
 )
@@ -71,14 +70,12 @@ type Refused struct {
 
 func (*WhoAreYou) Op() Op { return OpWhoAreYou }
 func (*AskStatus) Op() Op { return OpStatus }
-func (*Void) Op() Op      { return OpVoid }
 func (*Restart) Op() Op   { return OpRestart }
 func (*Stop) Op() Op      { return OpStop }
 func (r *Refused) Op() Op { return r.Asked }
 
 func (*WhoAreYou) fields(*form) {}
 func (*AskStatus) fields(*form) {}
-func (*Void) fields(*form)      {}
 func (*Restart) fields(*form)   {}
 func (*Stop) fields(*form)      {}
 func (*Refused) fields(*form)   {}

@@ -38,8 +38,7 @@ func (m *Machine) writeIntended(n *nest, f Fact) {
 		m.breakPaused(n, n.att.paused)
 		return
 	}
-	n.att.block.Witness = protocol.Witness{Station: ref.Station, Generation: ref.Generation, Sequence: ref.Sequence,
-		Intent: [16]byte(ref.Hash[:16])}
+	n.att.block.Witness = WitnessTo(ref)
 	raw, err := n.att.block.Marshal()
 	if err != nil {
 		m.broken(n, BrokenEstimate, err.Error())

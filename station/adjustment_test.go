@@ -49,7 +49,7 @@ func TestHalfWrittenBlock(t *testing.T) {
 		t.Fatalf("a block of %d bytes", whole)
 	}
 	for n := range whole {
-		olds := [][]byte{nil, protocol.VoidBlock(), released(t)}
+		olds := [][]byte{nil, protocol.VoidBlock(nil), released(t)}
 		if os.Getenv("PANECAL_FULL") == "" {
 			olds = olds[n%3 : n%3+1]
 		}

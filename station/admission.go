@@ -188,22 +188,34 @@ func (m *Machine) intended(n *nest, f Fact) {
 	ref := f.(Stored).Ref
 	n.att.intent = &ref
 	delete(m.cutOff, n.serial)
-	block, err := protocol.ParseBlock(n.att.found)
 	switch {
 	case m.closing:
 		m.broken(n, BrokenShutdown, m.closeWhy)
 	case n.mute:
 		n.att.code = FailedNoAnswer
 		m.finish(n)
-	case writes(n.purpose) && len(n.att.found) > 0 && (err != nil || block.State != protocol.Voided):
+	case writes(n.purpose):
+		// A unit that is void already, or never held anything, too: what it bears
+		// from now on is that this attempt was begun, however it ends.
 		m.enter(n, Voiding)
-		m.ask(n, Void{})
+		m.ask(n, Void{Witness: WitnessTo(ref)})
 	default:
 		m.beginEmpty(n)
 	}
 }
 
-func (m *Machine) voided(n *nest, _ Fact) {
+// voided: the unit holds a void that bears this attempt, or at least a void.
+func (m *Machine) voided(n *nest, f Fact) {
+	raw := f.(BlockRead).Raw
+	switch b, err := protocol.ParseBlock(raw); {
+	case err == nil && b.State == protocol.Voided && b.Witness == WitnessTo(*n.att.intent):
+		n.att.void = record.VoidBears
+	case len(raw) == 0 || err == nil && b.State == protocol.Voided && b.Witness == (protocol.Witness{}):
+		n.att.void = record.VoidBare // as firmware does that was made before a void could bear one
+	default:
+		m.broken(n, BrokenContents, "after its constants were voided it holds others")
+		return
+	}
 	n.att.state = protocol.Voided.String()
 	m.beginEmpty(n)
 }

@@ -50,7 +50,7 @@ func (m *Machine) attemptRecord(n *nest) *record.Attempt {
 	for _, f := range a.faults {
 		r.Faults = append(r.Faults, record.Fault{Code: string(f.Code), Capture: f.Capture, Zones: f.Zones})
 	}
-	r.AddedBack = a.addedBack
+	r.AddedBack, r.Void = a.addedBack, a.void
 	if a.written != nil {
 		r.Constants = &record.Constants{Written: a.written, ReadBack: a.readBack, State: a.state, Restart: a.restart}
 	}

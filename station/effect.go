@@ -34,8 +34,9 @@ type (
 	Report struct{}
 	// ReadBlock reads the constants block that the unit holds.
 	ReadBlock struct{}
-	// Void makes the constants in the unit void.
-	Void struct{}
+	// Void makes the constants in the unit void, bearing a witness, and reads back
+	// what the unit holds then.
+	Void struct{ Witness protocol.Witness }
 	// Capture takes one capture; the unit's status is read before and after it.
 	Capture struct {
 		Name    string // "empty", "target", "ranges", "verify"; "look" for a short one

@@ -57,7 +57,7 @@ func (f Failure) failure() Failure { return f }
 
 // Answers to effects.
 type (
-	// Done answers Open, Void, Move, Write and Halt.
+	// Done answers Open, Move, Write and Halt.
 	Done struct{ Failure }
 	// Identified answers Identify and Restart.
 	Identified struct {
@@ -69,7 +69,7 @@ type (
 		Failure
 		Status protocol.Status
 	}
-	// BlockRead answers ReadBlock and Mark: the constants block as the unit
+	// BlockRead answers ReadBlock, Void and Mark: the constants block as the unit
 	// holds it, empty where it holds none.
 	BlockRead struct {
 		Failure

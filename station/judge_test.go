@@ -34,7 +34,7 @@ func TestNoNumberNeverPasses(t *testing.T) {
 // are written, and accuses no unit; a unit that does bear constants is asked.
 func TestAuditOfUnadjusted(t *testing.T) {
 	for _, p := range []station.Purpose{station.Audit, station.Study, station.Check} {
-		for _, block := range [][]byte{nil, protocol.VoidBlock(), released(t)} {
+		for _, block := range [][]byte{nil, protocol.VoidBlock(nil), released(t)} {
 			set := usual()
 			set.purpose = p
 			w := newWorld(t, set)

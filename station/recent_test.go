@@ -32,7 +32,7 @@ func TestUnseenPassIsHeldAgainstTheUnit(t *testing.T) {
 	w.pass(time.Second)
 	u := newUnit("u1", "A1")
 	w.calibrate(0, "A1", u)
-	u.block = protocol.VoidBlock() // at another station
+	u.block = protocol.VoidBlock(nil) // at another station
 	w = w.restart(s)
 	w.pass(time.Second)
 	w.calibrate(0, "A1", u)

@@ -19,7 +19,7 @@ type Device interface {
 	ReadConstants(context.Context) ([]byte, error)
 	Stage(ctx context.Context, block []byte) error
 	Commit(ctx context.Context, block []byte) error
-	Void(context.Context) error
+	Void(context.Context, protocol.Witness) error
 	Restart(context.Context) error
 	Stop(context.Context) error
 	Stats() protocol.Counters

@@ -23,7 +23,13 @@ func deedTable() map[string]func(*day, deed) {
 		"scan junk": func(d *day, x deed) {
 			d.scan(station.NoNest, []string{"", "A", "\x1b[2J", "Gerät", strings.Repeat("A1", 3000), "a1\x00", "A1 "}[x.a%7])
 		},
-		"scan a nest's label": func(d *day, x deed) { d.scan(station.NoNest, "NEST-"+string('1'+rune(x.a%d.set.nests))) },
+		"scan a nest's label": func(d *day, x deed) {
+			n := x.a % d.set.nests
+			if u := d.places[n].piece; u != nil && d.machine != nil && d.machine.Snapshot().Label != u.sticker {
+				u.blamed = true // the label that is open is said to be this unit's, which carries another
+			}
+			d.scan(station.NoNest, "NEST-"+string('1'+rune(n)))
+		},
 		"name a nest": func(d *day, x deed) {
 			if n := x.a % d.set.nests; d.hand != nil && d.places[n].piece == nil {
 				d.scan(n, d.hand.sticker)

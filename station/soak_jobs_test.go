@@ -315,7 +315,8 @@ func (d *day) doesToUnit(nest int, r *running, how string, fail func(station.Tro
 		}
 		return station.BlockRead{Raw: bytes.Clone(u.block)}
 	case station.Void:
-		u.block = protocol.VoidBlock()
+		u.block = protocol.VoidBlock(j.Witness.Bytes())
+		return station.BlockRead{Raw: bytes.Clone(u.block)}
 	case station.Write:
 		d.watch.lastWritten[nest] = j.Block
 		if !d.commit(u, j.Block, r) {

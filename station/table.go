@@ -38,7 +38,7 @@ var table = [steps]row{
 		skip: (*Machine).turnAway, leave: (*Machine).leaveIdle},
 	Refusing:  {answer: kStored, done: (*Machine).refused, fail: (*Machine).storeTrouble},
 	Intending: {answer: kStored, done: (*Machine).intended, fail: (*Machine).storeTrouble},
-	Voiding: {answer: kDone, done: (*Machine).voided, fail: (*Machine).voidTrouble,
+	Voiding: {answer: kBlockRead, done: (*Machine).voided, fail: (*Machine).voidTrouble,
 		skip: (*Machine).skip, leave: (*Machine).leaveAttempt, attempt: true},
 	Emptying: {answer: kDone, done: (*Machine).emptied, fail: (*Machine).fixtureTrouble,
 		skip: (*Machine).skip, leave: (*Machine).leaveAttempt, attempt: true},

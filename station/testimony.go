@@ -9,7 +9,8 @@ import (
 )
 
 // Testimony is what the block in a unit says of the log: the block names the
-// record that ordered it, with the beginning of its hash.
+// record that ordered it, with the beginning of its hash. A block with constants
+// names a write intent, a void form the intent of the attempt that it was made for.
 type Testimony string
 
 // The testimonies. Different and Missing accuse the log, or who wrote the block.
@@ -28,6 +29,11 @@ func Forked(t Testimony, w protocol.Witness, r Recalled) bool {
 	return t.Accuses() && r.Head.Generation > 1 && w.Generation == r.Head.Generation && w.Sequence <= r.Began
 }
 
+// WitnessTo is how a unit bears a record.
+func WitnessTo(ref record.Ref) protocol.Witness {
+	return protocol.Witness{Station: ref.Station, Generation: ref.Generation, Sequence: ref.Sequence, Intent: [16]byte(ref.Hash[:16])}
+}
+
 // Accuses says whether the log and the unit contradict each other.
 func (t Testimony) Accuses() bool { return t == Different || t == Missing }
 
@@ -36,7 +42,7 @@ func (t Testimony) Accuses() bool { return t == Different || t == Missing }
 // equal record speaks.
 func Testify(found []byte, station string, r Recalled) (Testimony, protocol.Witness) {
 	b, err := protocol.ParseBlock(found)
-	if err != nil || b.State == protocol.Voided {
+	if err != nil || b.Witness == (protocol.Witness{}) {
 		return None, protocol.Witness{}
 	}
 	w := b.Witness

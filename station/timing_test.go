@@ -17,7 +17,8 @@ type gait struct {
 // transfer.
 type timing struct {
 	captures                map[string]time.Duration
-	greet, write, back      time.Duration // who it is, status, block; stage and commit; read it back
+	greet, void             time.Duration // who it is, status, block; make it void and read that back
+	write, back             time.Duration // stage and commit; read it back
 	empty, target, verify   time.Duration // to estimate
 	append, silent, halting time.Duration
 }
@@ -26,11 +27,12 @@ const ms = time.Millisecond
 
 // onALine is what make bench measured: hopper-54 as its product file has it,
 // on a serial line of 921,600 Bd with 16 ms turnaround. A silent request takes
-// the protocol's 100 ms and the 50 ms that a client allows its adapter.
+// the protocol's 100 ms and the 50 ms that a client allows its adapter. A void is
+// 60 ms of writing a slot, and three requests.
 func onALine() timing {
 	return timing{
 		captures: map[string]time.Duration{"empty": 440 * ms, "target": 315 * ms, "ranges": 205 * ms, "verify": 205 * ms, "look": 80 * ms},
-		greet:    18 * ms, write: 196 * ms, back: 101 * ms, empty: 2 * ms, target: 18 * ms, verify: 5 * ms,
+		greet:    18 * ms, void: 114 * ms, write: 196 * ms, back: 101 * ms, empty: 2 * ms, target: 18 * ms, verify: 5 * ms,
 		append: 2 * ms, silent: 150 * ms, halting: 20 * ms,
 	}
 }
@@ -51,8 +53,10 @@ func (x timing) of(j station.Job) time.Duration {
 		return x.write
 	case station.Mark:
 		return x.write + x.back
-	case station.Identify, station.Report, station.ReadBlock, station.Void:
+	case station.Identify, station.Report, station.ReadBlock:
 		return x.greet
+	case station.Void:
+		return x.void
 	case station.Halt:
 		return x.halting
 	case station.EstimateEmpty:
@@ -77,7 +81,8 @@ func (x timing) light() (sum time.Duration) {
 }
 
 // unit is how long a unit's captures and transfers take: who it is, its status
-// and its block, all captures, constants written and read back, the mark.
+// and its block, the void and its reading back, all captures, constants written and
+// read back, the mark.
 func (x timing) unit() time.Duration {
-	return x.light() + 3*x.greet + 2*(x.write+x.back)
+	return x.light() + 3*x.greet + x.void + 2*(x.write+x.back)
 }

@@ -42,7 +42,8 @@ func (w *world) answer(e station.Effect) station.Fact {
 	case station.ReadBlock:
 		return station.BlockRead{Raw: bytes.Clone(u.block)}
 	case station.Void:
-		u.block = protocol.VoidBlock()
+		u.block = protocol.VoidBlock(j.Witness.Bytes())
+		return station.BlockRead{Raw: bytes.Clone(u.block)}
 	case station.Write:
 		u.block = bytes.Clone(j.Block)
 		if u.torn {
@@ -150,7 +151,7 @@ func failedAnswer(j station.Job, f station.Failure) station.Fact {
 		return station.Identified{Failure: f}
 	case station.Report:
 		return station.Reported{Failure: f}
-	case station.ReadBlock, station.Mark:
+	case station.ReadBlock, station.Void, station.Mark:
 		return station.BlockRead{Failure: f}
 	case station.Capture:
 		return station.Captured{Failure: f}

@@ -13,8 +13,8 @@ import (
 // about a serial that it covers, unless serial is "", and that the log of an
 // earlier checkpoint grew into it, unless since is nil. left is how many records
 // about the serial came after the checkpoint. A log that is not the one of the
-// checkpoint is an error that wraps ErrDamaged. It reads the whole journal,
-// twice, and keeps little of it; progress, if not nil, is told the records done
+// checkpoint is an error that wraps ErrDamaged. It reads the whole journal once
+// and keeps little of it; progress, if not nil, is told the records done
 // and in all.
 func Prove(dir, serial string, under FoundCheckpoint, since *FoundCheckpoint, progress func(done, total int64)) (f proof.File, left int, err error) {
 	f, left, err = prove(osDisk{}, dir, serial, under, since, progress)
@@ -39,25 +39,23 @@ func prove(d disk, dir, serial string, under FoundCheckpoint, since *FoundCheckp
 			return f, 0, err
 		}
 	}
-	// What is proven must be known before the tree goes by.
 	var wanted []uint64
-	err = eachRecord(d, dir, func(e record.Skimmed, data []byte) error {
-		if serial == "" || e.Subject.Serial != serial {
-			return nil
-		}
-		if int64(e.Ref.Sequence) > under.Size {
-			left++
-			return nil
-		}
-		wanted = append(wanted, e.Ref.Sequence)
-		f.Records = append(f.Records, proof.Proven{Record: data})
-		return p.Want(e.Ref.Sequence)
-	})
-	if err != nil {
-		return f, 0, err
-	}
 	last := uint64(0)
-	err = eachRecord(d, dir, func(e record.Skimmed, _ []byte) error {
+	err = eachRecord(d, dir, func(e record.Skimmed, data []byte) error {
+		about := serial != "" && e.Subject.Serial == serial
+		switch {
+		case int64(e.Ref.Sequence) > under.Size:
+			if about {
+				left++
+			}
+			return nil
+		case about:
+			wanted = append(wanted, e.Ref.Sequence)
+			f.Records = append(f.Records, proof.Proven{Record: data})
+			if err := p.Want(e.Ref.Sequence); err != nil {
+				return err
+			}
+		}
 		if e.Ref.Sequence != last+1 {
 			return &DamageError{File: string(journalKind), Offset: -1, What: fmt.Sprintf("record %d stands where %d should", e.Ref.Sequence, last+1)}
 		}
@@ -65,9 +63,6 @@ func prove(d disk, dir, serial string, under FoundCheckpoint, since *FoundCheckp
 		p.Add(e.Ref.Hash)
 		if last%4096 == 0 {
 			progress(int64(last), under.Size)
-		}
-		if int64(last) == under.Size {
-			return io.EOF // what follows is not covered
 		}
 		return nil
 	})

@@ -35,7 +35,8 @@ func newReread(where *place) *cobra.Command {
 		Use:   "reread --port PORT",
 		Short: "Read the constants in a unit, and hold what they say of the log against it",
 		Long: `Reads the constants block that a unit holds and changes nothing. The block names
-the record of the log that ordered it, so every shipped unit is a witness:
+the record of the log that ordered it, so every shipped unit is a witness. Where an
+attempt ended before constants were written it is void, and names the attempt:
 
   equal              the log has that very record
   different          the log has another record there: it was rewritten, or went on
@@ -44,7 +45,7 @@ the record of the log that ordered it, so every shipped unit is a witness:
                      not this station wrote the block (exit code 3)
   older_generation   went with the old computer, after the copy was made
   elsewhere          another station's
-  none               no constants, or void ones
+  none               no constants, or none that name a record
 
 The station must not use the port meanwhile.`,
 		Example: "  panecal reread --port /dev/ttyS1\n  panecal --data /mnt/copy reread --port tcp:127.0.0.1:5401 --json",

@@ -136,10 +136,10 @@ func (u *unit) carryOut(body protocol.RequestBody) (protocol.AnswerBody, protoco
 	case *protocol.Commit:
 		return u.commit(q)
 	case *protocol.Void:
-		if err := u.load(); err != nil || len(u.block) == 0 {
+		if err := u.load(); err != nil || len(u.block) == 0 && len(q.Witness) == 0 {
 			return nil, protocol.CodeOK, err
 		}
-		return nil, protocol.CodeOK, u.store(protocol.VoidBlock())
+		return nil, protocol.CodeOK, u.store(protocol.VoidBlock(q.Witness))
 	case *protocol.Restart:
 		u.finish(protocol.Stopped)
 		u.session, u.capture, u.staged, u.held, u.id = 0, nil, nil, 0, nil

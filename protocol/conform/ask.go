@@ -331,7 +331,7 @@ func (r *run) keep() []byte {
 }
 
 // restore leaves the unit dark and as it was, whatever ended the run; one
-// that never had constants is left with the void form.
+// that never had constants is left with the bare void form.
 func (r *run) restore(block []byte) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(r.ctx), 10*time.Second)
 	defer cancel()
@@ -340,9 +340,12 @@ func (r *run) restore(block []byte) {
 		return
 	}
 	r.stop()
+	void := &protocol.Void{}
 	if b, err := protocol.ParseBlock(block); err == nil && b.State != protocol.Voided {
 		r.writeBlock("5.6.4", block)
 		return
+	} else if err == nil && b.Witness != (protocol.Witness{}) {
+		void.Witness = b.Witness.Bytes()
 	}
-	r.ask(&protocol.Void{})
+	r.ask(void)
 }

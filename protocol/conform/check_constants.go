@@ -16,7 +16,7 @@ func constantsChecks() []check {
 		{"commit", []string{"5.6.4", "5.6.11", "5.6.5", "4.5.2", "4.5.3", "4.5.4"}, checkCommit},
 		{"busy", []string{"4.4.4", "4.5.2", "4.5.3"}, checkBusy},
 		{"the block in force", []string{"5.6.1", "5.6.3", "6.1", "6.3"}, checkBlock},
-		{"void", []string{"5.6.7", "6.4"}, checkVoid},
+		{"void", []string{"5.6.7", "6.4", "4.4.1", "4.4.3"}, checkVoid},
 		{"constants and captures", []string{"5.6.8", "4.5.5"}, checkConstantsWhileCapturing},
 		{"constants applied", []string{"5.3.7", "5.5.3", "6.2"}, checkApplied},
 	}
@@ -153,7 +153,7 @@ func checkCommit(r *run) {
 	for _, state := range []byte{0, 3, 4, 255} {
 		refuse("5.6.11", protocol.CodeNotStaged, resealed(edit(n-8, state)), fmt.Sprintf("a block in state %d", state))
 	}
-	refuse("5.6.11", protocol.CodeNotStaged, protocol.VoidBlock(), "the void form")
+	refuse("5.6.11", protocol.CodeNotStaged, protocol.VoidBlock(nil), "the void form")
 	refuse("5.6.11", protocol.CodeNotStaged, resealed(edit(8, byte(n+4))), "a block that says another length")
 	// Three bins more are more than the fill behind an odd number can hide.
 	refuse("5.6.11", protocol.CodeNotStaged, resealed(edit(18, next[18]+3)), "a block of fewer bytes than its bins need")
@@ -302,14 +302,37 @@ func checkBlock(r *run) {
 	}
 }
 
+// checkFirstVoid: a unit that never held a block bears a witness too. It is the
+// first of all checks, because any other may write.
+func checkFirstVoid(r *run) {
+	if got, ok := r.readConstants(); !ok || len(got) > 0 {
+		return // what it does then, the check of void says
+	}
+	witness := r.constants(24).Witness.Bytes()
+	r.code("5.6.7", protocol.CodeOK, &protocol.Void{Witness: witness})
+	r.inForce("5.6.7", protocol.VoidBlock(witness), "after the first void of its life")
+}
+
 func checkVoid(r *run) {
 	if !r.writeBlock("5.6.4", r.block(protocol.Written, 8)) {
 		return
 	}
-	for range 2 {
-		r.code("5.6.7", protocol.CodeOK, &protocol.Void{})
-		r.inForce("5.6.7", protocol.VoidBlock(), "after void")
+	one, two := r.constants(8).Witness.Bytes(), r.constants(9).Witness.Bytes()
+	for _, witness := range [][]byte{one, one, two, nil, nil, one} {
+		r.code("5.6.7", protocol.CodeOK, &protocol.Void{Witness: witness})
+		got, ok := r.readConstants()
+		want := protocol.VoidBlock(witness)
+		r.want("5.6.7", ok && bytes.Equal(got, want), "after void the block in force is % X, not % X", got, want)
+		r.want("6.4", !ok || len(got) == len(want) || len(got) > len(protocol.VoidBlock(one)), "the void form is % X, not % X", got, want)
 	}
+	for what, bad := range map[string]any{"59 bytes": one[:59], "61 bytes": append(one[:60:60], 0), "a number": 1, "no bytes": []byte{}} {
+		id := r.newID()
+		if h, ok := r.insist(id, protocol.OpVoid, envelope(id, r.session, protocol.OpVoid, pairs{{1, bad}})); ok {
+			r.want("4.4.3", h.Code == protocol.CodeBadArgument, "void with %s for a witness is answered with code %d", what, h.Code)
+		}
+	}
+	r.inForce("4.4.1", protocol.VoidBlock(one), "after voids that were refused")
+	r.code("5.6.7", protocol.CodeOK, &protocol.Void{})
 	got, ok := r.readConstants()
 	r.want("6.4", ok && fmt.Sprintf("%X", got) == "504E4C4301000000140000000300000081E9FEE5", "the void form is % X", got)
 	block := r.block(protocol.Written, 9)
@@ -351,7 +374,7 @@ func checkConstantsWhileCapturing(r *run) {
 		if c, isCommit := body.(*protocol.Commit); isCommit && c.CRC != lastFour(inForce) {
 			fits = h.Code == protocol.CodeNotStaged || h.Code == protocol.CodeCapturing
 		} else if _, isVoid := body.(*protocol.Void); isVoid && h.Code == protocol.CodeOK {
-			inForce = protocol.VoidBlock()
+			inForce = protocol.VoidBlock(nil)
 		}
 		r.want("5.6.8", fits, "%v while a capture runs: code %d", body.Op(), h.Code)
 	}

@@ -25,7 +25,7 @@ func powerChecks() []check {
 // it, or is tried with every answer.
 func checks() []check {
 	var all []check
-	for _, group := range [][]check{requestChecks(), packetChecks(), captureChecks(), constantsChecks(), powerChecks()} {
+	for _, group := range [][]check{{{"the first void", []string{"5.6.7"}, checkFirstVoid}}, requestChecks(), packetChecks(), captureChecks(), constantsChecks(), powerChecks()} {
 		all = append(all, group...)
 	}
 	return all
@@ -406,7 +406,8 @@ func checkPowerCuts(r *run) {
 			return
 		}
 	}
-	r.cuts(one, protocol.VoidBlock(), &protocol.Void{})
+	witness := r.constants(19).Witness.Bytes()
+	_ = r.cuts(one, protocol.VoidBlock(witness), &protocol.Void{Witness: witness}) && r.cuts(one, protocol.VoidBlock(nil), &protocol.Void{})
 }
 
 // lasts cuts the power, or restarts, long after code 0.

@@ -159,7 +159,7 @@ func checkTwice(r *run) {
 	}
 	if len(read) == 3 {
 		r.want("1.4", bytes.HasPrefix(block, read[1]) && len(read[1]) > 0, "committed twice, the block in force is another")
-		r.want("1.4", bytes.Equal(read[2], protocol.VoidBlock()), "voided twice, the block in force is not the void form")
+		r.want("1.4", bytes.Equal(read[2], protocol.VoidBlock(nil)), "voided twice, the block in force is not the void form")
 	}
 }
 
@@ -227,7 +227,7 @@ func (r *run) refusals(p protocol.Progress) {
 		for _, body := range []protocol.RequestBody{
 			&protocol.AskStatus{}, &protocol.CaptureRequest{ID: p.Capture, Kind: r.main(), Shots: 1, Frames: 1}, &protocol.AskProgress{Capture: p.Capture},
 			&protocol.Fetch{Capture: p.Capture, Table: r.mainTable(), Count: 1}, &protocol.ReadConstants{Count: 20},
-			&protocol.Stage{Length: 20, Data: protocol.VoidBlock()}, &protocol.Commit{Length: 20, CRC: 1}, &protocol.Void{}, &protocol.Restart{},
+			&protocol.Stage{Length: 20, Data: protocol.VoidBlock(nil)}, &protocol.Commit{Length: 20, CRC: 1}, &protocol.Void{}, &protocol.Restart{},
 		} {
 			payload, err := protocol.AppendRequest(nil, protocol.Request{ID: r.newID(), Session: session, Body: body})
 			if err != nil {

@@ -296,7 +296,7 @@ func captureDefects() []defect {
 }
 
 func constantsDefects() []defect {
-	void := protocol.VoidBlock()
+	void := protocol.VoidBlock(nil)
 	part := func(do func(m *mutant, c *protocol.ConstantsPart)) func(*mutant, protocol.Answer, []byte) [][]byte {
 		return edit(do)
 	}

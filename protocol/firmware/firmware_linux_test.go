@@ -198,11 +198,14 @@ func TestConstants(t *testing.T) {
 	if got := must(c.ReadConstants(ctx))(t); !bytes.Equal(got, released) {
 		t.Error("a reset lost the constants")
 	}
-	if err := c.Void(ctx); err != nil {
-		t.Fatal(err)
-	}
-	if got := must(c.ReadConstants(ctx))(t); !bytes.Equal(got, protocol.VoidBlock()) {
-		t.Errorf("after void: % X", got)
+	for _, w := range []protocol.Witness{{Station: "cell-3", Generation: 1, Sequence: 4711, Intent: [16]byte{9, 8, 7}}, {}} {
+		want := must((&protocol.Block{State: protocol.Voided, Witness: w}).Marshal())(t)
+		if err := c.Void(ctx, w); err != nil {
+			t.Fatal(err)
+		}
+		if got := must(c.ReadConstants(ctx))(t); !bytes.Equal(got, want) {
+			t.Errorf("after void: % X", got)
+		}
 	}
 	var refused *protocol.RefusedError
 	other := id

@@ -150,7 +150,7 @@ func TestStrangersGetNoAnswer(t *testing.T) {
 		if _, err := c.Identify(t.Context()); err != nil {
 			t.Fatal(err)
 		}
-		if err := c.Void(t.Context()); !errors.Is(err, protocol.ErrNoAnswer) {
+		if err := c.Void(t.Context(), protocol.Witness{}); !errors.Is(err, protocol.ErrNoAnswer) {
 			t.Errorf("void: %v", err)
 		}
 		if got := p.Strangers(); len(got) != protocol.Tries || got[0].Body.Op() != protocol.OpVoid {

@@ -65,7 +65,7 @@ func recordThird(t *testing.T, port string) {
 # testdata/wire/third_unit.py, a unit of 3 x 4 zones written in a scripting
 # language by somebody who had SPEC.md, the kit's README and nothing else, on a
 # pseudo-terminal: who are you, status, histograms, ranges, a refused capture,
-# stage, commit with busy, read back, ranges with the constants on, void, restart.
+# stage, commit with busy, read back, ranges with the constants on, void with a witness and without, restart.
 ` + string(rest)
 	if err := os.WriteFile(thirdFile, []byte(text), 0o644); err != nil {
 		t.Fatal(err)
@@ -147,11 +147,17 @@ func thirdSession(t *testing.T, port protocol.Port) {
 			t.Errorf("zone %d: the stored offset takes %.3f mm off", z, off)
 		}
 	}
-	if err := c.Void(ctx); err != nil {
-		t.Error(err)
-	}
-	if back, err := c.ReadConstants(ctx); err != nil || !slices.Equal(back, protocol.VoidBlock()) {
-		t.Errorf("read back %x, %v", back, err)
+	for _, w := range []protocol.Witness{block.Witness, {}} {
+		void, err := (&protocol.Block{State: protocol.Voided, Witness: w}).Marshal()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := c.Void(ctx, w); err != nil {
+			t.Error(err)
+		}
+		if back, err := c.ReadConstants(ctx); err != nil || !slices.Equal(back, void) {
+			t.Errorf("read back %x, %v", back, err)
+		}
 	}
 	if err := c.Restart(ctx); err != nil {
 		t.Error(err)

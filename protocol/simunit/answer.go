@@ -113,9 +113,10 @@ func (u *Unit) carryOut(body protocol.RequestBody, now time.Time) (protocol.Answ
 	case *protocol.Commit:
 		return nil, u.commit(q, now)
 	case *protocol.Void:
-		if block := u.slots[u.live]; block != nil && !bytes.Equal(block, protocol.VoidBlock()) {
+		void, block := protocol.VoidBlock(q.Witness), u.slots[u.live]
+		if !bytes.Equal(block, void) && !(block == nil && q.Witness == nil) {
 			u.hands.worked(now)
-			u.begin(protocol.VoidBlock(), now)
+			u.begin(void, now)
 		}
 		return nil, protocol.CodeOK
 	case *protocol.Restart:

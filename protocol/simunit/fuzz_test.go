@@ -32,7 +32,7 @@ func FuzzRequest(f *testing.F) {
 		&protocol.Fetch{Capture: 2, Table: protocol.BinTable, Count: 96},
 		&protocol.Fetch{Capture: 3, Table: protocol.RangeTable, Count: 1},
 		&protocol.ReadConstants{Count: 100},
-		&protocol.Stage{Length: 20, Data: protocol.VoidBlock()},
+		&protocol.Stage{Length: 20, Data: protocol.VoidBlock(nil)},
 		&protocol.Commit{Length: 20, CRC: 1},
 	} {
 		p, err := protocol.AppendRequest(nil, protocol.Request{ID: 9, Session: session, Body: b})

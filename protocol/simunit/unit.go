@@ -278,13 +278,14 @@ func (u *Unit) settle(now time.Time) {
 		return
 	}
 	u.stats.Commits++
-	if u.o.Flaw == FlawCommit && !bytes.Equal(block, protocol.VoidBlock()) {
+	b, err := protocol.ParseBlock(block)
+	void := err == nil && b.State == protocol.Voided
+	if u.o.Flaw == FlawCommit && !void {
 		u.claimed = block
 		return
 	}
 	u.slots[1-u.live] = block
 	u.live = 1 - u.live
-	b, err := protocol.ParseBlock(block)
 	if err != nil {
 		return
 	}

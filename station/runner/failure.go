@@ -49,7 +49,7 @@ func failed(j station.Job, f station.Failure) station.Fact {
 		return station.Identified{Failure: f}
 	case station.Report:
 		return station.Reported{Failure: f}
-	case station.ReadBlock, station.Mark:
+	case station.ReadBlock, station.Void, station.Mark:
 		return station.BlockRead{Failure: f}
 	case station.Capture:
 		return station.Captured{Failure: f}

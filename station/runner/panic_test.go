@@ -141,7 +141,10 @@ func (l bombLine) ReadConstants(ctx context.Context) ([]byte, error) {
 	l.b.at("read")
 	return l.Line.ReadConstants(ctx)
 }
-func (l bombLine) Void(ctx context.Context) error { l.b.at("void"); return l.Line.Void(ctx) }
+func (l bombLine) Void(ctx context.Context, w protocol.Witness) error {
+	l.b.at("void")
+	return l.Line.Void(ctx, w)
+}
 func (l bombLine) Stage(ctx context.Context, x []byte) error {
 	l.b.at("stage")
 	return l.Line.Stage(ctx, x)

@@ -268,8 +268,11 @@ func (w *worker) talk(ctx context.Context, e station.Effect) (station.Fact, erro
 		raw, err := w.line.ReadConstants(ctx)
 		return station.BlockRead{Failure: failureOf(err), Raw: raw}, err
 	case station.Void:
-		err := w.line.Void(ctx)
-		return station.Done{Failure: failureOf(err)}, err
+		if err := w.line.Void(ctx, j.Witness); err != nil {
+			return station.BlockRead{Failure: failureOf(err)}, err
+		}
+		raw, err := w.line.ReadConstants(ctx)
+		return station.BlockRead{Failure: failureOf(err), Raw: raw}, err
 	case station.Capture:
 		c, err := w.capture(ctx, j, func(p protocol.Progress) {
 			w.r.answer(e, station.Progressed{Done: p.ShotsFired})

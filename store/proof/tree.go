@@ -49,6 +49,18 @@ func (t *Tree) keep(level int, n int64, h tlog.Hash) {
 	}
 }
 
+// edgeIndexes are the numbers of the hashes in Edge.
+func (t *Tree) edgeIndexes() (list []int64) {
+	begins := int64(0)
+	for level := 62; level >= 0; level-- {
+		if t.Size>>level&1 == 1 {
+			list = append(list, tlog.StoredHashIndex(level, begins>>level))
+			begins += 1 << level
+		}
+	}
+	return list
+}
+
 func (t *Tree) wanted(i int64) bool { _, ok := t.wants[i]; return ok }
 
 // Root is the root of the tree, that of an empty log for the zero value.
@@ -67,9 +79,9 @@ func (t *Tree) Root() tlog.Hash {
 // Clone is a copy that goes on by itself.
 func (t *Tree) Clone() Tree { return Tree{Size: t.Size, Edge: slices.Clone(t.Edge)} }
 
-// Prover makes proofs of a log that goes by once: it is told before what will
-// be asked, then of each record's hash, and then answers. It keeps some tens of
-// hashes for each question, and none of the log.
+// Prover makes proofs of a log that goes by once: it is told of each record's hash,
+// and no later than that what will be asked about it, and then answers. It keeps
+// some tens of hashes for each question, and none of the log.
 type Prover struct {
 	tree Tree
 	size int64
@@ -78,7 +90,8 @@ type Prover struct {
 // NewProver begins at an empty log, to prove in a tree of that size.
 func NewProver(size int64) *Prover { return &Prover{Tree{wants: map[int64]tlog.Hash{}}, size} }
 
-// Want says that a proof about the record with that sequence will be asked for.
+// Want says that a proof about the record with that sequence will be asked for. It
+// is told before the record is added.
 func (p *Prover) Want(sequence uint64) error {
 	_, err := tlog.ProveRecord(p.size, int64(sequence)-1, p.collect())
 	return err
@@ -93,8 +106,16 @@ func (p *Prover) WantGrowth(from int64) error {
 // collect notes which hashes a proof is made of.
 func (p *Prover) collect() tlog.HashReader {
 	return tlog.HashReaderFunc(func(indexes []int64) ([]tlog.Hash, error) {
+		// What a proof needs of the part that has gone by is the edge of the tree.
+		edge := p.tree.edgeIndexes()
 		for _, i := range indexes {
+			if p.tree.wanted(i) {
+				continue
+			}
 			p.tree.wants[i] = tlog.Hash{}
+			if at := slices.Index(edge, i); at >= 0 {
+				p.tree.wants[i] = p.tree.Edge[at]
+			}
 		}
 		return make([]tlog.Hash, len(indexes)), nil
 	})

@@ -143,6 +143,12 @@ func (a *Attempt) write(line func(string, ...any)) {
 	for _, b := range a.Budget {
 		line("  budget %s\t%s mm", b.Line, b.MM)
 	}
+	switch {
+	case a.Void == record.VoidBare:
+		line("  void\tbears no witness: the unit's firmware knows none")
+	case a.Void != "" && a.Intent != nil:
+		line("  void\tbears record %s/%d/%d, intent %.32s", a.Intent.Station, a.Intent.Generation, a.Intent.Sequence, a.Intent.Hash)
+	}
 	if c := a.Constants; c != nil {
 		back := "read back EQUAL"
 		if !c.Equal {

@@ -89,6 +89,7 @@ type Attempt struct {
 	Budget         []Budget            `json:"budget"`
 	CaptureFaults  []Fault             `json:"capture_faults"`
 	Constants      *Constants          `json:"constants"`
+	Void           string              `json:"void"`       // what it was found to bear once it was void: "intent", "bare", "" for not voided
 	AddedBack      string              `json:"added_back"` // block in force during the captures, hexadecimal
 	Captures       []Capture           `json:"captures"`
 	Wire           Wire                `json:"wire"`
@@ -322,7 +323,7 @@ func attempt(e record.Entry, a *record.Attempt) Attempt {
 			r.Target.Certificate, r.Target.Due, r.Target.EndStop},
 		UnitTempCel: Number(a.UnitTempCel), Intent: refOrNil(a.Intent), WriteIntent: refOrNil(a.WriteIntent),
 		Problems: []Problem{}, Quantities: map[string]Quantity{}, Lines: []Line{}, Rows: a.Zones.Rows, Cols: a.Zones.Cols,
-		Zones: zones(&a.Zones), Budget: []Budget{}, CaptureFaults: []Fault{}, AddedBack: hex.EncodeToString(a.AddedBack),
+		Zones: zones(&a.Zones), Budget: []Budget{}, CaptureFaults: []Fault{}, AddedBack: hex.EncodeToString(a.AddedBack), Void: a.Void,
 		Captures: []Capture{}, Wire: Wire(a.Wire), Stages: []Stage{}, Later: e.Later, CheckUnits: []Check{},
 	}
 	for _, p := range a.Problems {

@@ -22,6 +22,8 @@ func TestAddedFieldsTakeNoBytes(t *testing.T) {
 			&record.Attempt{Outcome: record.Passed, Run: record.Run{Purpose: record.Production, WindowLot: "w1", GasketLot: "g1", EmitterLot: "e1"}}, 12},
 		{"a box", &record.Attempt{Outcome: record.Passed, Run: record.Run{Purpose: record.Production}},
 			&record.Attempt{Outcome: record.Passed, Run: record.Run{Purpose: record.Production}, Box: "B-17"}, 5},
+		{"a void", &record.Attempt{Outcome: record.Passed, Run: record.Run{Purpose: record.Production}},
+			&record.Attempt{Outcome: record.Passed, Run: record.Run{Purpose: record.Production}, Void: record.VoidBears}, 8},
 		{"common parts", &record.Attempt{Outcome: record.Passed, Run: record.Run{Purpose: record.Production}, Quantities: []record.Quantity{{Name: "offset.mean", Unit: "mm"}}},
 			&record.Attempt{Outcome: record.Passed, Run: record.Run{Purpose: record.Production}, Quantities: []record.Quantity{{Name: "offset.mean", Unit: "mm", Common: 0.15}}}, 9},
 	} {

@@ -63,7 +63,16 @@ type Attempt struct {
 	// Box is the number of the box that the unit was given to when it was released;
 	// "" where boxes have no numbers, or see [Boxed].
 	Box string `cbor:"20,keyasint,omitempty" since:"5"`
+	// Void says what the unit was found to hold once its constants were void, before
+	// it was measured: [VoidBears] or [VoidBare], "" where nothing was voided.
+	Void string `cbor:"21,keyasint,omitempty" since:"6"`
 }
+
+// What the void form in a unit bears while it is measured.
+const (
+	VoidBears = "intent" // the witness of the attempt's intent
+	VoidBare  = "bare"   // none: the unit was made before a void could bear one
+)
 
 func (*Attempt) Kind() Kind         { return KindAttempt }
 func (a *Attempt) Subject() Subject { return a.Run.Subject() }
@@ -77,6 +86,9 @@ func (a *Attempt) validate() error {
 	}
 	if d := a.Judgement.Disposition; d != "" && !slices.Contains(Dispositions(), d) {
 		return fmt.Errorf("unknown disposition %q", d)
+	}
+	if a.Void != "" && a.Void != VoidBears && a.Void != VoidBare {
+		return fmt.Errorf("unknown void %q", a.Void)
 	}
 	for _, q := range a.Quantities {
 		if err := q.validate(); err != nil {

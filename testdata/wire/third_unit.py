@@ -33,7 +33,10 @@ def crc(data):
         c = c >> 8 ^ TABLE[(c ^ b) & 255]
     return c ^ U32
 
-VOID = struct.pack("<4sHHIII", b"PNLC", 1, 0, 20, 3, crc(struct.pack("<4sHHII", b"PNLC", 1, 0, 20, 3)))
+def void(witness=b""):
+    """A void form (6.4): bare, or bearing a witness of 60 bytes."""
+    b = struct.pack("<4sHHI", b"PNLC", 1, 0, 20 + len(witness)) + witness + struct.pack("<I", 3)
+    return b + struct.pack("<I", crc(b))
 
 def stuff(data):
     out = bytearray()
@@ -510,9 +513,12 @@ class Unit:
         return (code, {}) if code else self.begin(self.staged, now)
 
     def do_9(self, a, now):
+        witness = a.get(1, b"")
+        if 1 in a and (type(witness) is not bytes or len(witness) != 60):
+            return 3, {}
         if self.running():
             return 5, {}
-        return (0, {}) if self.memory.block() == VOID else self.begin(VOID, now)
+        return (0, {}) if self.memory.block() == void(witness) else self.begin(void(witness), now)
 
     def do_10(self, a, now):
         self.restart = True

@@ -87,13 +87,16 @@ func (l *line) carryOut(a *attempt) (record.Outcome, record.Disposition, error) 
 			return "", "", err
 		}
 		rec.Intent = &intent
+		if a.purpose == record.Production {
+			u.block, rec.Void = protocol.VoidBlock(station.WitnessTo(intent).Bytes()), record.VoidBears
+		}
 	}
 	if spoilt == HandInField { // the empty capture was good, the target's never
 		set = emptyOnly(set)
 	}
 	fails := spoilt != "" || failsBefore(a.files.Limits, set)
 	writes := a.purpose == record.Production && !fails
-	verified := writes || a.purpose != record.Production && !fails && len(u.block) > 0
+	verified := writes || a.purpose != record.Production && !fails && u.adjusted()
 	used, took := 0, time.Duration(0)
 	for i, s := range stages {
 		if spoilt == UnitSilent || i >= afterWrite && i < 10 && !writes || i >= 10 && i < 12 && !verified || s.name == "ranges capture" && !u.of.histograms {
@@ -164,7 +167,7 @@ func (l *line) write(a *attempt, rec *record.Attempt, m *measurement, at time.Ti
 	if err != nil {
 		return err
 	}
-	block.Witness = protocol.Witness{Station: ref.Station, Generation: ref.Generation, Sequence: ref.Sequence, Intent: [16]byte(ref.Hash[:16])}
+	block.Witness = station.WitnessTo(ref)
 	raw, err := block.Marshal()
 	if err != nil {
 		return err
@@ -191,7 +194,7 @@ func (l *line) restart(f *station.Files) string {
 // conclude judges, and makes the result and the unit's next state.
 func (l *line) conclude(a *attempt, rec *record.Attempt, set, truth quantity.Set, spoilt Cause) (record.Outcome, record.Disposition, error) {
 	u, lim := a.u, a.files.Limits
-	if a.purpose != record.Production && len(u.block) == 0 {
+	if a.purpose != record.Production && !u.adjusted() {
 		lim = lim.Excusing(quantity.VerifyError, quantity.VerifyErrorFar)
 	}
 	var j limits.Judgement

@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 
 	"example.org/panecal/limits/quantity"
+	"example.org/panecal/protocol"
 	"example.org/panecal/station/label"
 	"example.org/panecal/store/record"
 )
@@ -142,4 +143,10 @@ func (u *unit) plant(c Cause, r *rand.Rand) {
 		return
 	}
 	u.causes = append(u.causes, c)
+}
+
+// adjusted says whether constants are in force in the unit.
+func (u *unit) adjusted() bool {
+	b, err := protocol.ParseBlock(u.block)
+	return err == nil && b.State != protocol.Voided
 }

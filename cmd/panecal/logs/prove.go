@@ -38,7 +38,7 @@ into this one: no record before it was changed or taken out. A serial may then
 stay out.
 
 A proof says that these records are in the log. It does not say that there are
-no others about the unit. The log is read through twice; a checkpoint that
+no others about the unit. The log is read through once; a checkpoint that
 covers the unit is taken from the folder checkpoints beside the store and from
 those that the configuration names, or is named with --under.`,
 		Example: "  panecal log prove H54-00001-X --out H54-00001-X.proof\n  panecal log prove --since /mnt/share/57.note --out growth.proof",

@@ -408,7 +408,7 @@ static double next_ms(void)
         return back_at >= 0 ? back_at : FOREVER;
     }
     bool dimmed = unit.capture.id != 0 && !unit.running && !unit.frozen; /* by the watchdog; not yet looked at */
-    bool busy = unit.count > 0 || unit.work != NO_WORK || unit.closing || dimmed || line_waiting();
+    bool busy = unit.count > 0 || unit.work || unit.closing || dimmed || line_waiting();
     bool ends = firing || (unit.open && setup.open_text != NULL); /* something by itself */
     return busy ? now_ms() : ends ? now_ms() + TICK_MS : FOREVER;
 }

@@ -5,6 +5,7 @@
 #include "inside.h"
 
 enum { QUICK_MS = 50 }; /* what may be done before an answer begins */
+enum { HEAD = 12, WITNESS = 60 }; /* of a block; state and check are 8 more */
 
 uint8_t panecal_read(struct panecal *p, const struct request *q)
 {
@@ -53,56 +54,68 @@ uint8_t panecal_stage(struct panecal *p, const struct request *q)
     return OK;
 }
 
-uint8_t panecal_write_now(struct panecal *p, uint8_t work)
+uint8_t panecal_write_now(struct panecal *p)
 {
-    bool ok = work == COMMIT_VOID ? panecal_constants_write(p, panecal_void_form, sizeof panecal_void_form)
-                                  : panecal_constants_write(p, p->setup->staging, p->staged_bytes);
-    if (ok && work == COMMIT_STAGED) {
-        p->staged_bytes = 0;
+    bool ok = panecal_constants_write(p, p->setup->staging, p->staged_bytes);
+    if (ok) {
         p->staged_held = 0;
     }
     p->memory_fault = !ok;
     return ok ? OK : FAULT;
 }
 
-/* Writes a block, at once or, if that takes long, after a busy answer. The
+/* Brings what is staged into force unless the block that q names is, or a code
+ * speaks against it: at once or, if that takes long, after a busy answer. The
  * request comes again then and finds the block in force. */
-static uint8_t write_or_busy(struct panecal *p, uint8_t work)
+static uint8_t bring(struct panecal *p, const struct request *q, uint8_t code)
 {
+    if (p->sound && q->v[0] == p->length && q->v[1] == p->tail) {
+        return OK;
+    }
+    if (code != OK) {
+        return code;
+    }
     if (p->write_failed) {
         p->write_failed = false; /* what the busy answer promised went wrong */
         return FAULT;
     }
     if (panecal_number(p, PANECAL_COMMIT_MS) <= QUICK_MS) {
-        return panecal_write_now(p, work);
+        return panecal_write_now(p);
     }
-    p->work = work;
+    p->work = true;
     return BUSY;
-}
-
-static bool in_force(const struct panecal *p, uint32_t length, uint32_t tail)
-{
-    return p->sound && length == p->length && tail == p->tail;
 }
 
 uint8_t panecal_commit(struct panecal *p, const struct request *q)
 {
-    uint32_t length = q->v[0], tail = q->v[1];
-    if (in_force(p, length, tail)) {
-        return OK;
+    uint8_t code = p->running ? CAPTURING : q->v[0] == p->staged_bytes ? panecal_constants_judge(p, q->v[1]) : NOT_STAGED;
+    return bring(p, q, code);
+}
+
+/* A void form is put together where blocks are staged, and what lay there is
+ * forgotten; the shortest block to be staged is longer. */
+uint8_t panecal_void(struct panecal *p, struct request *q)
+{
+    uint8_t *block = p->setup->staging;
+    struct panecal_item it;
+    bool bears = panecal_find(q, 1, &it);
+    if (bears && (it.major != CBOR_BYTES || it.value != WITNESS)) {
+        return BAD_ARGUMENT;
     }
     if (p->running) {
         return CAPTURING;
     }
-    uint8_t code = length == p->staged_bytes ? panecal_constants_judge(p, tail) : NOT_STAGED;
-    return code != OK ? code : write_or_busy(p, COMMIT_STAGED);
-}
-
-uint8_t panecal_void(struct panecal *p)
-{
-    if (p->length == 0 || in_force(p, sizeof panecal_void_form, panecal_get32(panecal_void_form + 16))) {
-        return OK;
+    uint32_t n = HEAD + 8;
+    if (bears) {
+        memcpy(block + HEAD, it.after, WITNESS);
+        n += WITNESS;
     }
-    return p->running ? CAPTURING : write_or_busy(p, COMMIT_VOID);
+    panecal_set32(block + n - 8, 3); /* void */
+    panecal_set32(block + 8, n);
+    memcpy(block, panecal_block_begin, sizeof panecal_block_begin);
+    q->v[0] = p->staged_bytes = n;
+    q->v[1] = ~panecal_crc(PANECAL_CRC_START, block, n - 4);
+    panecal_set32(block + n - 4, q->v[1]);
+    p->staged_held = 0;
+    return bring(p, q, OK);
 }
-

@@ -77,12 +77,11 @@ uint8_t panecal_tell_progress(struct panecal *p, const struct request *q);
 uint8_t panecal_fetch(struct panecal *p, const struct request *q);
 
 /* Constants. */
-enum { NO_WORK, COMMIT_STAGED, COMMIT_VOID };
 uint8_t panecal_read(struct panecal *p, const struct request *q);
 uint8_t panecal_stage(struct panecal *p, const struct request *q);
 uint8_t panecal_commit(struct panecal *p, const struct request *q); /* these two: answer not begun */
-uint8_t panecal_void(struct panecal *p);
-uint8_t panecal_write_now(struct panecal *p, uint8_t work);
+uint8_t panecal_void(struct panecal *p, struct request *q);
+uint8_t panecal_write_now(struct panecal *p); /* what is staged */
 
 /* Slots of memory for them. */
 uint32_t panecal_mark_at(const struct panecal *p); /* where in a slot its mark stands; a block ends before */
@@ -91,6 +90,6 @@ void panecal_constants_check(struct panecal *p); /* is the block in force still 
 bool panecal_constants_write(struct panecal *p, const uint8_t *block, uint32_t bytes);
 /* Judges what is staged and shall end with these four bytes; a code of 4.4. */
 uint8_t panecal_constants_judge(const struct panecal *p, uint32_t tail);
-extern const uint8_t panecal_void_form[20];
+extern const uint8_t panecal_block_begin[8]; /* of a void form, and but for the flags of any block */
 
 #endif

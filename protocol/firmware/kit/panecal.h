@@ -124,9 +124,9 @@ struct panecal {
     uint32_t heard;        /* ms when the interrupt saw that */
     bool frozen;           /* progress stays as it is */
 
-    uint32_t staged_bytes; /* length of the block being staged, 0 = none */
-    uint32_t staged_held;
-    uint8_t work;          /* a write that a busy answer promised */
+    uint32_t staged_bytes; /* length of the block being staged */
+    uint32_t staged_held;  /* of these, 0 = none */
+    bool work;             /* a write that a busy answer promised */
     bool write_failed, memory_fault;
 
     uint8_t slot;          /* in force; 2 = none ever was */

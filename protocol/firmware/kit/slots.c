@@ -11,7 +11,7 @@
 
 #include "inside.h"
 
-enum { NO_SLOT = 2, MARK = 16, TAIL = 68 };
+enum { NO_SLOT = 2, MARK = 16, TAIL = 68, SHORTEST = 20 };
 
 uint32_t panecal_mark_at(const struct panecal *p)
 {
@@ -19,9 +19,13 @@ uint32_t panecal_mark_at(const struct panecal *p)
     return (p->setup->slot_bytes & ~(word - 1)) - PANECAL_MARK_BYTES(word);
 }
 
-const uint8_t panecal_void_form[20] = {
-    0x50, 0x4E, 0x4C, 0x43, 1, 0, 0, 0, 20, 0, 0, 0, 3, 0, 0, 0, 0x81, 0xE9, 0xFE, 0xE5,
-};
+const uint8_t panecal_block_begin[8] = {0x50, 0x4E, 0x4C, 0x43, 1, 0, 0, 0};
+
+/* Whether a block of n bytes says what it is, and how long. */
+static bool begins(const uint8_t *head, uint32_t n)
+{
+    return memcmp(head, panecal_block_begin, 6) == 0 && panecal_get32(head + 8) == n;
+}
 
 static uint32_t zones_of(const uint8_t *head)
 {
@@ -55,7 +59,7 @@ void panecal_constants_check(struct panecal *p)
     }
     panecal_port_load(p->slot, p->length - 4, tail, sizeof tail);
     p->tail = panecal_get32(tail);
-    p->sound = crc == PANECAL_CRC_GOOD && memcmp(head, panecal_void_form, 6) == 0 && panecal_get32(head + 8) == p->length;
+    p->sound = crc == PANECAL_CRC_GOOD && begins(head, p->length);
 }
 
 void panecal_constants_find(struct panecal *p)
@@ -68,7 +72,7 @@ void panecal_constants_find(struct panecal *p)
         panecal_port_load(slot, panecal_mark_at(p), mark, MARK);
         uint32_t generation = panecal_get32(mark);
         uint32_t length = panecal_get32(mark + 4);
-        if (panecal_crc(PANECAL_CRC_START, mark, MARK) == PANECAL_CRC_GOOD && length >= sizeof panecal_void_form && length <= panecal_mark_at(p) &&
+        if (panecal_crc(PANECAL_CRC_START, mark, MARK) == PANECAL_CRC_GOOD && length >= SHORTEST && length <= panecal_mark_at(p) &&
             generation > p->generation) {
             p->slot = (uint8_t)slot;
             p->generation = generation;
@@ -98,8 +102,8 @@ uint8_t panecal_constants_judge(const struct panecal *p, uint32_t tail)
     const struct panecal_identity *id = &p->setup->identity;
     const uint8_t *block = p->setup->staging;
     uint32_t n = p->staged_bytes;
-    if (p->staged_held != n || n < 92 + TAIL || memcmp(block, panecal_void_form, 6) != 0 ||
-        panecal_get32(block + 8) != n || zones_of(block) > 1024 || panecal_get16(block + 18) > 1024 ||
+    if (p->staged_held != n || n < 92 + TAIL || !begins(block, n) ||
+        zones_of(block) > 1024 || panecal_get16(block + 18) > 1024 ||
         offsets_at(block) + 4 * (per_zone(block) ? zones_of(block) : 1) + TAIL != n ||
         panecal_get32(block + n - 8) - 1 > 1 || /* neither written nor released */
         panecal_get32(block + n - 4) != tail || panecal_crc(PANECAL_CRC_START, block, n) != PANECAL_CRC_GOOD) {
@@ -118,7 +122,7 @@ bool panecal_stored(const struct panecal *p, uint32_t what, uint32_t zone, uint3
     *value = 0;
     *scale = 0;
     if (!p->sound || p->length < 92 + TAIL) {
-        return false; /* none, damaged, or the void form */
+        return false; /* none, damaged, or a void form */
     }
     panecal_port_load(p->slot, 0, head, sizeof head);
     uint32_t at = 92 + 4 * zone, bytes = 4;

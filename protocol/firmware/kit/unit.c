@@ -72,7 +72,7 @@ static uint8_t serve(struct panecal *p, struct request *q)
     case COMMIT:
         return panecal_commit(p, q);
     case VOID:
-        return panecal_void(p);
+        return panecal_void(p, q);
     default:
         break;
     }
@@ -83,9 +83,8 @@ static void forget(struct panecal *p)
 {
     panecal_end(p, STOPPED); /* with which reason, nobody can ask */
     p->capture.id = 0;
-    p->staged_bytes = 0;
     p->staged_held = 0;
-    p->work = NO_WORK;
+    p->work = false;
     p->write_failed = false;
 }
 
@@ -113,7 +112,7 @@ static void hear(struct panecal *p, const uint8_t *payload, uint16_t bytes)
     }
     uint8_t code = NO_SESSION;
     if (ours) {
-        code = p->work != NO_WORK ? BUSY : serve(p, &q);
+        code = p->work ? BUSY : serve(p, &q);
     }
     if (!p->begun) {
         const int64_t ms = panecal_number(p, PANECAL_COMMIT_MS);
@@ -156,11 +155,10 @@ bool panecal_poll(struct panecal *p)
         hear(p, p->setup->receive + p->first * stride, p->size[p->first]);
         p->first = (uint8_t)((p->first + 1) % panecal_number(p, PANECAL_HELD));
         p->count--;
-    } else if (p->work != NO_WORK) {
+    } else if (p->work) {
         /* Only once every request that was on its way has its busy answer. */
-        uint8_t work = p->work;
-        p->work = NO_WORK;
-        p->write_failed = panecal_write_now(p, work) != OK;
+        p->work = false;
+        p->write_failed = panecal_write_now(p) != OK;
     }
     if (p->open && (p->closing ||
                     (p->setup->open_text != NULL && panecal_port_ms() - p->asked >= CONSOLE_MS))) {
