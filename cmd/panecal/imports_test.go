@@ -61,7 +61,7 @@ func TestImports(t *testing.T) {
 }
 
 // pure packages compute: what they do follows from what they are given.
-var pure = []string{"limits/quantity", "station", "station/estimate", "station/label", "station/window"}
+var pure = []string{"limits/quantity", "station", "station/estimate", "station/label", "station/survey", "station/window"}
 
 // world is what reaches beyond a pure package's arguments.
 var world = []string{"crypto/rand", "io/fs", "log", "log/slog", "net", "os", "os/exec", "os/signal", "path/filepath", "runtime", "syscall",

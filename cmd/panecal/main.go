@@ -27,6 +27,7 @@ import (
 	"example.org/panecal/cmd/panecal/logs"
 	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/cmd/panecal/plantwide"
+	"example.org/panecal/cmd/panecal/productmake"
 	"example.org/panecal/cmd/panecal/signing"
 	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/cmd/panecal/studies"
@@ -145,6 +146,7 @@ Exit codes: ` + cli.ExitHelp,
 		newSim(),
 		clauses.New(),
 		evenlight.New(),
+		productmake.New(),
 		causes.New(where.log),
 		causes.NewCompare(where.log),
 		causes.NewPicture(where.log),

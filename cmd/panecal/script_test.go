@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"syscall"
@@ -93,6 +94,8 @@ func TestScripts(t *testing.T) {
 			"units": startUnits,
 			"hold":  holdStore,
 			"grace": giveGrace,
+			"list":  listUnits,
+			"only":  onlyProduct,
 		},
 	})
 }
@@ -159,6 +162,44 @@ func startUnits(ts *testscript.TestScript, neg bool, args []string) {
 		fmt.Fprintf(&lines, "{\"port\":%q,\"label\":%q}\n", port, u.Serial())
 	}
 	ts.Check(os.WriteFile(ts.MkAbs("units.jsonl"), []byte(lines.String()), 0o640))
+}
+
+// listUnits is `list PRODUCT UNITS MM,MM… FILE`: simulated units of a product file
+// before a target that comes to each distance in turn, as lines in FILE.
+func listUnits(ts *testscript.TestScript, neg bool, args []string) {
+	ctx, cancel := context.WithCancel(context.Background())
+	ts.Defer(cancel)
+	kind, err := plant.KindOf(ts.MkAbs(args[0]))
+	ts.Check(err)
+	units, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	var distances []float64
+	for mm := range strings.SplitSeq(args[2], ",") {
+		d, err := strconv.ParseFloat(mm, 64)
+		ts.Check(err)
+		distances = append(distances, d)
+	}
+	var lines strings.Builder
+	for i := range units {
+		u, err := kind.Unit(i, 70+uint64(i), simunit.Options{Hands: plant.HandsAt(distances), Speed: 20})
+		ts.Check(err)
+		port, err := simunit.ServePTY(ctx, u)
+		ts.Check(err)
+		for _, mm := range distances {
+			fmt.Fprintf(&lines, "{\"port\":%q,\"label\":%q,\"distance_mm\":%g,\"distance_u_mm\":0.15}\n", port, u.Serial(), mm)
+		}
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[3]), []byte(lines.String()), 0o640))
+}
+
+// onlyProduct is `only CONFIG PRODUCT`: the station's one product, and grace.
+func onlyProduct(ts *testscript.TestScript, neg bool, args []string) {
+	giveGrace(ts, neg, args)
+	name := ts.MkAbs(args[0])
+	text, err := os.ReadFile(name)
+	ts.Check(err)
+	line := regexp.MustCompile(`(?m)^products = .*$`)
+	ts.Check(os.WriteFile(name, line.ReplaceAll(text, fmt.Appendf(nil, "products = [%q]", args[1])), 0o640))
 }
 
 // holdStore is `hold FOLDER`: another process has the store, until the script

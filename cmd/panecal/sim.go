@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"github.com/spf13/cobra"
 
@@ -26,6 +27,9 @@ type simulated struct {
 	Product string `json:"product,omitempty"`
 	UnitID  string `json:"unit_id,omitempty"`
 	Note    string `json:"note,omitempty"`
+	// Where hands bring the target, in lines for `panecal product make`.
+	DistanceMM  float64 `json:"distance_mm,omitempty"`
+	DistanceUMM float64 `json:"distance_u_mm,omitempty"`
 }
 
 const simSchema = "panecal.sim/1"
@@ -35,6 +39,7 @@ func newSim() *cobra.Command {
 	var seed uint64
 	speed, still := 1.0, false
 	var past history.Flags
+	distances := []float64{plant.TargetMM}
 	c := &cobra.Command{
 		Use:   "sim",
 		Short: "Simulate units on pseudo-terminals, for trying the station without hardware",
@@ -54,6 +59,7 @@ hands bring the target, and take out what is done.
 The units and all their numbers are invented.`,
 		Example: "  panecal sim --units 3 --seed 1\n  panecal sim --units 3 --seed 1 > units.jsonl &  panecal run --list units.jsonl\n" +
 			"  panecal sim --still   a unit for panecal conform\n  panecal sim --nests 3 --units 20   in one terminal, panecal shift in another\n" +
+			"  panecal sim --product new.product.toml   a unit of any product file\n  panecal sim --units 8 --distances 260,330,455 > list.jsonl   for panecal product make\n" +
 			"  panecal sim --history past --attempts 10000 --captures 20 --truth truth.jsonl",
 		Args: cli.Args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
@@ -62,6 +68,9 @@ The units and all their numbers are invented.`,
 			}
 			if units < 1 || units > 1000 {
 				return cli.UsageError(fmt.Errorf("--units %d: give 1 to 1000", units))
+			}
+			if slices.ContainsFunc(distances, func(mm float64) bool { return !(mm >= 50 && mm <= 10_000) }) || len(distances) < 1 {
+				return cli.UsageError(errors.New("--distances: give 50 to 10000 mm"))
 			}
 			if nests < 0 || nests > 4 || nests > 0 && still {
 				return cli.UsageError(fmt.Errorf("--nests %d: give 1 to 4, without --still", nests))
@@ -73,12 +82,16 @@ The units and all their numbers are invented.`,
 				}
 				return simulate(c, &plant.Rack{Acts: all}, nests, seed, speed)
 			}
+			kind, err := plant.KindOf(product)
+			if err != nil {
+				return unitError(err)
+			}
 			for i := range units {
-				hands := plant.PatientHands()
+				hands := plant.HandsAt(distances)
 				if still {
-					hands = []simunit.Move{}
+					hands, distances = []simunit.Move{}, distances[:1]
 				}
-				u, err := plant.NewUnit(product, i, seed+uint64(i), simunit.Options{
+				u, err := kind.Unit(i, seed+uint64(i), simunit.Options{
 					Hands: hands, Speed: speed, Line: simunit.Line{Baud: plant.Baud, Turnaround: plant.Turnaround},
 				})
 				if err != nil {
@@ -86,15 +99,17 @@ The units and all their numbers are invented.`,
 				}
 				if still {
 					u.Seat(simunit.Seating{})
-					u.SetScene(simunit.Scene{TargetMM: plant.TargetMM, Reflectance: plant.Reflectance})
+					u.SetScene(simunit.Scene{TargetMM: distances[0], Reflectance: plant.Reflectance})
 				}
 				path, err := simunit.ServePTY(c.Context(), u)
 				if err != nil {
 					return cli.DeviceError(err)
 				}
-				s := simulated{Schema: simSchema, Port: path, Serial: u.Serial(), Label: u.Serial(), Product: product}
-				if err := cli.PrintLine(c.OutOrStdout(), s); err != nil {
-					return err
+				for _, mm := range distances {
+					s := simulated{Schema: simSchema, Port: path, Serial: u.Serial(), Label: u.Serial(), Product: kind.Name, DistanceMM: mm, DistanceUMM: plant.DistanceUMM}
+					if err := cli.PrintLine(c.OutOrStdout(), s); err != nil {
+						return err
+					}
 				}
 			}
 			<-c.Context().Done()
@@ -103,7 +118,8 @@ The units and all their numbers are invented.`,
 	}
 	c.Flags().IntVar(&units, "units", units, "how many units")
 	c.Flags().Uint64Var(&seed, "seed", 1, "seed; the same seed makes the same units and the same photons")
-	c.Flags().StringVar(&product, "product", product, "hopper-54 (histograms) or hopper-1 (summaries only)")
+	c.Flags().StringVar(&product, "product", product, "hopper-54 (histograms), hopper-1 (summaries only), or a product file")
+	c.Flags().Float64SliceVar(&distances, "distances", distances, "where hands bring the target, mm, one after the other; a line for each")
 	c.Flags().Float64Var(&speed, "speed", speed, "run exposures so many times faster than life")
 	c.Flags().IntVar(&nests, "nests", nests, "so many empty nests; labels on standard input put units into them")
 	past.AddTo(c)
@@ -128,7 +144,7 @@ func filesOnly(folder, station string) (papers.Catalogue, string, error) {
 
 // unitError tells a product that is not simulated from what went wrong.
 func unitError(err error) error {
-	if errors.Is(err, plant.ErrNoProduct) {
+	if errors.Is(err, plant.ErrNoProduct) || errors.Is(err, plant.ErrNotSimulated) || errors.Is(err, plant.ErrNoLabel) {
 		return cli.UsageError(err)
 	}
 	return err

@@ -126,7 +126,11 @@ func (b *body) comes(p window.Path) []float64 {
 func walk(m Model, about func(sd float64) float64) []float64 {
 	edges := make([]float64, m.Bins+1)
 	for i := range m.Bins {
-		edges[i+1] = edges[i] + math.Max(0.1, 1+about(m.Departures.BinWalkRel))
+		wide := 1.0
+		if m.WidthsPS != nil {
+			wide = m.WidthsPS[i] / float64(m.BinPS)
+		}
+		edges[i+1] = edges[i] + wide*math.Max(0.1, 1+about(m.Departures.BinWalkRel))
 	}
 	whole := edges[m.Bins] / float64(m.Bins)
 	for i, e := range edges {

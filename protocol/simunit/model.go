@@ -28,11 +28,12 @@ type Model struct {
 
 	Bins               int
 	BinPS, FirstBinPS  int64
-	PulseRepetitionNS  int64 // one shot every so often
-	FirstPhoton        bool  // at most one photon a shot and zone
-	CountBits          int   // 16 or 32; counts saturate
-	Histograms         bool  // reports histograms, not only ranges
-	CompensationSwitch bool  // can range without its stored constants
+	WidthsPS           []float64 // nominal, of each bin, as long together as the axis; nil: all are BinPS
+	PulseRepetitionNS  int64     // one shot every so often
+	FirstPhoton        bool      // at most one photon a shot and zone
+	CountBits          int       // 16 or 32; counts saturate
+	Histograms         bool      // reports histograms, not only ranges
+	CompensationSwitch bool      // can range without its stored constants
 	HoldsSerial        bool
 	Ranging            Ranging
 	Pulse              Pulse
@@ -125,6 +126,8 @@ func (m Model) check() error {
 	switch {
 	case m.Rows < 1 || m.Cols < 1 || len(m.Ux) != m.Zones() || len(m.Uy) != m.Zones():
 		return fmt.Errorf("model %s: grid %d×%d with %d and %d directions", m.Product, m.Rows, m.Cols, len(m.Ux), len(m.Uy))
+	case m.WidthsPS != nil && len(m.WidthsPS) != m.Bins:
+		return fmt.Errorf("model %s: %d widths for %d bins", m.Product, len(m.WidthsPS), m.Bins)
 	case m.Bins < 8 || m.BinPS < 1 || m.PulseRepetitionNS < 1:
 		return fmt.Errorf("model %s: %d bins of %d ps every %d ns", m.Product, m.Bins, m.BinPS, m.PulseRepetitionNS)
 	case m.CountBits != 16 && m.CountBits != 32:
@@ -160,7 +163,7 @@ func Hopper54() Model {
 			SensorCel: 0.2, SeatTiltDeg: 0.1},
 		Departures: UsualDepartures(),
 	}
-	m.field(34, 48)
+	m.Field(34, 48)
 	return m
 }
 
@@ -176,9 +179,9 @@ func Hopper1() Model {
 	return m
 }
 
-// field spreads zones evenly in tangent over a field (rectilinear lens): row 0
+// Field spreads zones evenly in tangent over a field (rectilinear lens): row 0
 // is the top, column 0 the left.
-func (m *Model) field(heightDeg, widthDeg float64) {
+func (m *Model) Field(heightDeg, widthDeg float64) {
 	m.ZoneU = 2 * math.Tan(widthDeg*math.Pi/360) / float64(m.Cols)
 	m.ZoneV = 2 * math.Tan(heightDeg*math.Pi/360) / float64(m.Rows)
 	m.Ux, m.Uy = nil, nil

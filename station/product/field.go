@@ -11,15 +11,15 @@ import (
 
 // How the zones divide the field of view.
 const (
-	equalTangent = "equal-tangent" // zones of equal width on a plane: a rectilinear lens
-	equalAngle   = "equal-angle"   // zones of equal angle
+	EqualTangent = "equal-tangent" // zones of equal width on a plane: a rectilinear lens
+	EqualAngle   = "equal-angle"   // zones of equal angle
 )
 
-// evenFalloff is the power p of a unit with even radiant intensity before a
+// EvenFalloff is the power p of a unit with even radiant intensity before a
 // Lambertian plane: the signal of a patch du·dv of the plane falls with
 // (1+u²)^(-p/2), three powers for its solid angle, one each for the plane's
 // and the receiver's obliquity, two for the distance.
-const evenFalloff = 7
+const EvenFalloff = 7
 
 // falloffDoubt is how far p may be off: lenses and diffusers differ by about
 // a power from what they are designed for (common practice, no source).
@@ -28,7 +28,7 @@ const falloffDoubt = 1
 // field expands the rule to what each zone sees of a plane: the
 // signal-weighted mean over its area, not its middle. Row 0 is the top and
 // has the negative uy, column 0 the left and the negative ux.
-func (r reader) field(t gridTable, g *estimate.Grid) {
+func (r reader) field(t gridTable, g *estimate.Grid) *Field {
 	ok := true
 	for _, f := range []struct {
 		key string
@@ -42,34 +42,50 @@ func (r reader) field(t gridTable, g *estimate.Grid) {
 			ok = false
 		}
 	}
-	p := float64(evenFalloff)
+	p := float64(EvenFalloff)
 	if t.FalloffPower != nil {
 		if p = *t.FalloffPower; !(p >= 0 && p <= 100) {
 			r.d.Report(fmt.Sprintf("falloff_power of %v", p), "write 0 to 100; even light before a matt plane is 7", "grid", "falloff_power")
 			ok = false
 		}
 	}
-	r.oneOf(t.Spacing, []string{equalTangent, equalAngle}, "grid", "spacing")
+	r.oneOf(t.Spacing, []string{EqualTangent, EqualAngle}, "grid", "spacing")
 	if !ok {
-		return
+		return nil
 	}
+	f := &Field{XDeg: *t.FovXDeg, YDeg: *t.FovYDeg, Spacing: t.Spacing, FalloffPower: p}
+	*g = f.Grid(g.Rows, g.Cols)
+	return f
+}
+
+// Field is a field of view from edge to edge and how its zones divide it.
+type Field struct {
+	XDeg, YDeg   float64
+	Spacing      string  // EqualTangent or EqualAngle
+	FalloffPower float64 // of the signal of a patch of a plane; EvenFalloff for even light
+}
+
+// Grid is what each zone sees of a plane.
+func (f Field) Grid(rows, cols int) estimate.Grid {
+	g := estimate.Grid{Rows: rows, Cols: cols}
 	// edge is the tangent of the left or upper edge of zone i of n.
 	edge := func(i, n int, deg float64) float64 {
 		half := deg / 2 * math.Pi / 180
 		at := float64(2*i-n) / float64(n) // −1 to 1 over the field
-		if t.Spacing == equalAngle {
+		if f.Spacing == EqualAngle {
 			return math.Tan(at * half)
 		}
 		return at * math.Tan(half)
 	}
 	for row := range g.Rows {
-		top, bottom := edge(row, g.Rows, *t.FovYDeg), edge(row+1, g.Rows, *t.FovYDeg)
+		top, bottom := edge(row, g.Rows, f.YDeg), edge(row+1, g.Rows, f.YDeg)
 		for col := range g.Cols {
-			m := seen(p, edge(col, g.Cols, *t.FovXDeg), edge(col+1, g.Cols, *t.FovXDeg), top, bottom)
+			m := seen(f.FalloffPower, edge(col, g.Cols, f.XDeg), edge(col+1, g.Cols, f.XDeg), top, bottom)
 			g.Ux, g.Uy = append(g.Ux, m.ux), append(g.Uy, m.uy)
 			g.Sec, g.SecU = append(g.Sec, m.sec), append(g.SecU, m.secU)
 		}
 	}
+	return g
 }
 
 // zoneMean is what a zone sees of a plane square to the unit: the

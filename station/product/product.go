@@ -16,6 +16,7 @@ type Product struct {
 	Reports    string   // ReportsHistograms or ReportsSummary
 
 	Setup   estimate.Setup
+	Field   *Field // that the directions come from, nil where they are given
 	Capture Captures
 	Line    Line
 	Label   Label

@@ -40,7 +40,7 @@ func Read(name string, data []byte) (*Product, error) {
 	p.Capture.Verify = r.plan("verify", t.Capture.Verify)
 	p.RestartEvery = r.restart(t.Constants.Restart)
 	p.Label = r.label(t.Label)
-	p.Setup = r.setup(&t)
+	p.Setup, p.Field = r.setup(&t)
 	p.Requirement = r.requirement(&t)
 	if err := d.Err(); err != nil {
 		return nil, err

@@ -9,9 +9,10 @@ import (
 )
 
 // setup makes what the estimator needs.
-func (r reader) setup(t *productTable) estimate.Setup {
+func (r reader) setup(t *productTable) (estimate.Setup, *Field) {
+	grid, field := r.grid(t.Grid)
 	s := estimate.Setup{
-		Grid: r.grid(t.Grid), Bins: t.Bins.Count, BinPS: t.Bins.WidthPS, FirstBinPS: t.Bins.FirstPS,
+		Grid: grid, Bins: t.Bins.Count, BinPS: t.Bins.WidthPS, FirstBinPS: t.Bins.FirstPS,
 		PileUp:  estimate.PileUp(t.Bins.PileUp),
 		Pulse:   estimate.Pulse{StartPS: t.Pulse.StartPS, StepPS: t.Pulse.StepPS, Density: t.Pulse.Density},
 		DatumMM: t.Range.DatumMM, Corrects: t.Range.Corrects, Offsets: t.Range.Offsets, Tilt: t.Range.Tilt, Ranging: t.Range.Ranging,
@@ -45,15 +46,16 @@ func (r reader) setup(t *productTable) estimate.Setup {
 			r.d.Report(u.key+" is negative", "write a standard uncertainty, 0 or more", u.table, u.key)
 		}
 	}
-	return s
+	return s, field
 }
 
-func (r reader) grid(t gridTable) estimate.Grid {
+func (r reader) grid(t gridTable) (estimate.Grid, *Field) {
 	g := estimate.Grid{Rows: t.Rows, Cols: t.Cols, Ux: t.Ux, Uy: t.Uy}
+	var f *Field
 	const most = 1 << 14
 	if t.Rows < 1 || t.Cols < 1 || t.Rows > most || t.Cols > most || t.Rows*t.Cols > most {
 		r.d.Report(fmt.Sprintf("%d rows of %d zones are no grid", t.Rows, t.Cols), fmt.Sprintf("write rows and cols from 1, at most %d zones", most), "grid")
-		return g
+		return g, nil
 	}
 	explicit := r.d.Has("grid", "ux") || r.d.Has("grid", "uy")
 	rule := r.d.Has("grid", "fov_x_deg") || r.d.Has("grid", "fov_y_deg") || r.d.Has("grid", "spacing")
@@ -66,11 +68,11 @@ func (r reader) grid(t gridTable) estimate.Grid {
 			r.d.Report("falloff_power beside directions that are given", "take it out: directions are effective, the signal's spread over a zone is in them", "grid", "falloff_power")
 		}
 	case rule:
-		r.field(t, &g)
+		f = r.field(t, &g)
 	default:
 		r.d.Report("the zones have no directions", "add ux and uy (tangents, row-major), or fov_x_deg, fov_y_deg and spacing", "grid")
 	}
-	return g
+	return g, f
 }
 
 func (r reader) directions(g estimate.Grid) {

@@ -51,14 +51,8 @@ func NewUnit(product string, i int, seed uint64, o simunit.Options) (*simunit.Un
 	return u, nil
 }
 
+// putBackTime is how long a unit lies beside its nest.
+const putBackTime = 2 * time.Second
+
 // PatientHands serve a unit over and over.
-func PatientHands() []simunit.Move {
-	var all []simunit.Move
-	for range rounds {
-		all = append(all, simunit.UsualHands(HandTime, TargetMM, Reflectance)...)
-		all = append(all,
-			simunit.Move{On: simunit.Lifted, Do: simunit.ClearField},
-			simunit.Move{On: simunit.Lifted, After: 2 * time.Second, Do: simunit.PutBack})
-	}
-	return all
-}
+func PatientHands() []simunit.Move { return HandsAt([]float64{TargetMM}) }
