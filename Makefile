@@ -13,7 +13,7 @@ VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unkn
 prove = f=$$(mktemp) && code=0 && { PANECAL_FIGURES=$$f $(1) || code=1; } && { grep . $$f || { echo "no figure was told"; code=1; }; } && \
 	{ ! grep -q ' short$$' $$f || code=1; } && rm -f $$f && exit $$code
 
-.PHONY: build demo demo-kit test check race races cover bench accuracy requirement faults damage crash scale soak holds conform defects everywhere firmware kit-station fuzz mutants golden imports causes likelihoods elsewhere cross sim hil tidy clean coverage tries
+.PHONY: build demo demo-kit test check race races cover bench accuracy requirement faults damage crash scale soak holds conform defects everywhere firmware kit-station fuzz mutants golden imports causes likelihoods products elsewhere cross sim hil tidy clean coverage tries
 
 build:
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/panecal ./cmd/panecal
@@ -85,6 +85,10 @@ faults:
 ## causes: probable causes on 2,000 faulty and 2,000 healthy simulated units that the table has not learnt, and the experiments named; the false alarm of a comparison. 10 minutes.
 causes:
 	@$(call prove,PANECAL_CAUSES=2000 $(GO) test -run 'TestCauses|TestOutlierFalseAlarm' -v -count=1 -timeout 120m ./cmd/panecal/causes ./limits/study)
+
+## products: product files made from simulated units of three products, a hundred times each: pulse, errors over u, offsets beside those by the true file. 15 minutes.
+products:
+	@$(call prove,PANECAL_PRODUCTS=full $(GO) test -run TestProducts -v -count=1 -timeout 120m ./cmd/panecal/productmake)
 
 ## likelihoods: learns the table of the causes anew, from 2,800 simulated units; the same table each time.
 likelihoods:

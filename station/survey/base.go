@@ -14,8 +14,8 @@ import (
 type Spread struct {
 	N       int
 	Mean, U float64 // of the product: from so many units, by Student's t
-	// SD is from unit to unit, with its standard uncertainty and the interval
-	// that holds it with 95 %, for units that are normally spread; NaN of one.
+	// SD is from unit to unit. Low to High holds that of all units with 95 %, for
+	// units that are normally spread; SDU is a quarter of it. NaN of one unit.
 	SD, SDU, Low, High float64
 }
 
@@ -38,8 +38,8 @@ func Over(values []float64) Spread {
 	// ± 2 u holds 95 %, as few units as there are.
 	s.U = s.SD / math.Sqrt(n) * distuv.StudentsT{Sigma: 1, Nu: n - 1}.Quantile(0.975) / distuv.UnitNormal.Quantile(0.975)
 	chi := distuv.ChiSquared{K: n - 1}
-	s.SDU = s.SD / math.Sqrt(2*(n-1))
 	s.Low, s.High = s.SD*math.Sqrt((n-1)/chi.Quantile(0.975)), s.SD*math.Sqrt((n-1)/chi.Quantile(0.025))
+	s.SDU = (s.High - s.Low) / 4
 	return s
 }
 

@@ -450,7 +450,8 @@ func (f *fit) gather(t *trace, sum quadratic, over, overW *float64) {
 		}
 		f.chi2 += r * r * iv
 		f.nBins++
-		if left := 1 - lev*iv; left > 0.05 {
+		// Where little light is, what the table lacks would count as scatter.
+		if left := 1 - lev*iv; left > 0.05 && im.s[j] > leastShare {
 			s := t.a * im.s[j]
 			chance := max(s+t.b+t.under[j], 0.3/t.risk[j])/t.risk[j] + f.apart(t, j)
 			*over += s * s * (r*r/left - chance) * iv * iv
@@ -484,6 +485,9 @@ func (f *fit) gather(t *trace, sum quadratic, over, overW *float64) {
 		}
 	}
 }
+
+// leastShare of a return in a bin tells how much counts scatter.
+const leastShare = 0.03
 
 // hard is the weight of what must not move.
 const hard = 1e10

@@ -30,10 +30,10 @@ func New() *cobra.Command {
 
 // request is what `product make` was asked for.
 type request struct {
-	list, out, limits, documents string
-	datumU                       float64
-	json                         bool
-	bench                        bench
+	list, out, limits, documents, bins string
+	datumU                             float64
+	json                               bool
+	bench                              bench
 }
 
 func newMake() *cobra.Command {
@@ -79,6 +79,7 @@ Caution: the emitters send invisible laser radiation.`,
 	f.StringVar(&q.out, "out", "", "product file to write; it must not exist")
 	f.StringVar(&q.limits, "limits", "", "limits file to write too; it must not exist, and belongs beside the product file")
 	f.StringVar(&q.documents, "documents", "", "keys of a product file that documents tell")
+	f.StringVar(&q.bins, "bins", "", "answer of panecal bins --json for these units: widths of bins")
 	f.Float64Var(&q.datumU, "datum-u", 0.1, "standard uncertainty of the documents' range.datum_mm, mm")
 	f.BoolVar(&q.json, "json", false, "print one JSON object")
 	f.IntVar(&q.bench.baud, "baud", 921600, "speed of a serial line")
@@ -118,6 +119,14 @@ func (q request) make(c *cobra.Command) (*answer, error) {
 			return nil, fmt.Errorf("%s cannot be read: %w", q.documents, err)
 		}
 	}
+	var even *widths
+	if q.bins != "" {
+		w, err := readWidths(q.bins)
+		if err != nil {
+			return nil, err
+		}
+		even = w
+	}
 	list, err := readList(q.list, c.InOrStdin())
 	if err != nil {
 		return nil, err
@@ -129,12 +138,17 @@ func (q request) make(c *cobra.Command) (*answer, error) {
 	if in, ok := cli.Terminal(c.InOrStdin()); ok && q.list != "-" {
 		q.bench.answer = bufio.NewReader(in)
 	}
-	w := work{docs: docs, datumU: q.datumU, baud: q.bench.baud}
+	w := work{docs: docs, widths: even, datumU: q.datumU, baud: q.bench.baud}
 	if q.limits != "" {
 		w.limits = filepath.Base(q.limits)
 	}
 	if w.specimens, err = q.bench.all(c.Context(), list); err != nil {
 		return nil, err
+	}
+	if even != nil {
+		if err := even.fits(w.specimens[0].id); err != nil {
+			return nil, err
+		}
 	}
 	text, err := w.run()
 	if err != nil {

@@ -22,6 +22,7 @@ type work struct {
 	docs      map[string]any
 	datumU    float64 // of the documents' datum, mm
 	limits    string  // name of the limits file, "" for none
+	widths    *widths // of the bins, as even light tells them
 	baud      int
 
 	answer answer
@@ -29,6 +30,7 @@ type work struct {
 	axis   survey.Axis
 	units  []survey.Unit
 	pulse  *survey.Pulse
+	grid   *estimate.Grid // as found, nil before
 	bases  []survey.Base
 	sets   []quantity.Set
 }
@@ -227,6 +229,7 @@ func (w *work) directions(id protocol.Identity) {
 	if id.Zones() == 1 {
 		d.set("grid.ux", []float64{0}, standIn)
 		d.set("grid.uy", []float64{0}, standIn)
+		w.grid = &estimate.Grid{Rows: 1, Cols: 1, Ux: []float64{0}, Uy: []float64{0}}
 		w.answer.undetermined("grid.ux", "a flat target does not tell where the only zone looks: straight ahead is assumed")
 		return
 	}
@@ -268,10 +271,8 @@ func (w *work) directions(id protocol.Identity) {
 	w.wanting("grid.spacing", spacing, "the lens's drawing says whether zones are equal in tangent or in angle; equal-tangent is assumed, and the azimuth of each zone with it")
 	d.put("grid.falloff_power", falloff, "chosen: even light before a matt target")
 	if err == nil {
-		id := max(lens.XDegU/lens.XDeg, 0)
-		if v := lens.YDegU / lens.YDeg; v > id {
-			id = v
-		}
+		w.grid = field(orOne(lens.XDeg), orOne(lens.YDeg))
+		id := max(finite(lens.XDegU/lens.XDeg), finite(lens.YDegU/lens.YDeg))
 		// Of the outermost direction.
 		d.put("budget.direction_u_rad", id*math.Tan(max(finite(lens.XDeg), finite(lens.YDeg))*math.Pi/360), "from u of the field of view")
 	}
@@ -339,10 +340,15 @@ func (w *work) bins(id protocol.Identity, histograms bool) {
 	if top > 0 {
 		w.says("bins.count_max", int64(top))
 	}
-	d.put("bins.widths_ps", nil, "")
-	if d.text["bins.widths_ps"] == literal(nil) {
-		d.drop("bins.widths_ps")
-		w.answer.undetermined("bins.widths_ps", "widths need light that is even in time: `panecal bins PORT...` tells them; their scatter is spread.bin_width")
+	switch {
+	case d.says("bins.widths_ps"):
+	case w.widths != nil:
+		for i, v := range w.widths.PS {
+			w.answer.determined("bins.widths_ps."+strconv.Itoa(i), v, w.widths.UPS[i], "ps")
+		}
+		d.put("bins.widths_ps", w.widths.PS, "even light")
+	default:
+		w.answer.undetermined("bins.widths_ps", "widths need light that is even in time: measure them by `panecal bins PORT... --json`, then --bins FILE; their scatter is spread.bin_width")
 	}
 }
 
@@ -380,21 +386,44 @@ func (w *work) ranging(id protocol.Identity, histograms bool) {
 	}
 }
 
-// datum is the documents': units' own zeros hide it.
+// datum is the documents', unless the zones tell it better: units' own zeros
+// hide it.
 func (w *work) datum() {
-	if v, ok := w.draft.number("range.datum_mm"); ok {
+	mm, u := math.NaN(), math.NaN()
+	if w.pulse != nil && w.grid != nil {
+		mm, u = survey.Datum(w.units, w.pulse, w.grid)
+	}
+	v, drawn := w.draft.number("range.datum_mm")
+	switch {
+	case drawn && !(u < w.datumU):
 		w.draft.put("range.datum_mm", nil, "")
 		w.draft.why["range.datum_mm"] = fmt.Sprintf("documents, u %.2g", w.datumU)
 		w.answer.determined("range.datum_mm", v, w.datumU, "mm")
-		return
+	case u < w.datumU:
+		w.draft.set("range.datum_mm", mm, fmt.Sprintf("measured, u %.2g", u))
+		w.answer.determined("range.datum_mm", mm, u, "mm")
+	default:
+		why := "a unit's own zero cannot be told from the distance of its reference plane: the drawing says it"
+		if !math.IsNaN(u) {
+			why += fmt.Sprintf(" (the zones tell %.1f mm, u %.1f)", mm, u)
+		}
+		w.wanting("range.datum_mm", 0.0, why)
 	}
-	w.wanting("range.datum_mm", 0.0, "a unit's own zero cannot be told from the distance of its reference plane: the drawing says it")
 }
 
 // slope is that of the offset with temperature.
 func (w *work) slope() {
-	if w.draft.says("temperature.coefficient_mm_per_k") {
+	const key = "temperature.coefficient_mm_per_k"
+	if w.draft.says(key) {
 		return
+	}
+	if w.pulse != nil && w.grid != nil {
+		if k, u, n := survey.Slope(w.units, w.pulse, w.grid); n > 0 {
+			w.answer.determined(key, k, u, "mm/K")
+			w.draft.set(key, k, fmt.Sprintf("measured on %d units that warmed, u %.2g", n, u))
+			w.draft.set("temperature.coefficient_u_mm_per_k", u, "")
+			return
+		}
 	}
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, s := range w.specimens {
@@ -402,7 +431,7 @@ func (w *work) slope() {
 			low, high = min(low, t.temp), max(high, t.temp)
 		}
 	}
-	w.answer.undetermined("temperature.coefficient_mm_per_k", "no unit was measured warm and cold at one distance (units were at %.1f to %.1f Cel)", low, high)
+	w.answer.undetermined(key, "no unit was measured at one distance cold and then 3 K warmer (units were at %.1f to %.1f Cel)", low, high)
 }
 
 // spread is how units differ, as far as the pulse's fit tells.
@@ -478,8 +507,10 @@ func (w *work) sources() {
 func (w *work) change() {
 	for _, b := range w.bases {
 		if b.Name == quantity.LeakageChange && b.N >= 3 && !math.IsNaN(b.SD) && !w.draft.says("budget.leakage_change_u") {
-			w.answer.Found = append(w.answer.Found, found{Key: "budget.leakage_change_u", Value: b.SD, U: b.SDU, Unit: "1", Spread: &spread{b.N, b.SD, b.SDU, b.Low, b.High}})
-			w.draft.set("budget.leakage_change_u", b.High, fmt.Sprintf("sd %.2g of %d units; this is the end of its 95 %% interval", b.SD, b.N))
+			// What counts scatter by is not the laser's.
+			own := math.Sqrt(max(b.SD*b.SD-b.MeasuredU*b.MeasuredU, 0))
+			w.answer.Found = append(w.answer.Found, found{Key: "budget.leakage_change_u", Value: own, U: b.SDU, Unit: "1", Spread: &spread{b.N, own, b.SDU, b.Low, b.High}})
+			w.draft.set("budget.leakage_change_u", b.High, fmt.Sprintf("sd %.2g of %d units; this is the end of its 95 %% interval", own, b.N))
 			return
 		}
 	}
@@ -572,4 +603,13 @@ func untold(n quantity.Name, histograms bool) string {
 		return "units without histograms do not tell it"
 	}
 	return "no capture tells it"
+}
+
+// orOne is a field of view, or the stand-in for what one column or row does not
+// tell.
+func orOne(deg float64) float64 {
+	if math.IsNaN(deg) {
+		return 1
+	}
+	return deg
 }
