@@ -74,11 +74,6 @@ func (d *draft) set(key string, value any, why string) {
 	d.text[key], d.why[key] = literal(value), why
 }
 
-func (d *draft) drop(key string) {
-	d.keys = slices.DeleteFunc(d.keys, func(k string) bool { return k == key })
-	delete(d.text, key)
-}
-
 // rest puts what else documents say.
 func (d *draft) rest() {
 	for _, k := range slices.Sorted(maps.Keys(d.docs)) {
