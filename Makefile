@@ -102,9 +102,9 @@ damage:
 crash:
 	@$(call prove,PANECAL_CRASH=full $(GO) test -run 'Power|Kill|Crash|InTurn|Worker' -v -count=1 -timeout 60m ./store ./cmd/panecal)
 
-## scale: the log at many attempts: bytes, pages, times and memory of the whole program, on simulated histories of these sizes, one after the other.
+## scale: the log at many attempts: bytes, pages, times and memory of the whole program, on simulated histories of these sizes, one after the other, or on that in HISTORY, which is only read.
 scale: build
-	@$(call prove,PANECAL_SCALE="$(SIZES)" PANECAL_PROGRAM="$(CURDIR)/bin/panecal" $(GO) test -run 'TestScale$$' -v -count=1 -timeout 300m ./store)
+	@$(call prove,PANECAL_SCALE="$(SIZES)" PANECAL_HISTORY="$(HISTORY)" PANECAL_PROGRAM="$(CURDIR)/bin/panecal" $(GO) test -run 'TestScale$$' -v -count=1 -timeout 300m ./store)
 
 ## soak: so many simulated attempts with faults, in virtual time.
 soak:

@@ -185,6 +185,17 @@ func (r *Reader) read(list []Position, wanted func([]byte) (bool, error), each f
 	return nil
 }
 
+// Runs gives the attempts of a purpose among the records at some positions, in that
+// order, until each returns an error. Only they are decoded.
+func (r *Reader) Runs(list []Position, p record.Purpose, each func(record.Entry) error) error {
+	return r.read(list, func(data []byte) (bool, error) { return p.MayBeIn(data), nil }, func(e record.Entry) error {
+		if a, ok := e.Body.(*record.Attempt); ok && a.Run.Purpose == p {
+			return each(e)
+		}
+		return nil
+	})
+}
+
 // Between gives each record with from ≤ time < to, in the order of time, until
 // each returns an error. Times count in microseconds.
 func (r *Reader) Between(from, to time.Time, each func(record.Entry) error) error {

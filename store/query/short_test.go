@@ -105,4 +105,14 @@ func (p past) PositionsBetween(from, to time.Time) (list []store.Position, _ err
 	return list, nil
 }
 
-func (p past) Get(r record.Ref) (record.Entry, error) { return p.source[r.Sequence-1], nil }
+func (p past) Runs(list []store.Position, of record.Purpose, each func(record.Entry) error) error {
+	for _, at := range list {
+		e := p.source[at.Ref.Sequence-1]
+		if a, ok := e.Body.(*record.Attempt); ok && a.Run.Purpose == of {
+			if err := each(e); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}

@@ -70,7 +70,8 @@ func (u *Unit) timeline(whole map[record.Ref]record.Entry) {
 // Past is what AddChecks reads of a log.
 type Past interface {
 	PositionsBetween(from, to time.Time) ([]store.Position, error)
-	Get(record.Ref) (record.Entry, error)
+	// Runs gives the attempts of a purpose among some records, in their order.
+	Runs(list []store.Position, p record.Purpose, each func(record.Entry) error) error
 }
 
 // checksBefore is how long before an attempt a check unit may have run, and
@@ -89,25 +90,18 @@ func (u *Unit) AddChecks(src Past) error {
 		if err != nil {
 			return fmt.Errorf("reading the check units before record %s: %w", a.Record.short(), err)
 		}
+		list = slices.DeleteFunc(list, func(p store.Position) bool { return p.Kind != record.KindAttempt || !ref(p.Ref).before(a.Record) })
+		slices.Reverse(list)
 		seen := map[string]bool{}
-		looked := 0
-		for _, p := range slices.Backward(list) {
-			if p.Kind != record.KindAttempt || !ref(p.Ref).before(a.Record) {
-				continue
+		err = src.Runs(list[:min(len(list), checksLooked)], record.CheckUnit, func(e record.Entry) error {
+			if b, ok := e.Body.(*record.Attempt); ok && b.Run.Nest == a.Nest && !seen[b.Run.Serial] {
+				seen[b.Run.Serial] = true
+				a.CheckUnits = append(a.CheckUnits, Check{ref(e.Ref), e.Time, b.Run.Serial, b.Run.Nest, b.Outcome})
 			}
-			if looked++; looked > checksLooked {
-				break
-			}
-			e, err := src.Get(p.Ref)
-			if err != nil {
-				return fmt.Errorf("reading the check units before record %s: %w", a.Record.short(), err)
-			}
-			b, ok := e.Body.(*record.Attempt)
-			if !ok || b.Run.Purpose != record.CheckUnit || b.Run.Nest != a.Nest || seen[b.Run.Serial] {
-				continue
-			}
-			seen[b.Run.Serial] = true
-			a.CheckUnits = append(a.CheckUnits, Check{ref(e.Ref), e.Time, b.Run.Serial, b.Run.Nest, b.Outcome})
+			return nil
+		})
+		if err != nil {
+			return fmt.Errorf("reading the check units before record %s: %w", a.Record.short(), err)
 		}
 	}
 	return nil

@@ -1,6 +1,7 @@
 package record
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"slices"
@@ -22,6 +23,13 @@ const (
 // unit. A check unit's or an audit's result decides nothing; what it puts aside has
 // a change of disposition of its own.
 func (p Purpose) Decides() bool { return p == Production || p == Engineering }
+
+// MayBeIn says whether a record of these bytes may be of a run for that purpose. No
+// other is; one that names it elsewhere may be taken for one.
+func (p Purpose) MayBeIn(data []byte) bool {
+	const runPurpose, text = 7, 0x60 // key of the field in a Run; a short text in CBOR
+	return bytes.Contains(data, append([]byte{runPurpose, text | byte(len(p))}, p...))
+}
 
 // Purposes returns all purposes in the order of their numbers in a row.
 func Purposes() []Purpose {

@@ -34,6 +34,9 @@ func TestSkimSaysWhatDecodeSays(t *testing.T) {
 			if fmt.Sprint(s.Captures) != fmt.Sprint(b.Captures) || s.Order != "WO 12" || !slices.Equal(s.Lots, []string{"win-1", "gas-1", "emi-1"}) {
 				t.Errorf("attempt: %+v", s)
 			}
+			if !b.Run.Purpose.MayBeIn(data) || record.InStudy.MayBeIn(data) {
+				t.Error("the purpose is not seen in the bytes")
+			}
 		case *record.ShiftSettings:
 			if !slices.Equal(s.Lots, []string{"win-1", "gas-1", "emi-1"}) {
 				t.Errorf("settings: %+v", s)
