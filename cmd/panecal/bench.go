@@ -51,3 +51,19 @@ func (p *place) bench(c *cobra.Command, o studies.Opening) (*studies.Bench, erro
 	}
 	return b, nil
 }
+
+// named are the nests and the products of the station's files, none where they
+// cannot be read.
+func (p *place) named() (nests, products []string) {
+	at, err := p.premises()
+	if err != nil {
+		return nil, nil
+	}
+	for _, n := range at.files[0].Sheet.Nests {
+		nests = append(nests, n.Name)
+	}
+	for _, f := range at.files {
+		products = append(products, f.Product.Name)
+	}
+	return nests, products
+}

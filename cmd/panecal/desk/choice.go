@@ -50,7 +50,7 @@ func (o *Choice) AddTo(c *cobra.Command) {
 	complete(c, "purpose", words(record.Purposes()))
 	complete(c, "outcome", words(record.Outcomes()))
 	complete(c, "attempts", []string{"first", "all"})
-	for _, name := range []string{"since", "until", "product", "lot", "order", "nest", "station", "operator", "bin"} {
+	for _, name := range []string{"since", "until", "lot", "order", "station", "operator", "bin"} {
 		complete(c, name, nil)
 	}
 }
