@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/offers"
 	"example.org/panecal/cmd/panecal/studies"
 	"example.org/panecal/station"
 	"example.org/panecal/station/batch"
@@ -50,6 +51,11 @@ func (p *place) bench(c *cobra.Command, o studies.Opening) (*studies.Bench, erro
 		return w.batch(c, o, show)
 	}
 	return b, nil
+}
+
+// offer gives every command what the shell is to offer.
+func (p *place) offer(root *cobra.Command) {
+	offers.To(root, offers.Source{Log: p.log, Bench: p.named})
 }
 
 // named are the nests and the products of the station's files, none where they

@@ -18,13 +18,14 @@ type dialer struct {
 	line  func() product.Line // of the product in force
 	// panicked is told of a panic in what owns a port.
 	panicked func(what any, stack []byte)
+	ports    *link.Ports // what is known of them since the start
 	// records keep what goes over the lines; nil keeps nothing.
 	records *recording.Files
 }
 
 func (d dialer) Dial(ctx context.Context, n product.Nest) (station.Line, error) {
 	p := d.line()
-	l, err := link.Open(ctx, n.Port, link.Options{Baud: p.Baud, OpenText: p.OpenText, CloseText: p.CloseText, Panicked: d.panicked})
+	l, err := link.Open(ctx, n.Port, link.Options{Baud: p.Baud, OpenText: p.OpenText, CloseText: p.CloseText, Panicked: d.panicked, Ports: d.ports})
 	if err != nil {
 		return nil, err
 	}

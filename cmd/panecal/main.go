@@ -25,7 +25,6 @@ import (
 	"example.org/panecal/cmd/panecal/desk"
 	"example.org/panecal/cmd/panecal/evenlight"
 	"example.org/panecal/cmd/panecal/logs"
-	"example.org/panecal/cmd/panecal/offers"
 	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/cmd/panecal/plantwide"
 	"example.org/panecal/cmd/panecal/productmake"
@@ -180,6 +179,6 @@ Exit codes: ` + cli.ExitHelp,
 		newVersion(),
 	)
 	cli.FitHelp(root)
-	offers.To(root, offers.Source{Log: where.log, Bench: where.named})
+	where.offer(root)
 	return root
 }

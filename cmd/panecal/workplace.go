@@ -22,6 +22,7 @@ import (
 	"example.org/panecal/cmd/panecal/upkeep"
 	"example.org/panecal/limits/guard"
 	"example.org/panecal/limits/visible"
+	"example.org/panecal/protocol/link"
 	"example.org/panecal/protocol/recording"
 	"example.org/panecal/station"
 	"example.org/panecal/station/decision"
@@ -232,7 +233,7 @@ func (w *workplace) setUp(o workplaceOptions) error {
 		Site: o.config.site, BoxSize: o.rules.boxSize, BoxScan: o.config.BoxScan,
 		Leads: leads, Staffed: o.book != nil, Roster: of, Silence: o.config.Gate.Silence(),
 	}, runner.Options{
-		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return w.intake.InForce().Product.Line }, w.crashes.Caught, records},
+		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return w.intake.InForce().Product.Line }, w.crashes.Caught, new(link.Ports), records},
 		Log:  w.store, Past: w.store, Gate: w.gate.Seam(), OnVerdict: w.shown(o.onVerdict), OnMessage: w.heed(o, logger), Panicked: w.crashes.Caught, Logger: logger,
 	})
 	if err != nil {

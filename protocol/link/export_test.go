@@ -36,3 +36,20 @@ func OpenPort(path string, watchdog time.Duration) (*Link, error) {
 	s.watchdog = watchdog // nobody writes yet
 	return &Link{line: s}, nil
 }
+
+// Opened remembers a port as it is now, and CheckAt compares it with what is
+// remembered.
+func (p *Ports) Opened(address, sys string) error {
+	o, err := originOf(address, sys, "/proc")
+	p.opened(address, o)
+	return err
+}
+
+// CheckAt compares a port with what is remembered of it.
+func (p *Ports) CheckAt(address, sys string, at time.Time) error {
+	o, err := originOf(address, sys, "/proc")
+	if err != nil {
+		return err
+	}
+	return p.check(address, o, at)
+}

@@ -29,6 +29,7 @@ type Options struct {
 	OpenText  string // opens protocol mode on a unit with a console
 	CloseText string // closes it
 	LockDir   string // where lock files are; "" for os.TempDir()
+	Ports     *Ports // what is known of ports that were open before; nil for nothing
 
 	// Panicked, if not nil, is told of a panic in the goroutines that own a
 	// serial port, after which the line is lost. It is called from them.
@@ -82,12 +83,35 @@ func open(ctx context.Context, address string, opt Options) (*Link, error) {
 	if host, ok := strings.CutPrefix(address, "tcp:"); ok {
 		line, err = dial(ctx, host)
 	} else {
-		line, err = openSerial(address, opt)
+		line, err = openPort(address, opt)
 	}
 	if err != nil {
 		return nil, errors.Join(err, lock.Release())
 	}
 	return &Link{line: line, opt: opt, lock: lock}, nil
+}
+
+// openPort opens a serial port that is no terminal of anybody's, and the one that
+// it was. It is asked again after it is open: what it is may change between.
+func openPort(address string, opt Options) (line, error) {
+	now, err := originOf(address, "/sys", "/proc")
+	if err == nil {
+		err = opt.Ports.check(address, now, time.Now())
+	}
+	if err != nil {
+		return nil, err
+	}
+	l, err := openSerial(address, opt)
+	if err != nil {
+		return nil, err
+	}
+	if then, err := originOf(address, "/sys", "/proc"); err != nil {
+		return nil, errors.Join(err, l.close())
+	} else if then.socket != now.socket {
+		return nil, errors.Join(&ForeignError{address, "became another port while it was opened"}, l.close())
+	}
+	opt.Ports.opened(address, now)
+	return l, nil
 }
 
 // Resume opens protocol mode again, as after a restart of the unit, and
