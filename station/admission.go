@@ -147,7 +147,7 @@ func (m *Machine) admitAgain(n *nest, h history) {
 		m.refuse(n, RefusedCap, Args{Detail: Count(most)})
 	case rules.MaxReworks > 0 && h.reworks > rules.MaxReworks:
 		m.refuse(n, RefusedReworks, Args{Detail: Count(rules.MaxReworks)})
-	case h.at == Rework && !h.mended && len(rules.Reworks) > 0:
+	case h.at == Rework && !h.mended:
 		m.refuse(n, RefusedRework, Args{})
 	case h.released(n.att.found):
 		m.enter(n, Confirming)

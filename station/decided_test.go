@@ -173,6 +173,7 @@ func TestContainment(t *testing.T) {
 		t.Errorf("%d on hold still, %v", len(held.Units), err)
 	}
 	w.shown = nil
+	w.append(&record.ReworkDone{Serial: "A9", Action: "WIPED"})
 	w.calibrate(0, "A9", made["A9"]) // failed before: it passes again, and goes on
 	if v := w.shown; len(v) != 1 || !v[0].Released() {
 		t.Errorf("%+v", v)

@@ -76,9 +76,17 @@ func TestRework(t *testing.T) {
 	w.leave("rework")
 }
 
+// A unit that was sent to rework is refused until a rework is on record, also where
+// the product does not list what may be done.
 func TestReworkFirst(t *testing.T) {
+	for _, reworks := range []int{2, 0} {
+		reworkFirst(t, reworks)
+	}
+}
+
+func reworkFirst(t *testing.T, reworks int) {
 	s := usual()
-	s.reworks = 2
+	s.reworks = reworks
 	w := newWorld(t, s)
 	w.tell(station.NoNest, 0, station.Started{})
 	w.pass(time.Second)

@@ -181,6 +181,8 @@ func (p *player) do(t *testing.T, args []string) {
 			}
 			p.apart.MM, p.apart.U, p.apart.Doubt = v, 1.5, true
 		}
+	case "mend": // a rework of a serial goes on record
+		p.append(&record.ReworkDone{Serial: args[0], Action: args[1]})
 	case "deny":
 		p.denies = strings.Join(args, " ")
 	case "go":

@@ -49,7 +49,7 @@ code = "DIRTY"
 hard = "rework"
 disposition = "rework"
 priority = 1
-instruction = "Wipe the window, run again."
+instruction = "Wipe the window."
 
 [bin.seat]
 number = 20

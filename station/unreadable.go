@@ -71,8 +71,17 @@ func (m *Machine) nextStray(n *nest) {
 	m.ask(n, Recall{Serial: name, UnitID: n.unit.UnitID})
 }
 
-// strayRecalled: a name that is free goes on record, and the unit on hold.
+// strayRecalled: a unit that ran here under one label is called so again, where
+// labels are tied to units by what is on record. Else a name that is free goes on
+// record, and the unit on hold.
 func (m *Machine) strayRecalled(n *nest, r Recalled) {
+	if serial := ranAs(r.ByUnitID, n.unit.UnitID); serial != "" && m.files.Product.Label.Tie == product.TieFirst {
+		n.stray = false
+		m.give(n, openLabel{text: serial, serial: serial, at: m.now, files: m.files})
+		m.announce(n.index, NoticeNamed, Args{Nest: n.sheet.Name, Label: serial})
+		m.greet(n, n.unit)
+		return
+	}
 	if len(r.BySerial) > 0 {
 		m.nextStray(n)
 		return
@@ -98,6 +107,29 @@ func (f *Files) serialOf(id protocol.Identity) string {
 		return ""
 	}
 	return serial
+}
+
+// ranAs is the one serial under which a unit has attempts on record, after new
+// labels; "" where it has none or several.
+func ranAs(entries []record.Entry, unitID string) string {
+	name := ""
+	for _, e := range entries {
+		switch b := e.Body.(type) {
+		case *record.Attempt:
+			if b.Run.UnitID != unitID || b.Run.Serial == "" {
+				continue
+			}
+			if name != "" && name != b.Run.Serial {
+				return ""
+			}
+			name = b.Run.Serial
+		case *record.Relabelled:
+			if b.Serial == name {
+				name = b.To
+			}
+		}
+	}
+	return name
 }
 
 // replaced is the newest label that took the place of a serial, "" where none has.

@@ -63,6 +63,18 @@ func TestUnreadableStray(t *testing.T) {
 	}
 	stray("u1", "X-cal-1-1")
 	stray("u2", "X-cal-1-3")
+	// One that ran here before says by its identity which label was tied to it.
+	u := newUnit("u7", "")
+	w.calibrate(0, "A7", u)
+	w.seat(0, u)
+	w.pass(time.Second)
+	w.tell(station.NoNest, 0, station.Unreadable{})
+	w.pass(time.Second)
+	if h := w.machine.Snapshot().Hands; h.Code != station.HandsConfirm || h.Args.Label != "A7" || w.machine.Snapshot().Counters.OpenHolds != 2 {
+		t.Errorf("a unit that has passed as A7: %+v, %s", h, w.story("A7"))
+	}
+	delete(w.units, 0)
+	w.pass(2 * time.Second)
 	w = w.restart(s)
 	w.pass(time.Second)
 	stray("u3", "X-cal-1-4")

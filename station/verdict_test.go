@@ -31,5 +31,5 @@ func ExampleCode_Say() {
 	fmt.Println(station.BadStray.Say(a), station.BadStray.Do(a))
 	// Output:
 	// Take H54-00001-C out of nest B: bin 2.
-	// nest B: something stands in the field. Clear the field and take the target away.
+	// nest B: something stands in the field. Clear the field.
 }

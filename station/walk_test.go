@@ -202,7 +202,7 @@ func walkRework(k *walk, _ settings) {
 		k.values[quantity.LeakageMax] = 0.3
 		u := k.measured(n, 0)
 		delete(k.values, quantity.LeakageMax)
-		k.see("Wipe the window, run again.")
+		k.see("Wipe the window.")
 		k.clearNest(0, u)
 		k.lapse(3 * time.Second)
 	}

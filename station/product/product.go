@@ -83,8 +83,8 @@ type Retest struct {
 	// MaxReworks is how often one serial may be reworked over its life, 0 for any
 	// number. A unit that fails after that is on hold.
 	MaxReworks int
-	// Reworks are what may be done to a unit, by code. Where there are any, a unit
-	// that was sent to rework runs again only after one of them is on record; where
-	// there are none, it runs again as it comes.
+	// Reworks are what may be done to a unit, by code. A unit that was sent to
+	// rework runs again only after one of them is on record; where there are none,
+	// after any word of a person's own.
 	Reworks map[string]string
 }

@@ -118,8 +118,8 @@ func english() *Language {
 		shift.HelpPage: {[2]string{"HELP", "ENTER: GO ON"}, "Press Enter to go on.", []string{
 			"Scan a label, put its unit into an empty nest, do what the big letters say.",
 			"Enter, Space, the pedal or the label CMD GO: go on. Ctrl-X twice or CMD SKIP twice: end an attempt, on record.",
-			"CMD ORDER: other work order or lots. CMD NOTE: message to the test engineer. CMD REWORK and a code: the unit whose label is open was mended. CMD UNREADABLE: a label cannot be read.",
-			"CMD HOLDS: units on hold. CMD FIGURES: how the shift goes. CMD PAUSE: pause.",
+			"CMD ORDER: other order or lots. CMD NOTE: message to the engineer. CMD REWORK and a code: the open unit was mended. CMD UNREADABLE: a label cannot be read.",
+			"CMD HOLD and a reason: hold the open unit. CMD HOLDS: units on hold. CMD FIGURES: how the shift goes. CMD PAUSE: pause.",
 			"CMD OFF: sign off. Ctrl-Q twice: close the station."}},
 		shift.PINPage:      {[2]string{"TYPE YOUR", "PIN"}, "Type your six digits, then Enter. Enter alone leaves.", nil},
 		shift.HoldsPage:    {[2]string{"ON HOLD", "ENTER: GO ON"}, "These units are on hold. Enter goes on.", nil},

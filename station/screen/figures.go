@@ -5,6 +5,8 @@ import (
 	"math"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"example.org/panecal/station"
 	"example.org/panecal/station/shift"
@@ -183,7 +185,11 @@ func (v *view) pace(large bool) []string {
 		return lines
 	}
 	if c.Units > 0 {
-		lines = append(lines, joined(v.lang.nestYields(c), v.lang.checkAge(c, v.snap.At)))
+		nests, check := v.lang.nestYields(c), v.lang.checkAge(c, v.snap.At)
+		if nests != "" {
+			check = small(check)
+		}
+		lines = append(lines, joined(nests, check))
 	}
 	return lines
 }
@@ -206,6 +212,12 @@ func (l *Language) checkAge(c *station.Counters, at time.Time) string {
 		return l.fig.never
 	}
 	return fill(l.fig.check, "age", station.Age(at.Sub(c.Checked)).String())
+}
+
+// small begins a text with a small letter, to stand after a comma.
+func small(s string) string {
+	r, w := utf8.DecodeRuneInString(s)
+	return string(unicode.ToLower(r)) + s[w:]
 }
 
 // joined puts parts side by side, without those that say nothing.

@@ -66,6 +66,16 @@ func TestFiles(t *testing.T) {
 			t.Errorf("label of %s: %+v, %v", c.product, got, err)
 		}
 		for _, b := range l.Bins {
+			for _, more := range []string{", ", " and ", " und ", " y "} { // the file's own instructions are one action each
+				if b.Name == limits.Passed || b.Name == limits.Label || b.Name == limits.Capture {
+					continue // the program's
+				}
+				for _, text := range []string{b.Instruction.Plain, b.Instruction.DE, b.Instruction.ES} {
+					if strings.Contains(text, more) || strings.Count(text, ".") > 1 {
+						t.Errorf("%s: bin %s tells more than one action: %q", c.product, b.Name, text)
+					}
+				}
+			}
 			for _, text := range []limits.Text{b.Instruction, b.Hard.Text} {
 				if b.Name != limits.Passed && (text.DE == "" || text.ES == "" || text.DE == text.Plain || text.ES == text.Plain) {
 					t.Errorf("%s: bin %s says %q in every language", c.product, b.Name, text.Plain)
@@ -213,11 +223,11 @@ func TestSimulatedUnits(t *testing.T) {
 		bin, instruct string
 	}{
 		{"healthy", "hopper-54", 2, 0, simunit.Seating{}, simunit.Sound, limits.Passed, ""},
-		{"dirty window", "hopper-54", 1, 0.12, simunit.Seating{}, simunit.Sound, "dirty_window", "Wipe the window, run again."},
-		{"wrong seat", "hopper-54", 1, 0, simunit.Seating{TiltXDeg: 3, ShiftMM: 2}, simunit.Sound, "seat", "Seat the unit flat, run again."},
+		{"dirty window", "hopper-54", 1, 0.12, simunit.Seating{}, simunit.Sound, "dirty_window", "Wipe the window."},
+		{"wrong seat", "hopper-54", 1, 0, simunit.Seating{TiltXDeg: 3, ShiftMM: 2}, simunit.Sound, "seat", "Seat the unit flat."},
 		{"zero moves", "hopper-54", 1, 0, simunit.Seating{}, simunit.FlawZeroMoves, limits.Verify, ""},
 		{"healthy, ranges only", "hopper-1", 2, 0, simunit.Seating{}, simunit.Sound, limits.Passed, ""},
-		{"dirty window, ranges only", "hopper-1", 1, 0.12, simunit.Seating{}, simunit.Sound, "dirty_window", "Wipe the window, run again."},
+		{"dirty window, ranges only", "hopper-1", 1, 0.12, simunit.Seating{}, simunit.Sound, "dirty_window", "Wipe the window."},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			p, l := files(t, c.product)
