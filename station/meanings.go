@@ -52,7 +52,7 @@ var meanings = []Meaning{
 	{NoticeCutDark, Notice, "The attempt of {label} in {nest} was cut off; its emitter was confirmed off.", "Scan {label} again.", LiftNobody},
 	{NoticeDueSoon, Notice, "{nest}: the target's certificate ends with {detail}; days left: {other}.", "Tell the test engineer.", LiftNobody},
 	{NoticeNamed, Notice, "The unit in {nest} says that it is {label}.", "Go on.", LiftNobody},
-	{NoticeSilent, Notice, "The line has not said whether {label} may start.", "Wait; the station asks again.", LiftNobody},
+	{NoticeSilent, Notice, "The line has not said whether {label} may start.", "Wait: the station asks again.", LiftNobody},
 	{NoticeUngated, Notice, "The line did not say whether {label} may start; it starts.", "Go on.", LiftNobody},
 	{NoticeHeldInBox, Notice, "{label} is on hold now, and lies in box {other}.", "Take it out of that box.", LiftNobody},
 	{NoticeCheckFirst, Notice, "{nest} was mended: a check unit passes there before production.", "Run a check unit in {nest}.", LiftNobody},

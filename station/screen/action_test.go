@@ -15,7 +15,7 @@ import (
 var verbs = map[string]string{
 	"en": `call clear close cut do give go keep leave let look press push put read reseat run scan seat shade switch take tell wait wipe write open remove bring`,
 	"de": `abschalten abschatten abwarten bringen entfernen einlegen einsetzen geben halten herausnehmen lassen legen lesen loslassen lösen messen nehmen prüfen
-		räumen rufen sagen scannen schieben schreiben sperren stellen tun wegnehmen weitermachen wischen zurücklegen schließen drücken öffnen`,
+		räumen rufen sagen scannen schieben schreiben sperren stellen tun warten wegnehmen weitermachen wischen zurücklegen schließen drücken öffnen`,
 	"es": `avise continúe corte dé deje despeje devuélvala empuje escanee escanéela escriba espere haga lea limpie llame llévela mida mire pase pásela ponga póngala pulse
 		quite recoloque retenga sáquela saque siga suelte traiga vuelva abra cierre compruebe`,
 }

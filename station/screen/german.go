@@ -40,7 +40,7 @@ func german() *Language {
 
 		station.NoticeDueSoon:     {"{nest}: das Zertifikat des Ziels endet mit dem {detail}; Tage übrig: {other}.", "Dem Prüfingenieur sagen."},
 		station.NoticeNamed:       {"Das Gerät in {nest} sagt, es ist {label}.", "Weitermachen."},
-		station.NoticeSilent:      {"Die Linie hat nicht gesagt, ob {label} beginnen darf.", "Warten; die Station fragt wieder."},
+		station.NoticeSilent:      {"Die Linie hat nicht gesagt, ob {label} beginnen darf.", "Warten: die Station fragt wieder."},
 		station.NoticeUngated:     {"Die Linie sagte nicht, ob {label} beginnen darf; es beginnt.", "Weitermachen."},
 		station.NoticeHeldInBox:   {"{label} ist jetzt gesperrt und liegt in Karton {other}.", "Aus diesem Karton nehmen."},
 		station.NoticePassed:      {"Das Gerät ist gut.", "In Box {bin} legen."},

@@ -40,7 +40,7 @@ func spanish() *Language {
 
 		station.NoticeDueSoon:     {"{nest}: el certificado del objetivo termina con el {detail}; días restantes: {other}.", "Avise al ingeniero de pruebas."},
 		station.NoticeNamed:       {"La unidad del {nest} dice que es {label}.", "Siga."},
-		station.NoticeSilent:      {"La línea no ha dicho si {label} puede empezar.", "Espere; la estación pregunta otra vez."},
+		station.NoticeSilent:      {"La línea no ha dicho si {label} puede empezar.", "Espere: la estación pregunta otra vez."},
 		station.NoticeUngated:     {"La línea no dijo si {label} puede empezar; empieza.", "Siga."},
 		station.NoticeHeldInBox:   {"{label} está retenida ahora y está en el embalaje {other}.", "Sáquela de ese embalaje."},
 		station.NoticePassed:      {"La unidad es buena.", "Póngala en la caja {bin}."},
