@@ -132,7 +132,7 @@ func TestHoldIsOnRecord(t *testing.T) {
 		held = append(held, code)
 		w.leave(string(code))
 	}
-	held = append(held, station.RefusedCap, station.RefusedReworks, station.RefusedUnreadable) // TestRework, TestUnreadableStray
+	held = append(held, station.RefusedCap, station.RefusedReworks, station.RefusedUnreadable, station.RefusedSilent) // TestRework, TestUnreadableStray, TestGate…
 	for _, m := range station.Codes() {
 		if m.Class == station.Refused && strings.Contains(m.Action, "on hold") != slices.Contains(held, m.Code) {
 			t.Errorf("%s says %q", m.Code, m.Action)

@@ -280,7 +280,7 @@ func (s *State) answerView(width int) string {
 	share := func(v whatif.Share) string {
 		return fmt.Sprintf("%s (%s to %s)", small(float64(v.Value)), strings.TrimSuffix(small(float64(v.Lower)), " %"), strings.TrimSuffix(small(float64(v.Upper)), " %"))
 	}
-	fmt.Fprintf(&yields, "accepted falsely %s\nrejected falsely %s\n", share(a.FalseAccept), share(a.FalseReject))
+	fmt.Fprintf(&yields, "false accept %s\nfalse reject %s\n", share(a.FalseAccept), share(a.FalseReject))
 	fmt.Fprintf(&yields, "worst nest %s%s\n", cmp.Or(visible.Text(a.WorstNest), "-"), s.resolvedWords())
 	fmt.Fprintf(&yields, "%-6s %11s %11s %11s\n", "guard", "first pass", "false acc.", "false rej.")
 	for _, g := range a.Guards {
