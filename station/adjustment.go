@@ -3,6 +3,7 @@ package station
 import (
 	"bytes"
 	"fmt"
+	"strings"
 
 	"example.org/panecal/protocol"
 	"example.org/panecal/store/record"
@@ -63,7 +64,7 @@ func (m *Machine) wrote(n *nest, _ Fact) {
 	default:
 		n.att.restart = "asked"
 		m.enter(n, Restarting)
-		m.ask(n, Restart{})
+		m.ask(n, m.restart(n))
 		return
 	}
 	m.readWritten(n)
@@ -77,7 +78,7 @@ func (m *Machine) restarted(n *nest, f Fact) {
 		return
 	}
 	n.unit.Session = id.Session
-	n.att.restart = "restarted"
+	n.att.restart = "restarted" + strings.TrimPrefix(n.att.restart, "asked")
 	m.readWritten(n)
 }
 

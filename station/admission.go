@@ -200,7 +200,7 @@ func (m *Machine) intended(n *nest, f Fact) {
 		m.enter(n, Voiding)
 		m.ask(n, Void{Witness: WitnessTo(ref)})
 	default:
-		m.beginEmpty(n)
+		m.beginMeasuring(n)
 	}
 }
 
@@ -217,7 +217,7 @@ func (m *Machine) voided(n *nest, f Fact) {
 		return
 	}
 	n.att.state = protocol.Voided.String()
-	m.beginEmpty(n)
+	m.beginMeasuring(n)
 }
 
 // refuse puts a unit that the station does not take on record.

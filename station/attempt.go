@@ -29,6 +29,8 @@ type attempt struct {
 	gate      *record.Gate              // what it said before the attempt, nil where none was asked
 	paused    string                    // why nothing ran between capture and write, "" if all ran
 
+	warming warming
+
 	account
 	field
 	measured
@@ -51,6 +53,8 @@ type field struct {
 	tries  int        // captures of the kind in hand, bad ones
 	scene  scene      // what the field looked like
 	dark   scene      // what it looked like without a target
+	goal   goal       // of the motion in hand
+	far    bool       // the target stands at the second distance, or is on its way there
 	looks  sceneWatch // watching it change
 	target *protocol.Capture
 	place  place

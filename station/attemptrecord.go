@@ -28,7 +28,8 @@ func (m *Machine) run(n *nest) record.Run {
 			BinPS: u.BinFS / 1000, FirstBinPS: u.FirstBinFS / 1000, PileUp: u.PileUp.String(), PulseRepeatNS: u.PulsePeriodNS,
 			CountBits: u.CountBits, LargestIn: u.MaxIn, LargestOut: u.MaxOut, Held: u.MaxHeld, LongestCommit: u.CommitMS},
 		Target: record.Target{Fixture: s.Fixture, DistanceMM: s.DistanceMM, DistanceUMM: s.DistanceUMM,
-			Reflectance: s.Reflectance, Certificate: s.Certificate, Due: due, EndStop: s.EndStop},
+			Reflectance: s.Reflectance, Certificate: s.Certificate, Due: due, EndStop: s.EndStop,
+			Driver: driverRecord(s), FarMM: s.FarMM, FarUMM: s.FarUMM},
 	}
 }
 
@@ -38,7 +39,7 @@ func (m *Machine) attemptRecord(n *nest) *record.Attempt {
 	r := &record.Attempt{
 		Run: m.run(n), Intent: a.intent, WriteIntent: a.writeIntent, Outcome: n.outcome(), Problems: m.problemsRecord(n),
 		Judgement: JudgementRecord(a.result, n.files.Limits), Captures: a.refs, Wire: a.wire,
-		Started: a.began.UTC(), Finished: m.now.UTC(), Stages: slices.Clone(a.stages), UnitTempCel: a.tempCel, Box: a.box,
+		Started: a.began.UTC(), Finished: m.now.UTC(), Stages: slices.Clone(a.stages), UnitTempCel: a.tempCel, Box: a.box, WarmUp: a.warming.done,
 	}
 	// A quantity without a definition would be a mistake of the estimator; the
 	// record then says so.

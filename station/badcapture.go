@@ -59,9 +59,9 @@ func (m *Machine) bad(n *nest, c Code, chain string, faults []estimate.Fault) {
 // retake takes the capture again when the field has changed, or is still.
 func (m *Machine) retake(n *nest, s Step, change bool) {
 	switch {
-	case s == EmptyCapture && m.cfg.Fixture:
+	case s == EmptyCapture && m.moves(n):
 		m.beginEmpty(n)
-	case s == TargetCapture && m.cfg.Fixture:
+	case s == TargetCapture && m.moves(n):
 		m.beginTarget(n)
 	case s == EmptyCapture:
 		m.watch(n, Clearing, s, change)

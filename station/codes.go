@@ -110,6 +110,7 @@ const (
 	HandsBoxFull  Code = "box_full"
 	HandsBoxOpen  Code = "open_box"
 	HandsBoxScan  Code = "scan_box"
+	HandsLid      Code = "close_lid"
 	HandsStray    Code = "take_unreadable"
 )
 
@@ -216,6 +217,7 @@ const (
 	BrokenEmitter  Code = "emitter_unconfirmed"
 	BrokenMark     Code = "mark_unconfirmed"
 	BrokenInternal Code = "internal_error"
+	BrokenLid      Code = "lid_left_open"
 	BrokenFixture  Code = "fixture_in_attempt"
 	BrokenSkipped  Code = "skipped"
 	BrokenShutdown Code = "shut_down"

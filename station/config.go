@@ -23,7 +23,7 @@ type Config struct {
 
 	Gate       bool    // a Gate is asked before each attempt in production and told its verdict
 	Silence    Silence // what follows where it does not answer in time; SilenceWaits
-	Fixture    bool    // a Fixture moves the target; else the operator's hands do
+	Fixture    bool    // there is a Fixture; it serves the nests whose sheet names a driver, the operator's hands the others
 	RejectScan bool    // a failed unit's label is scanned at the reject box before its nest goes on
 
 	Roster record.Revision // who may work here, zero for everybody

@@ -52,6 +52,9 @@ func (n *nest) recordCapture(c *protocol.Capture) *record.Capture {
 	}
 	name := n.files.captureFor(step).Name
 	compensated := c.Kind == protocol.Ranges && (name == "verify" || n.inForce() != nil)
+	if name == "verify" && n.att.far {
+		name = "verify far"
+	}
 	return CaptureRecord(c, name, n.serial, n.unit, compensated)
 }
 

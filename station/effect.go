@@ -5,6 +5,7 @@ import (
 
 	"example.org/panecal/protocol"
 	"example.org/panecal/station/estimate"
+	"example.org/panecal/station/product"
 	"example.org/panecal/store/record"
 )
 
@@ -47,8 +48,8 @@ type (
 	// Write stages and commits a constants block, then reads the unit's status.
 	Write struct{ Block []byte }
 	// Restart lets the unit begin anew, as after a cut of its power, and asks
-	// who it is.
-	Restart struct{}
+	// who it is. Power: the nest whose fixture takes it away, nil for the unit's own.
+	Restart struct{ Power *product.Nest }
 	// Mark puts the released mark into the block the unit holds and reads the
 	// block back.
 	Mark struct{ Block []byte }
@@ -67,8 +68,11 @@ type (
 		Product, WorkOrder, Lot string
 		Attempt                 int
 	}
-	// Move asks the fixture to bring the target in or out.
-	Move struct{ In bool }
+	// Move asks the fixture to bring the target to a place. Denied: the lid is open.
+	Move struct {
+		Nest product.Nest
+		To   Position
+	}
 	// Append makes a record durable.
 	Append struct{ Body record.Body }
 	// Save makes raw captures durable, those of Keep among them.

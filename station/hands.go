@@ -86,7 +86,7 @@ func (m *Machine) lostPorts() string {
 // inHandsTime is how long hands need to bring a target that cannot be seen yet.
 const inHandsTime = 4 * time.Second
 
-var handsOrder = []Code{HandsSeatHere, HandsReseat, HandsFailed, HandsCheckBad, HandsHeld, HandsReject, HandsBoxScan, HandsConfirm, HandsClear, HandsTarget,
+var handsOrder = []Code{HandsSeatHere, HandsReseat, HandsFailed, HandsCheckBad, HandsHeld, HandsReject, HandsBoxScan, HandsConfirm, HandsClear, HandsLid, HandsTarget,
 	HandsPassed, HandsChecked, HandsStray, HandsTurned, HandsTakeOut, HandsTargetIn, HandsScan, HandsWait, HandsStopped, HandsStarting}
 
 // handsFor says what the hands could do for one nest, "" for nothing.
@@ -113,6 +113,8 @@ func (m *Machine) handsFor(n *nest) Code {
 			return HandsClear
 		}
 		return HandsWait
+	case Guarded:
+		return HandsLid
 	case Targeting:
 		return m.handsForTarget(n)
 	case Showing:

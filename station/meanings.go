@@ -29,6 +29,7 @@ var meanings = []Meaning{
 	{HandsBoxOpen, Guide, "No box is open.", "Scan the number of a box.", LiftNobody},
 	{HandsBoxScan, Guide, "Scan {label} at box {detail}.", "", LiftNobody},
 	{HandsStray, Guide, "The unit in {nest} is {label} now: hold.", "Write {label} on it.", LiftNobody},
+	{HandsLid, Guide, "{nest}: close the lid.", "Then hands off, and CMD GO: the target moves.", LiftNobody},
 	{HandsLeaving, Guide, "Closing. Please wait.", "", LiftNobody},
 
 	{NoticePassed, Notice, "The unit passed.", "Put it into bin {bin}.", LiftNobody},
@@ -120,6 +121,7 @@ var meanings = []Meaning{
 	{BrokenEmitter, Broken, "The unit in {nest} did not say that its emitter is off: do not look in.", "Cut the power of {nest}.", LiftItself},
 	{BrokenMark, Broken, "The result is on record, the released mark in the unit is not confirmed.", "Scan the unit again.", LiftNobody},
 	{BrokenInternal, Broken, "The program met an error of its own: {detail}.", "Put the unit on hold.", LiftNobody},
+	{BrokenLid, Broken, "The lid stayed open.", "Put the unit into bin {bin}.", LiftNobody},
 	{BrokenFixture, Broken, "The fixture failed in the middle of the attempt: {detail}.", "Call the line lead.", LiftNobody},
 	{BrokenSkipped, Broken, "The attempt was ended by the operator.", "Run the unit again later.", LiftNobody},
 	{BrokenShutdown, Broken, "The station was closed in the middle of the attempt.", "Run the unit again.", LiftNobody},

@@ -8,9 +8,9 @@ import (
 // beginEmpty starts the capture without a target, here and after a fault that
 // leaves nothing else.
 func (m *Machine) beginEmpty(n *nest) {
-	if m.cfg.Fixture {
-		m.enter(n, Emptying)
-		m.ask(n, Move{In: false})
+	n.att.far = false
+	if m.moves(n) {
+		m.move(n, Emptying, TargetOut)
 		return
 	}
 	m.captureNow(n, EmptyCapture)
@@ -20,15 +20,20 @@ func (m *Machine) emptied(n *nest, _ Fact) { m.captureNow(n, EmptyCapture) }
 
 // beginTarget starts the capture with the target, or waits until it is there.
 func (m *Machine) beginTarget(n *nest) {
-	if m.cfg.Fixture {
-		m.enter(n, Moving)
-		m.ask(n, Move{In: true})
+	if m.moves(n) {
+		m.move(n, Moving, TargetNear)
 		return
 	}
 	m.watch(n, Targeting, TargetCapture, true)
 }
 
-func (m *Machine) moved(n *nest, _ Fact) { m.captureNow(n, TargetCapture) }
+func (m *Machine) moved(n *nest, _ Fact) {
+	if n.att.far {
+		m.captureNow(n, VerifyCapture)
+		return
+	}
+	m.captureNow(n, TargetCapture)
+}
 
 // captureFor says how the capture of a step is taken.
 func (f *Files) captureFor(s Step) Capture {
@@ -62,6 +67,9 @@ func (f *Files) captureFor(s Step) Capture {
 func (m *Machine) captureNow(n *nest, s Step) {
 	m.enter(n, s)
 	c := n.files.captureFor(s)
+	if s == VerifyCapture && n.att.far {
+		c.Name = "verify far"
+	}
 	c.Request.ID = m.nextCapture()
 	c.Request.Compensated = c.Request.Compensated || c.Request.Kind == protocol.Ranges && !n.unit.CompensationOff
 	m.light(n, c)
@@ -184,7 +192,7 @@ func (m *Machine) verifyCaptured(n *nest, f Fact) {
 		m.broken(n, BrokenInternal, "verifying a unit that holds no constants")
 		return
 	}
-	job := EstimateVerify{By: n.files.estimator, Constants: ConstantsOf(block), Reference: n.reference(), Offsets: n.att.offsets}
+	job := EstimateVerify{By: n.files.estimator, Constants: ConstantsOf(block), Reference: n.verifyReference(), Offsets: n.att.offsets}
 	job.Histogram, job.Summary = n.inputs(c)
 	m.enter(n, VerifyEstimate)
 	m.ask(n, job)
@@ -192,10 +200,17 @@ func (m *Machine) verifyCaptured(n *nest, f Fact) {
 
 func (m *Machine) verifyEstimated(n *nest, f Fact) {
 	v := f.(VerifyEstimated).Verification
-	n.att.verification = v
+	if !n.att.far {
+		n.att.verification = v
+	}
 	n.putQuantities(v.Quantities)
 	if len(v.Faults) > 0 {
 		m.accuse(n, v.Faults)
+		return
+	}
+	if m.moves(n) && n.sheet.HasFar() && !n.att.far && !m.failsAlready(n) {
+		n.att.far, n.att.tries = true, 0
+		m.move(n, Moving, TargetFar)
 		return
 	}
 	m.finish(n)

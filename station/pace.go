@@ -31,7 +31,7 @@ func (m *Machine) remaining(n *nest) time.Duration {
 		return unknown
 	}
 	until := Showing
-	if n.step < Targeting && !m.cfg.Fixture {
+	if n.step < Targeting && !m.moves(n) {
 		until = Targeting
 	}
 	left := max(0, took-m.now.Sub(n.since))

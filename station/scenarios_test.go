@@ -60,6 +60,16 @@ func scenarios() []scenario {
 			w.fails["ask"] = []station.Failure{silent}
 			w.calibrate(0, "A1", newUnit("u1", "A1"))
 		}},
+		{"lid open, unit warming", func(s *settings) { s.fixture, s.warm = true, true }, func(w *world) {
+			w.fails["move"] = []station.Failure{{Trouble: station.Denied, Why: "the lid is open"}}
+			w.tell(0, 0, station.Scanned{Text: "A1"})
+			w.seat(0, newUnit("u1", "A1"))
+			for range 60 {
+				w.pass(time.Second)
+			}
+			w.tell(0, 0, station.Go{})
+			w.attend(0)
+		}},
 		{"the unit's own range", func(s *settings) { s.unit = true }, pass},
 		{"summaries only", func(s *settings) { s.summary = true }, pass},
 		{"target left in", nil, func(w *world) {

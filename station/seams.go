@@ -2,6 +2,7 @@ package station
 
 import (
 	"context"
+	"errors"
 
 	"example.org/panecal/protocol"
 	"example.org/panecal/station/product"
@@ -61,11 +62,41 @@ type Ends interface {
 	Ends() (head record.Ref, began uint64, err error)
 }
 
-// Fixture moves the target of a nest. Without one the operator's hands do.
+// Position is where a target is.
+type Position string
+
+// The positions.
+const (
+	TargetOut  Position = "out"
+	TargetNear Position = "near" // at the sheet's distance
+	TargetFar  Position = "far"  // at its second distance
+)
+
+// Lamp is what the lamp of a nest says.
+type Lamp string
+
+// What lamps say.
+const (
+	LampDark  Lamp = "dark"
+	LampRun   Lamp = "run"   // the nest works
+	LampHands Lamp = "hands" // hands are wanted
+	LampStop  Lamp = "stop"  // the nest is stopped
+)
+
+// Fixture moves the target of the nests whose sheet names a driver. Without one the
+// operator's hands do. Its methods return soon after ctx ends.
 type Fixture interface {
-	// Move returns when the target is in place, or out of the field.
-	Move(ctx context.Context, nest product.Nest, in bool) error
+	// Move returns when the target is there. It wraps [ErrGuarded] where the lid
+	// is open, and nothing was asked for then; any other error stops the nest.
+	Move(ctx context.Context, nest product.Nest, to Position) error
+	// Cycle takes the unit's power away for a moment.
+	Cycle(ctx context.Context, nest product.Nest) error
+	// Lamp shows what is wanted when its turn comes.
+	Lamp(ctx context.Context, nest product.Nest, wanted func() Lamp) error
 }
+
+// ErrGuarded: the lid is open, and so nothing was moved.
+var ErrGuarded = errors.New("the lid is open")
 
 // Gate may keep a unit from starting, and is told how it ended. An error of
 // May refuses the unit and says why; one that wraps [ErrSilent] leaves it to

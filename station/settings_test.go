@@ -71,6 +71,9 @@ type settings struct {
 	nests     int
 	fixture   bool
 	gate      bool
+	power     bool // a restart takes the power away
+	warm      bool // units wait until their temperature has settled
+	far       bool // the fixture has a second distance
 	reject    bool
 	one       string // light group of all nests
 	max       int    // attempts
@@ -97,7 +100,7 @@ func (s settings) files(t testing.TB) *station.Files {
 		t.Fatal(err)
 	}
 	p := &product.Product{Name: "feeder-2", Firmware: []string{"1.0"}, Reports: product.ReportsHistograms, MeasureAfterFailure: s.measure,
-		RestartEvery: s.restart}
+		RestartEvery: s.restart, RestartByPower: s.power}
 	p.Revision = strings.Repeat("ab", 32)
 	if s.summary {
 		p.Reports = product.ReportsSummary
@@ -107,6 +110,9 @@ func (s settings) files(t testing.TB) *station.Files {
 		Pulse: estimate.Pulse{StartPS: -300, StepPS: 100, Density: []float64{0, 1, 2, 3, 2, 1, 0}}}
 	if s.unit {
 		p.Setup.Corrects = estimate.CorrectsUnit
+	}
+	if s.warm {
+		p.WarmUp = product.WarmUp{CelPerMin: 0.5, Within: 45 * time.Second}
 	}
 	plan := product.Plan{Shots: 250_000, Frames: 2}
 	p.Capture = product.Captures{Empty: plan, Target: plan, Verify: plan}
@@ -123,13 +129,24 @@ func (s settings) files(t testing.TB) *station.Files {
 	for i := range s.nests {
 		sheet.Nests = append(sheet.Nests, product.Nest{Name: fmt.Sprintf("nest-%d", i+1), Port: fmt.Sprintf("port-%d", i+1),
 			LightGroup: s.one, Fixture: "F1", DistanceMM: 300, DistanceUMM: 0.15, Reflectance: 0.5, Certificate: "C1",
-			Due: s.due, EndStop: s.endStop})
+			Due: s.due, EndStop: s.endStop, Driver: s.driver()})
+		if s.far {
+			sheet.Nests[i].FarMM, sheet.Nests[i].FarUMM = 600, 0.3
+		}
 	}
 	f, err := station.NewFiles(p, l, sheet)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return f
+}
+
+// driver is that of the fixtures on the sheet.
+func (s settings) driver() string {
+	if s.fixture {
+		return product.DriverTCP
+	}
+	return product.DriverNone
 }
 
 func (s settings) config(t testing.TB) station.Config {

@@ -457,7 +457,7 @@ func (d *day) doesElsewhere(e station.Effect, how string) station.Fact {
 		if how != "" {
 			return station.Done{Failure: station.Failure{Trouble: station.Silent, Why: "the slide does not move"}}
 		}
-		d.places[e.Nest].target = j.In
+		d.places[e.Nest].target = j.To != station.TargetOut
 	case station.EstimateEmpty:
 		h := j.Histogram
 		l := &estimate.Leakage{Quantities: set(quantity.LeakageMax, float64(h.Counts[binLeak])/float64(h.Shots), 1e-4)}

@@ -19,10 +19,12 @@ const (
 	Refusing                   // refusal being made durable
 	Intending                  // attempt intent being made durable
 	Voiding                    // old block being voided
+	Warming                    // until the unit's temperature has settled
 	Emptying                   // fixture moves the target out
 	Clearing                   // after a bad empty capture: watching for a change of the field
 	EmptyCapture               // empty field captured
 	EmptyEstimate              // leakage computed
+	Guarded                    // the lid is open where the fixture is to move: hands close it and say so
 	Moving                     // fixture moves the target in
 	Targeting                  // watching for the target to arrive
 	TargetCapture              // target captured
@@ -66,10 +68,12 @@ var stepTable = [steps]struct {
 	Refusing:       {name: "refusing"},
 	Intending:      {name: "intending", works: true},
 	Voiding:        {name: "voiding", works: true},
+	Warming:        {name: "warming"},
 	Emptying:       {name: "emptying", works: true},
 	Clearing:       {name: "clearing"},
 	EmptyCapture:   {name: "empty capture", works: true},
 	EmptyEstimate:  {name: "empty estimate", works: true},
+	Guarded:        {name: "guarded"},
 	Moving:         {name: "moving", works: true},
 	Targeting:      {name: "targeting"},
 	TargetCapture:  {name: "target capture", works: true},

@@ -38,7 +38,7 @@ func (w *world) answer(e station.Effect) station.Fact {
 		u.id.Session++
 		return station.Identified{Identity: u.id}
 	case station.Report:
-		return station.Reported{Status: protocol.Status{TempMilliCel: 25_000, Faults: u.faults}}
+		return station.Reported{Status: protocol.Status{TempMilliCel: u.milliCel(), Faults: u.faults}}
 	case station.ReadBlock:
 		return station.BlockRead{Raw: bytes.Clone(u.block)}
 	case station.Void:
@@ -88,6 +88,29 @@ func (w *world) answer(e station.Effect) station.Fact {
 		return station.VerifyEstimated{Verification: &estimate.Verification{Quantities: w.quantities(quantity.VerifyError), Faults: w.accuse("verify")}}
 	}
 	return station.Done{}
+}
+
+// checkMove: a motion stands inside an attempt, and is asked for by the step that it
+// belongs to.
+func (w *world) checkMove(e station.Effect, j station.Move) {
+	w.t.Helper()
+	begun, ended := 0, 0
+	for i, r := range w.log {
+		switch b := r.Body.(type) {
+		case *record.AttemptIntent:
+			if b.Run.Nest == j.Nest.Name {
+				begun = i + 1
+			}
+		case *record.Attempt:
+			if b.Run.Nest == j.Nest.Name {
+				ended = i + 1
+			}
+		}
+	}
+	step := w.step(e.Nest)
+	if begun <= ended || (step != station.Emptying || j.To != station.TargetOut) && (step != station.Moving || j.To == station.TargetOut) {
+		w.t.Errorf("%s in step %v, not inside an attempt", describe(e), step)
+	}
 }
 
 // checkOrder is the order that the station promises: what a job does to a

@@ -22,16 +22,24 @@ type unit struct {
 	target  bool    // a target stands in front of it
 	rate    float64 // what its captures show, counts a shot; 0: as the target decides
 	emits   bool
-	faults  uint32 // that its status tells
-	torn    bool   // its commits leave something else
-	unmarks bool   // it does not keep the released mark
-	forgets bool   // it keeps constants only until it restarts
+	faults  uint32         // that its status tells
+	torn    bool           // its commits leave something else
+	unmarks bool           // it does not keep the released mark
+	cel     func() float64 // its temperature, nil for 25
+	forgets bool           // it keeps constants only until it restarts
 }
 
 func newUnit(id, serial string) *unit {
 	return &unit{id: protocol.Identity{UnitID: id, Serial: serial, Product: "feeder-2", Firmware: "1.0", ProtoLow: 1, ProtoHigh: 1,
 		Rows: 1, Cols: 2, Bins: 32, BinFS: 250_000, FirstBinFS: -1_000_000, CountBits: 32, MaxIn: 512, MaxOut: 512, MaxHeld: 2,
 		Kinds: protocol.KindsOf(protocol.Histograms, protocol.Totals, protocol.Ranges), CompensationOff: true, MaxFrames: 16}}
+}
+
+func (u *unit) milliCel() int32 {
+	if u.cel == nil {
+		return 25_000
+	}
+	return int32(u.cel() * 1000)
 }
 
 type world struct {
@@ -124,6 +132,15 @@ func (w *world) take(e station.Effect) {
 		w.effects(e)
 	}
 	switch j := e.Job.(type) {
+	case station.Move:
+		w.checkMove(e, j)
+		w.pending = append(w.pending, e)
+		if w.awaited != nil {
+			w.awaited(e)
+		}
+		if e.Nest == 0 {
+			w.lastJob = e
+		}
 	case station.SetTimer:
 		w.timers = append(w.timers, timer{w.now.Add(j.After), e})
 		if e.Nest == 0 {

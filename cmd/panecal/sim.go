@@ -30,6 +30,7 @@ type simulated struct {
 	// Where hands bring the target, in lines for `panecal product make`.
 	DistanceMM  float64 `json:"distance_mm,omitempty"`
 	DistanceUMM float64 `json:"distance_u_mm,omitempty"`
+	Fixture     string  `json:"fixture,omitempty"` // where a simulated one listens
 }
 
 const simSchema = "panecal.sim/1"
@@ -37,7 +38,7 @@ const simSchema = "panecal.sim/1"
 func newSim() *cobra.Command {
 	units, nests, product := 1, 0, "hopper-54"
 	var seed uint64
-	speed, still := 1.0, false
+	speed, still, moved := 1.0, false, false
 	var past history.Flags
 	distances := []float64{plant.TargetMM}
 	c := &cobra.Command{
@@ -46,7 +47,8 @@ func newSim() *cobra.Command {
 		Long: `Puts simulated units on pseudo-terminals, prints one JSON line for each and
 runs until it is stopped. Simulated hands bring the target after the empty-field
 capture, take the unit out when it is done, and seat it again. With --still there
-are no hands: each unit stays seated before a target, as on a bench.
+are no hands: each unit stays seated before a target, as on a bench. With --fixture
+a simulated fixture moves the target; its place is the sheet's driver_at.
 
 With --nests the ports are those of empty nests, for the station sheet of a
 shift; the units lie beside them, the first ones each with a fault that its line
@@ -88,7 +90,7 @@ The units and all their numbers are invented.`,
 			}
 			for i := range units {
 				hands := plant.HandsAt(distances)
-				if still {
+				if still || moved {
 					hands, distances = []simunit.Move{}, distances[:1]
 				}
 				u, err := kind.Unit(i, seed+uint64(i), simunit.Options{
@@ -105,8 +107,14 @@ The units and all their numbers are invented.`,
 				if err != nil {
 					return cli.DeviceError(err)
 				}
+				at := ""
+				if moved {
+					if at, err = plant.FixtureFor(c.Context(), u); err != nil {
+						return err
+					}
+				}
 				for _, mm := range distances {
-					s := simulated{Schema: simSchema, Port: path, Serial: u.Serial(), Label: u.Serial(), Product: kind.Name, DistanceMM: mm, DistanceUMM: plant.DistanceUMM}
+					s := simulated{Schema: simSchema, Fixture: at, Port: path, Serial: u.Serial(), Label: u.Serial(), Product: kind.Name, DistanceMM: mm, DistanceUMM: plant.DistanceUMM}
 					if err := cli.PrintLine(c.OutOrStdout(), s); err != nil {
 						return err
 					}
@@ -123,6 +131,7 @@ The units and all their numbers are invented.`,
 	c.Flags().Float64Var(&speed, "speed", speed, "run exposures so many times faster than life")
 	c.Flags().IntVar(&nests, "nests", nests, "so many empty nests; labels on standard input put units into them")
 	past.AddTo(c)
+	c.Flags().BoolVar(&moved, "fixture", false, "no hands: a simulated fixture beside each unit moves the target")
 	c.Flags().BoolVar(&still, "still", false, "no hands: units stay seated before a target")
 	return c
 }

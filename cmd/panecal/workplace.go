@@ -26,6 +26,7 @@ import (
 	"example.org/panecal/protocol/recording"
 	"example.org/panecal/station"
 	"example.org/panecal/station/decision"
+	"example.org/panecal/station/fixture"
 	"example.org/panecal/station/gate"
 	"example.org/panecal/station/inbox"
 	"example.org/panecal/station/papers"
@@ -234,7 +235,7 @@ func (w *workplace) setUp(o workplaceOptions) error {
 		Leads: leads, Staffed: o.book != nil, Roster: of, Silence: o.config.Gate.Silence(),
 	}, runner.Options{
 		Dial: dialer{time.Duration(o.config.GraceMS) * time.Millisecond, func() product.Line { return w.intake.InForce().Product.Line }, w.crashes.Caught, new(link.Ports), records},
-		Log:  w.store, Past: w.store, Gate: w.gate.Seam(), OnVerdict: w.shown(o.onVerdict), OnMessage: w.heed(o, logger), Panicked: w.crashes.Caught, Logger: logger,
+		Log:  w.store, Past: w.store, Gate: w.gate.Seam(), Fixture: fixture.New(fixture.Options{}), OnVerdict: w.shown(o.onVerdict), OnMessage: w.heed(o, logger), Panicked: w.crashes.Caught, Logger: logger,
 	})
 	if err != nil {
 		return fmt.Errorf("setting up the station: %w", err)

@@ -31,6 +31,12 @@ type Product struct {
 	// written, so that what is read back is what it stores; 0 for none.
 	RestartEvery int
 
+	// RestartByPower: a restart takes the unit's power away, where the nest's
+	// fixture can.
+	RestartByPower bool
+
+	WarmUp WarmUp // before the captures
+
 	CompensationAlwaysOn bool // the unit cannot range without its stored constants
 	MeasureAfterFailure  bool // after a failure the rest is still measured, never written
 }

@@ -38,7 +38,8 @@ func Read(name string, data []byte) (*Product, error) {
 	p.Capture.Empty = r.plan("empty", t.Capture.Empty)
 	p.Capture.Target = r.plan("target", t.Capture.Target)
 	p.Capture.Verify = r.plan("verify", t.Capture.Verify)
-	p.RestartEvery = r.restart(t.Constants.Restart)
+	p.RestartEvery, p.RestartByPower = r.restart(t.Constants.Restart), t.Constants.Power
+	p.WarmUp = r.warmUp(t.WarmUp)
 	p.Label = r.label(t.Label)
 	p.Setup, p.Field = r.setup(&t)
 	p.Requirement = r.requirement(&t)

@@ -34,6 +34,11 @@ type Nest struct {
 	Due         time.Time
 	EndStop     bool // the fixture confirms the target's position
 
+	Driver   string  // of the fixture: DriverTCP, DriverLines; "" or DriverNone: hands move the target
+	DriverAt string  // where it is reached: host:port, or a serial port
+	FarMM    float64 // a second distance, 0 for none; verify.error_far is measured there
+	FarUMM   float64 // its standard uncertainty
+
 	PowerSwitch string // which switch takes the power of the nest, for the operator
 
 	ToleratedPerThousand float64 // packets that the line may lose or spoil, see Tolerated
@@ -67,6 +72,11 @@ type nestTable struct {
 	Certificate string    `toml:"certificate" need:"add certificate = \"…\""`
 	Due         time.Time `toml:"due" need:"add due = 2027-01-31T00:00:00Z, when the certificate ends"`
 	EndStop     bool      `toml:"end_stop" need:"add end_stop = true or false: does the fixture confirm the target's position?"`
+
+	Driver   string  `toml:"driver"`
+	DriverAt string  `toml:"driver_at"`
+	FarMM    float64 `toml:"far_mm"`
+	FarUMM   float64 `toml:"far_u_mm"`
 
 	PowerSwitch string `toml:"power_switch"`
 
@@ -158,6 +168,7 @@ func (n nestTable) check(report func(key, problem, mend string)) {
 	if !(n.Reflectance > 0 && n.Reflectance <= 1.2) {
 		report("reflectance", fmt.Sprintf("a reflectance of %v", n.Reflectance), "write a share, such as 0.5 for 50 %")
 	}
+	n.checkDriver(report)
 	if n.Certificate == "" {
 		report("certificate", "the certificate has no number", "write it, or who measured the distance and when")
 	}

@@ -23,6 +23,7 @@ type productTable struct {
 	Capture              captureTable      `toml:"capture" need:"add [capture.empty], [capture.target] and [capture.verify]"`
 	Label                labelTable        `toml:"label" need:"add [label] with pattern, check and tie"`
 	Constants            constantsTable    `toml:"constants"`
+	WarmUp               *warmUpTable      `toml:"warm_up"`
 	Requirement          *requirementTable `toml:"requirement"`
 	Retest               retestTable       `toml:"retest" need:"add [retest] with max_attempts and after_pass"`
 }
@@ -146,7 +147,8 @@ type requirementTable struct {
 
 // constantsTable says what else is done when constants are written.
 type constantsTable struct {
-	Restart any `toml:"restart"` // "every", "never", or a whole number: one unit in so many
+	Power   bool `toml:"power"`   // a restart takes the power away, where the fixture can
+	Restart any  `toml:"restart"` // "every", "never", or a whole number: one unit in so many
 }
 
 type retestTable struct {

@@ -20,6 +20,8 @@ func failureOf(err error) station.Failure {
 	f := station.Failure{Trouble: station.Broke, Why: err.Error()}
 	var unsound *unsoundError
 	switch {
+	case errors.Is(err, station.ErrGuarded):
+		f.Trouble = station.Denied
 	case errors.As(err, &unsound):
 		f.Trouble, f.Why = station.Unsound, unsound.why
 	case errors.Is(err, protocol.ErrPortLost):

@@ -107,11 +107,13 @@ func (b *bomb) ByUnitID(s string) ([]record.Entry, error) {
 	b.at("by unit")
 	return b.memory.ByUnitID(s)
 }
-func (b *bomb) May(context.Context, station.Ask) (string, error) { b.at("may"); return "r1", nil }
-func (b *bomb) Result(context.Context, station.Verdict) error    { b.at("result"); return nil }
-func (b *bomb) Move(_ context.Context, _ product.Nest, in bool) error {
+func (b *bomb) May(context.Context, station.Ask) (string, error)              { b.at("may"); return "r1", nil }
+func (b *bomb) Result(context.Context, station.Verdict) error                 { b.at("result"); return nil }
+func (b *bomb) Cycle(context.Context, product.Nest) error                     { return nil }
+func (b *bomb) Lamp(context.Context, product.Nest, func() station.Lamp) error { return nil }
+func (b *bomb) Move(_ context.Context, _ product.Nest, to station.Position) error {
 	b.at("move")
-	if in {
+	if to == station.TargetNear {
 		b.unit.SetScene(simunit.Scene{TargetMM: 300, Reflectance: 0.5})
 	} else {
 		b.unit.SetScene(simunit.Scene{})

@@ -71,7 +71,7 @@ func samples(t testing.TB, name string, nests int, group string) *station.Files 
 	s := &product.Sheet{Station: "cal-1"}
 	for i := range nests {
 		s.Nests = append(s.Nests, product.Nest{Name: fmt.Sprintf("nest-%d", i+1), Port: fmt.Sprint(i), LightGroup: group, Fixture: "F1",
-			DistanceMM: 300, DistanceUMM: 0.15, Reflectance: 0.5, Certificate: "C1", EndStop: true})
+			DistanceMM: 300, DistanceUMM: 0.15, Reflectance: 0.5, Certificate: "C1", EndStop: true, Driver: product.DriverTCP})
 	}
 	f, err := station.NewFiles(p, l, s)
 	if err != nil {

@@ -49,6 +49,7 @@ type Runner struct {
 	clerk   *clerk
 	ledger  *ledger
 	tasks   sync.WaitGroup
+	lamps   []atomic.Pointer[station.Lamp]
 	halt    context.CancelFunc // ends every task
 	tasksUp context.Context
 
@@ -96,6 +97,7 @@ func New(c station.Config, o Options) (*Runner, error) {
 	for i, sheet := range c.Files.Sheet.Nests {
 		r.nests = append(r.nests, newWorker(r, i, sheet))
 	}
+	r.lamps = make([]atomic.Pointer[station.Lamp], len(r.nests))
 	r.clerk = newClerk(r, 4*len(r.nests)+8)
 	s := m.Snapshot()
 	s.At = o.Now()
@@ -258,6 +260,7 @@ func (r *Runner) step(e station.Event) {
 	}
 	s := r.machine.Snapshot()
 	r.latest.Store(&s)
+	r.light(s)
 	select {
 	case <-r.box:
 	default:
@@ -293,6 +296,26 @@ func (r *Runner) logScan(e station.Event, effects []station.Effect) {
 	r.opt.Logger.Info("scan", "text", s.Text, "taken", taken, "code", code)
 }
 
+// light lets the lamps of the nests say what they do now. Nobody waits for one, and
+// one that does not light keeps nothing from going on.
+func (r *Runner) light(s station.Snapshot) {
+	for i, n := range s.Nests {
+		lamp, sheet := station.LampOf(n), r.nests[i].sheet
+		if r.opt.Fixture == nil || !sheet.Powers() {
+			continue
+		}
+		if old := r.lamps[i].Swap(&lamp); old != nil && *old == lamp {
+			continue
+		}
+		r.task(station.Effect{Nest: i, Job: station.Move{}}, func(ctx context.Context) station.Fact {
+			if err := r.opt.Fixture.Lamp(ctx, sheet, func() station.Lamp { return *r.lamps[i].Load() }); err != nil {
+				r.opt.Logger.Info("lighting a lamp", "nest", sheet.Name, "error", err)
+			}
+			return nil
+		})
+	}
+}
+
 func (r *Runner) carryOut(e station.Effect) {
 	log := r.opt.Logger
 	switch j := e.Job.(type) {
@@ -304,7 +327,7 @@ func (r *Runner) carryOut(e station.Effect) {
 		r.task(e, func(context.Context) station.Fact { return estimateNow(e.Job) })
 	case station.Move:
 		r.task(e, func(ctx context.Context) station.Fact {
-			return station.Done{Failure: failureOf(r.opt.Fixture.Move(ctx, r.nests[e.Nest].sheet, j.In))}
+			return station.Done{Failure: failureOf(r.opt.Fixture.Move(ctx, j.Nest, j.To))}
 		})
 	case station.Ask:
 		r.task(e, func(ctx context.Context) station.Fact {

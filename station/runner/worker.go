@@ -282,7 +282,7 @@ func (w *worker) talk(ctx context.Context, e station.Effect) (station.Fact, erro
 		err := w.write(ctx, j.Block)
 		return station.Done{Failure: failureOf(err)}, err
 	case station.Restart:
-		id, err := w.restart(ctx)
+		id, err := w.restart(ctx, j.Power)
 		return station.Identified{Failure: failureOf(err), Identity: id}, err
 	case station.Mark:
 		if err := w.write(ctx, j.Block); err != nil {
@@ -324,8 +324,12 @@ func (w *worker) write(ctx context.Context, block []byte) error {
 
 // restart lets the unit begin anew and asks who it is until it says so, ever
 // more patiently: it hears nothing while it begins, up to 2 s. ctx bounds it.
-func (w *worker) restart(ctx context.Context) (protocol.Identity, error) {
-	if err := w.line.Restart(ctx); err != nil {
+func (w *worker) restart(ctx context.Context, power *product.Nest) (protocol.Identity, error) {
+	again := w.line.Restart
+	if power != nil {
+		again = func(ctx context.Context) error { return w.r.opt.Fixture.Cycle(ctx, *power) }
+	}
+	if err := again(ctx); err != nil {
 		return protocol.Identity{}, err
 	}
 	for patience := quickIdentify; ; patience *= 2 {

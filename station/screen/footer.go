@@ -28,7 +28,7 @@ func (v *view) footer(s *sheet, w int) string {
 // goesOn tells whether something goes on by a key where the hands are.
 func (v *view) goesOn() bool {
 	switch v.snap.Hands.Code {
-	case station.HandsConfirm, station.HandsClear, station.HandsTarget, station.HandsTargetIn:
+	case station.HandsConfirm, station.HandsClear, station.HandsLid, station.HandsTarget, station.HandsTargetIn:
 		return true
 	}
 	n := v.handsNest()

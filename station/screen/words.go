@@ -17,6 +17,7 @@ var tones = map[station.Code]term.Tone{
 	station.HandsReseat:   term.Action,
 	station.HandsTakeOut:  term.Action,
 	station.HandsClear:    term.Action,
+	station.HandsLid:      term.Action,
 	station.HandsTarget:   term.Action,
 	station.HandsTargetIn: term.Action,
 	station.HandsWait:     term.Plain,

@@ -66,6 +66,8 @@ type Attempt struct {
 	// Void says what the unit was found to hold once its constants were void, before
 	// it was measured: [VoidBears] or [VoidBare], "" where nothing was voided.
 	Void string `cbor:"21,keyasint,omitempty" since:"6"`
+
+	WarmUp *WarmUp `cbor:"22,keyasint,omitempty" since:"6"` // before the captures, nil where none was asked for
 }
 
 // What the void form in a unit bears while it is measured.
@@ -191,4 +193,11 @@ type Projection struct {
 	Change     float64   `cbor:"1,keyasint"` // 0.5 is half as much again
 	DistanceMM []float64 `cbor:"2,keyasint"`
 	ErrorMM    []float64 `cbor:"3,keyasint"`
+}
+
+// WarmUp is how the unit's temperature settled before its captures.
+type WarmUp struct {
+	CelPerMin float64 `cbor:"1,keyasint"` // last slope, NaN where only one look was had
+	Seconds   float64 `cbor:"2,keyasint"` // waited
+	Settled   bool    `cbor:"3,keyasint"` // in the product's time
 }

@@ -121,6 +121,10 @@ type Target struct {
 	Certificate string  `cbor:"5,keyasint"`
 	Due         string  `cbor:"6,keyasint"` // date, YYYY-MM-DD
 	EndStop     bool    `cbor:"7,keyasint"` // the fixture confirms the position
+
+	Driver string  `cbor:"8,keyasint,omitempty" since:"6"`  // of a fixture that moves the target, "" for hands
+	FarMM  float64 `cbor:"9,keyasint,omitempty" since:"6"`  // second distance, 0 for none
+	FarUMM float64 `cbor:"10,keyasint,omitempty" since:"6"` // its standard uncertainty
 }
 
 // AttemptIntent is durable before anything is done to a unit.
