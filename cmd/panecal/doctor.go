@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/metrics"
 	"example.org/panecal/limits/guard"
 	"example.org/panecal/limits/visible"
 )
@@ -92,6 +93,9 @@ func examine(where place) []finding {
 			say("look", "permissions", "let only administrators write in "+config.folder(), "this program cannot read the access list of this system's folders")
 		}
 		folder, _ := where.storeFolder() // what is wrong with it is said below
+		if state, text, mend := metrics.Examine(config.file(config.Metrics)); state != "" {
+			say(state, "metrics", mend, "%s", text)
+		}
 		examineFiles(config, filepath.Dir(folder), say)
 	}
 	if folder, err := where.storeFolder(); err != nil {

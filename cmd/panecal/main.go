@@ -28,6 +28,7 @@ import (
 	"example.org/panecal/cmd/panecal/plant"
 	"example.org/panecal/cmd/panecal/plantwide"
 	"example.org/panecal/cmd/panecal/productmake"
+	"example.org/panecal/cmd/panecal/samples"
 	"example.org/panecal/cmd/panecal/signing"
 	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/cmd/panecal/studies"
@@ -176,6 +177,7 @@ Exit codes: ` + cli.ExitHelp,
 		plantwide.NewForward(func() (*store.Follower, string, error) { return where.follow() }, version),
 		newReread(where),
 		newDoctor(where),
+		samples.New(),
 		newVersion(),
 	)
 	cli.FitHelp(root)

@@ -66,7 +66,8 @@ type configuration struct {
 	Persons      bool     `toml:"person_figures"` // hand-overs name who signs off
 	GraceMS      int      `toml:"grace_ms"`       // added to the 100 ms in which a unit answers, for slow adapters and busy computers; 50
 
-	Gate gate.Keys `toml:"gate"` // of the line
+	Gate    gate.Keys `toml:"gate"`    // of the line
+	Metrics string    `toml:"metrics"` // file of figures for the plant's monitoring
 
 	rules  rules
 	upkeep upkeep.Rules

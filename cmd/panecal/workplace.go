@@ -18,6 +18,7 @@ import (
 	"example.org/panecal/cmd/panecal/cli"
 	"example.org/panecal/cmd/panecal/crash"
 	"example.org/panecal/cmd/panecal/logs"
+	"example.org/panecal/cmd/panecal/metrics"
 	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/cmd/panecal/upkeep"
 	"example.org/panecal/limits/guard"
@@ -51,6 +52,7 @@ type workplace struct {
 	notes   *store.Checkpoints // nil until the station is set up
 	keeper  *upkeep.Keeper
 	gate    *gate.Folder // of the line, nil for none
+	metrics *metrics.File
 }
 
 // workplaceOptions are what the commands that run a station differ in.
@@ -243,6 +245,11 @@ func (w *workplace) setUp(o workplaceOptions) error {
 	if err := o.files.PutOnRecord(w.runner, recent); err != nil {
 		return err
 	}
+	w.metrics, err = metrics.New(metrics.Options{Path: o.config.file(o.config.Metrics), Station: o.config.Station, Log: &w.store.Reader, Snapshot: w.runner.Snapshot,
+		Free: func() (uint64, error) { free, _, err := space(o.folder); return free, err }, Now: time.Now, Logger: logger})
+	if err != nil {
+		return err
+	}
 	if err := w.openInbox(o, logger); err != nil {
 		return err
 	}
@@ -311,7 +318,8 @@ func (w *workplace) run(ctx context.Context) error {
 	defer w.gate.Begin(w.start)()
 	keeping, end := context.WithCancel(ctx)
 	kept := w.start(func() error { return w.keeper.Serve(keeping) })
-	defer func() { end(); <-kept }() // it uses the store, which is closed next
+	counted := w.start(func() error { return w.metrics.Serve(keeping) })
+	defer func() { end(); <-kept; <-counted }() // they use the store, which is closed next
 	return w.crashes.Guard(func() error { return w.runner.Run(ctx) })
 }
 
