@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -358,24 +359,40 @@ func TestCutReturn(t *testing.T) {
 	}
 }
 
-// Two returns are told as such, each where it is.
+// Two returns are told as such, each where it is: near the target's own and far
+// from it.
 func TestTwoReturns(t *testing.T) {
-	c := stand{setup: hopper(2, 2), echoes: []echo{{100, 0.5}}}
-	c.run(t, 4, 5, func(o *estimate.Offsets) {
-		for z, s := range o.Zones {
-			if len(s.Returns) != 2 {
-				t.Errorf("zone %d: returns %v, want two", z, s.Returns)
-				continue
-			}
-			first := 300*sec(c.setup, z) + 3
-			for i, want := range []float64{first, first + 100} {
-				if d := s.Returns[i].RangeMM - want; math.Abs(d) > 8 {
-					t.Errorf("zone %d: return %d at %.1f mm, want %.1f", z, i, s.Returns[i].RangeMM, want)
+	for _, second := range []echo{{100, 0.5}, {600, 0.2}} {
+		c := stand{setup: hopper(2, 2), echoes: []echo{second}}
+		c.run(t, 4, 5, func(o *estimate.Offsets) {
+			for z, s := range o.Zones {
+				if len(s.Returns) != 2 {
+					t.Errorf("%v, zone %d: returns %v, want two", second, z, s.Returns)
+					continue
+				}
+				first := 300*sec(c.setup, z) + 3
+				for i, want := range []float64{first, first + second.mm} {
+					if d := s.Returns[i].RangeMM - want; math.Abs(d) > 8 {
+						t.Errorf("%v, zone %d: return %d at %.1f mm, want %.1f", second, z, i, s.Returns[i].RangeMM, want)
+					}
+				}
+				if r := s.Returns[1].Signal / s.Returns[0].Signal; math.Abs(r-second.share) > 0.2*second.share {
+					t.Errorf("%v, zone %d: the further return is %.2f of the nearer", second, z, r)
 				}
 			}
-			if r := s.Returns[1].Signal / s.Returns[0].Signal; math.Abs(r-0.5) > 0.1 {
-				t.Errorf("zone %d: the further return is %.2f of the nearer, want 0.5", z, r)
+		})
+	}
+}
+
+// Zones that do not see the target are named, and only they.
+func TestMissingZonesAreNamed(t *testing.T) {
+	c := stand{setup: hopper(3, 4), odd: func(z int) float64 { return map[bool]float64{true: -1}[z%3 > 0] }}
+	c.run(t, 2, 6, func(o *estimate.Offsets) {
+		for _, f := range o.Faults {
+			if want := []int{1, 2, 4, 5, 7, 8, 10, 11}; f.Code == estimate.FaultTargetMissing && slices.Equal(f.Zones, want) {
+				return
 			}
 		}
+		t.Errorf("faults %v", o.Faults)
 	})
 }

@@ -354,3 +354,35 @@ func TestMeasuredPulse(t *testing.T) {
 		t.Errorf("standardised error %.3f rms, %.3f mean over %g zones", std.rms(), std.mean(), std.n)
 	}
 }
+
+// The unit's own least-squares range is as uncertain as it scatters.
+func TestUnitRangeScatter(t *testing.T) {
+	s := hopper(1, 1)
+	s.Ranging = estimate.RangingPulse
+	e := estimator(t, s)
+	p, _, _ := e.PulseWidthDerivative(4000, 1)
+	const draws, seed = 400, 11
+	rng := rand.New(rand.NewPCG(seed, seed))
+	net, variance := make([]float64, s.Bins), make([]float64, s.Bins)
+	var err, said moments
+	for range draws {
+		for b := range net {
+			mean := 2000*p[b] + 20
+			net[b], variance[b] = poisson(rng, mean)-20, mean
+		}
+		ps, u := e.UnitRange(net, variance)
+		err.add(ps - 4000)
+		said.add(u)
+	}
+	if r := err.rms() / said.mean(); !(math.Abs(r-1) < 4/math.Sqrt(2*draws)) {
+		t.Errorf("seed %d: scatters by %.2f ps, says %.2f", seed, err.rms(), said.mean())
+	}
+}
+
+// Fewer zones than slopes and distance ask for say nothing of the tilt.
+func TestTiltOfFewZones(t *testing.T) {
+	_, _, tilt, ok := estimate.FitPlane([]float64{0, 0.1}, []float64{0, 0}, []float64{1, 1}, []float64{300, 310}, []float64{1, 1}, [4]float64{3: 300}, [4]bool{})
+	if ok || tilt.Known || !math.IsNaN(tilt.Deg) || !math.IsNaN(tilt.DegU) {
+		t.Errorf("two zones: %+v, fitted %v", tilt, ok)
+	}
+}
