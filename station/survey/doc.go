@@ -14,10 +14,9 @@
 // distances and units whose returns fall at other places within a bin. All
 // captures are fitted together by scoring steps: the logarithm of the density
 // at each step, a width for each unit, a delay, a rate and an ambient for each
-// zone of each capture. The logarithm keeps the density above zero. Smoothing is a penalty: the integral of
-// the squared third derivative of that logarithm, time in units of the pulse's
-// sd, with weight 1. A Gaussian core and an exponential tail do not pay it; the
-// bend between them costs some 5. What it may hide is in the uncertainty, beside
+// zone of each capture. The logarithm keeps the density above zero. Smoothing is a penalty: ten times the
+// integral of the squared third derivative of that logarithm, time in units of the
+// pulse's sd. A Gaussian core and an exponential tail do not pay it. What it may hide is in the uncertainty, beside
 // what leaving units out one by one changes.
 // Counts scatter more than by chance, because widths of bins differ: that
 // scatter is found by the same fit.
