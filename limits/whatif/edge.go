@@ -8,7 +8,7 @@ import (
 	"example.org/panecal/limits/quantity"
 )
 
-// edge is a quantity in an outline.
+// edge is a quantity of a product in an outline.
 type edge struct {
 	vague     bool // an attempt has some of its numbers and not others: only the columns tell
 	high, low [quantity.Guards]float64
@@ -16,10 +16,9 @@ type edge struct {
 	lowest    []byte
 }
 
-// outlineOf returns the bytes of a quantity, and its columns where it has no zones;
-// absent is told of each attempt in which it was not measured.
-func outlineOf(b Rows, d quantity.Definition, absent func(int)) (edge []byte, values [][]float64, err error) {
-	n := b.Rows()
+// outlineOf returns the bytes of a quantity, product by product, and its columns
+// where it has no zones; absent is told of each attempt in which it was not measured.
+func outlineOf(b Rows, d quantity.Definition, products [][]int, absent func(int)) (edges []byte, values [][]float64, err error) {
 	highs, lows := numbersOf(d)
 	high := make([][]float64, len(highs))
 	for i, name := range highs {
@@ -38,8 +37,16 @@ func outlineOf(b Rows, d quantity.Definition, absent func(int)) (edge []byte, va
 	} else {
 		values = high
 	}
+	for _, of := range products {
+		edges = append(edges, edgeOf(d, high, low, of, absent)...)
+	}
+	return edges, values, nil
+}
+
+// edgeOf returns the bytes of a quantity of some attempts.
+func edgeOf(d quantity.Definition, high, low [][]float64, of []int, absent func(int)) (edge []byte) {
 	vague := byte(0)
-	for i := range n {
+	for _, i := range of {
 		none, some := 0, 0
 		for k := range quantity.Guards {
 			for _, x := range []float64{reach(d, high, i, k, true), reach(d, low, i, k, false)} {
@@ -60,19 +67,19 @@ func outlineOf(b Rows, d quantity.Definition, absent func(int)) (edge []byte, va
 	le := binary.LittleEndian
 	edge = append(edge, vague)
 	if vague == 1 {
-		return edge, values, nil
+		return edge
 	}
+	out, x := make([]bool, len(of)), make([]float64, 0, len(of))
 	for _, up := range []bool{true, false} {
 		columns, sign := high, 1.0
 		if !up {
 			columns, sign = low, -1
 		}
-		out := make([]bool, n)
-		x := make([]float64, 0, n)
+		clear(out)
 		// What k = 0 and k = 3 leave to the rest, k between them does too.
 		for _, k := range []int{0, quantity.Guards - 1} {
 			x = x[:0]
-			for i := range n {
+			for _, i := range of {
 				if v := reach(d, columns, i, k, up); !math.IsNaN(v) {
 					x = append(x, sign*v)
 				}
@@ -81,8 +88,8 @@ func outlineOf(b Rows, d quantity.Definition, absent func(int)) (edge []byte, va
 				continue
 			}
 			bound := nth(x, len(x)-1-len(x)/furthest)
-			for i := range n {
-				out[i] = out[i] || sign*reach(d, columns, i, k, up) > bound
+			for at, i := range of {
+				out[at] = out[at] || sign*reach(d, columns, i, k, up) > bound
 			}
 		}
 		count, rest := 0, [quantity.Guards]float64{}
@@ -90,8 +97,8 @@ func outlineOf(b Rows, d quantity.Definition, absent func(int)) (edge []byte, va
 			rest[k] = math.Inf(-1)
 		}
 		var list []byte
-		for i := range n {
-			if out[i] {
+		for at, i := range of {
+			if out[at] {
 				count++
 				list = le.AppendUint32(list, uint32(i))
 				for _, c := range columns {
@@ -109,7 +116,7 @@ func outlineOf(b Rows, d quantity.Definition, absent func(int)) (edge []byte, va
 		}
 		edge = append(edge, list...)
 	}
-	return edge, values, nil
+	return edge
 }
 
 // less is −∞ for what is not there.
@@ -206,8 +213,8 @@ func (e *edge) within(l *limits.Limit) bool {
 }
 
 // few holds a limit against the attempts that lie furthest out: the rest keeps it.
-func (t *Trial) few(h *held, c *column) {
-	l, e := c.l, &h.o.quantities[c.at]
+func (t *Trial) few(h *held, c *column, e *edge) {
+	l := c.l
 	width := 2
 	if l.Zoned {
 		width = quantity.Guards

@@ -3,6 +3,7 @@ package whatif
 import (
 	"encoding/binary"
 	"math"
+	"slices"
 )
 
 // held is some attempts with what the limits say of each.
@@ -27,7 +28,7 @@ type group struct {
 }
 
 // hold holds every limit but the one that moves against some attempts.
-func (t *Trial) hold(b Rows) (*held, error) {
+func (t *Trial) hold(b Rows, picked []bool) (*held, error) {
 	h := &held{}
 	if err := h.group(b); err != nil {
 		return nil, err
@@ -47,13 +48,16 @@ func (t *Trial) hold(b Rows) (*held, error) {
 	for i, code := range h.codes {
 		h.verdicts[i] = h.groups[code].base
 	}
+	products := h.products(picked)
 	for k := range t.columns {
 		if k == t.moving {
 			continue
 		}
 		c := &t.columns[k]
-		if h.o != nil && c.at >= 0 && h.o.quantities[c.at].within(c.l) {
-			t.few(h, c)
+		if h.o != nil && c.at >= 0 && !slices.ContainsFunc(products, func(p int) bool { return !h.o.quantities[c.at][p].within(c.l) }) {
+			for _, p := range products {
+				t.few(h, c, &h.o.quantities[c.at][p])
+			}
 			continue
 		}
 		if err := t.all(h, c, b); err != nil {
@@ -109,6 +113,28 @@ func (h *held) group(b Rows) error {
 		h.codes[i] = code
 	}
 	return nil
+}
+
+// products are those of the attempts that are picked, by their place in the outline.
+func (h *held) products(picked []bool) (list []int) {
+	if h.o == nil {
+		return nil
+	}
+	some := make([]bool, len(h.groups))
+	for i, code := range h.codes {
+		if picked == nil || picked[i] {
+			some[code] = true
+		}
+	}
+	for p, name := range h.o.products {
+		for code, is := range some {
+			if is && h.o.classes[code].product == name {
+				list = append(list, p)
+				break
+			}
+		}
+	}
+	return list
 }
 
 // names gives serial and sequence of an attempt.

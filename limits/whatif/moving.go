@@ -122,7 +122,7 @@ func (m *Moving) Add(b Rows, picked []bool) error {
 	if picked != nil && !slices.Contains(picked[:n], true) {
 		return nil
 	}
-	h, err := t.hold(b)
+	h, err := t.hold(b, picked)
 	if err != nil {
 		return err
 	}

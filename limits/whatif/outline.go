@@ -12,15 +12,15 @@ import (
 )
 
 // Outline is what a trial needs of some thousand attempts, in a fraction of their
-// bytes: of each quantity those attempts that lie furthest out, with all their
-// columns, and how far out the rest reach. A limit beyond the rest is held against
+// bytes: of each quantity those attempts of each product that lie furthest out, with
+// all their columns, and how far out the rest reach. A limit beyond the rest is held against
 // the few; one within it wants the columns themselves, and is answered no less
 // exactly. [MakeOutline] makes its bytes, which may be kept; [Outline.Over] lays it
 // over the columns.
 //
 // The bytes are: the number of attempts, classes, samples and bytes of serials, the
-// least sequence; the classes; of each attempt its class, sequence and where its serial begins;
-// the serials; the samples; of each quantity how far the rest reach, and those that
+// least sequence; the classes; of each attempt its class, sequence and length of its serial;
+// the serials; the samples; of each quantity and product how far the rest reach, and those that
 // lie further out, upwards and downwards. All is little endian.
 type Outline struct {
 	rows       int
@@ -28,15 +28,17 @@ type Outline struct {
 	codes      []byte // 2 an attempt
 	first      int64  // least sequence
 	sequences  []byte // 4 an attempt, from first on
-	starts     []byte // 4 an attempt, and the end
+	lengths    []byte // of serials, 1 an attempt
 	serials    []byte
+	starts     []int // of serials, once one is asked for
 	sampled    int
 	samples    []byte // number of the attempt, 4; value and u of each quantity without zones, 4 each
-	quantities []edge
+	products   []string
+	quantities [][]edge // by quantity, by product
 }
 
 // OutlineVersion says how the bytes of an outline are laid out, and what is in them.
-const OutlineVersion = 1<<16 | quantity.Columns
+const OutlineVersion = 3<<16 | quantity.Columns
 
 // sampleRank is the rank from which on attempts are in the samples of an outline:
 // one in 16.
@@ -44,7 +46,7 @@ const sampleRank = 4
 
 // furthest is which part of the attempts may lie further out than the rest, on
 // each side: one in so many.
-const furthest = 32
+const furthest = 16
 
 // class is what attempts have in common.
 type class struct {
@@ -102,11 +104,22 @@ func MakeOutline(b Rows) ([]byte, error) {
 			return nil, err
 		}
 	}
+	var products [][]int // attempts of each
+	number := map[string]int{}
+	for i, name := range texts[4] {
+		k, ok := number[name]
+		if !ok {
+			k = len(products)
+			number[name] = k
+			products = append(products, nil)
+		}
+		products[k] = append(products[k], i)
+	}
 	absent := make([]uint64, n)
 	var edges []byte
 	var values [][]float64 // of the samples
 	for at, d := range all {
-		e, v, err := outlineOf(b, d, func(i int) { absent[i] |= 1 << at })
+		e, v, err := outlineOf(b, d, products, func(i int) { absent[i] |= 1 << at })
 		if err != nil {
 			return nil, err
 		}
@@ -115,7 +128,7 @@ func MakeOutline(b Rows) ([]byte, error) {
 	}
 
 	le := binary.LittleEndian
-	var codes, sequences, starts, serials, classes, samples []byte
+	var codes, sequences, lengths, serials, classes, samples []byte
 	code, first := map[class]uint16{}, int64(0)
 	if n > 0 {
 		first = slices.Min(ints[3])
@@ -137,7 +150,10 @@ func MakeOutline(b Rows) ([]byte, error) {
 			return nil, nil
 		}
 		sequences = le.AppendUint32(sequences, uint32(ints[3][i]-first))
-		starts = le.AppendUint32(starts, uint32(len(serials)))
+		if len(texts[5][i]) > math.MaxUint8 {
+			return nil, nil
+		}
+		lengths = append(lengths, byte(len(texts[5][i])))
 		serials = append(serials, texts[5][i]...)
 		if Rank(ints[3][i]) >= sampleRank {
 			sampled++
@@ -147,13 +163,12 @@ func MakeOutline(b Rows) ([]byte, error) {
 			}
 		}
 	}
-	starts = le.AppendUint32(starts, uint32(len(serials)))
 	var out []byte
 	for _, v := range []int{n, len(code), sampled, len(serials)} {
 		out = le.AppendUint32(out, uint32(v))
 	}
 	out = le.AppendUint64(out, uint64(first))
-	return slices.Concat(out, classes, codes, sequences, starts, serials, samples, edges), nil
+	return slices.Concat(out, classes, codes, sequences, lengths, serials, samples, edges), nil
 }
 
 func (c *class) append(b []byte) []byte {
@@ -182,10 +197,18 @@ func ReadOutline(data []byte) (*Outline, error) {
 		k.soft, k.attempt, k.generation, k.absent = c.varint(), c.varint(), c.varint(), c.uvarint()
 		k.name, k.nest, k.outcome, k.purpose, k.product = c.text(), c.text(), c.text(), c.text(), c.text()
 	}
-	o.codes, o.sequences, o.starts, o.serials = c.take(2*o.rows), c.take(4*o.rows), c.take(4*(o.rows+1)), c.take(serials)
+	o.codes, o.sequences, o.lengths, o.serials = c.take(2*o.rows), c.take(4*o.rows), c.take(o.rows), c.take(serials)
 	all := quantity.All()
 	o.sampled, o.samples = sampled, c.take(sampled*sampleSize(all))
-	for _, d := range all {
+	// Products come in the order of their first attempts, as classes do.
+	for i := range o.classes {
+		if p := o.classes[i].product; !slices.Contains(o.products, p) {
+			o.products = append(o.products, p)
+		}
+	}
+	var edges []edge
+	for k := range len(all) * len(o.products) {
+		d := all[k/len(o.products)]
 		var e edge
 		b := c.take(1)
 		if e.vague = len(b) == 1 && b[0] == 1; !e.vague {
@@ -206,7 +229,12 @@ func ReadOutline(data []byte) (*Outline, error) {
 				}
 			}
 		}
-		o.quantities = append(o.quantities, e)
+		if edges = append(edges, e); len(edges) == len(o.products) {
+			o.quantities, edges = append(o.quantities, edges), nil
+		}
+	}
+	if len(o.products) == 0 {
+		o.quantities = make([][]edge, len(all))
 	}
 	if c.bad || len(c.b) > 0 {
 		return nil, errOutline
@@ -260,8 +288,16 @@ func (o *Outline) sequence(i int) int64 {
 }
 
 func (o *Outline) serial(i int) string {
-	from, to := binary.LittleEndian.Uint32(o.starts[4*i:]), binary.LittleEndian.Uint32(o.starts[4*i+4:])
-	if from > to || int(to) > len(o.serials) {
+	if o.starts == nil {
+		o.starts = make([]int, o.rows)
+		at := 0
+		for k, n := range o.lengths {
+			o.starts[k] = at
+			at += int(n)
+		}
+	}
+	from, to := o.starts[i], o.starts[i]+int(o.lengths[i])
+	if to > len(o.serials) {
 		return ""
 	}
 	return string(o.serials[from:to])

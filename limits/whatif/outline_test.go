@@ -20,7 +20,7 @@ func outlined(t testing.TB, f *limits.File, seed uint64, n int) *table {
 	for i := range n {
 		all.add(t, f, string(rune('A'+i%3)), draw(r))
 		all.ints["generation"] = append(all.ints["generation"], 1)
-		all.texts["product"] = append(all.texts["product"], f.Product)
+		all.texts["product"] = append(all.texts["product"], []string{f.Product, f.Product, "other"}[i/2%3])
 		if i%31 == 5 {
 			all.texts["outcome"][i], all.texts["soft_bin_name"][i], all.ints["soft_bin"][i] = "error", "capture", 94
 		}

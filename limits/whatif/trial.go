@@ -126,7 +126,7 @@ func (t *Trial) Judge(b Rows, picked []bool) (*Part, error) {
 	if picked != nil && !slices.Contains(picked[:b.Rows()], true) {
 		return &Part{}, nil
 	}
-	j, err := t.hold(b)
+	j, err := t.hold(b, picked)
 	if err != nil {
 		return nil, err
 	}
