@@ -18,7 +18,8 @@ type attempt struct {
 	number    int
 	reworks   int // of the unit, over its life
 	began     time.Time
-	crew      Crew   // as it was when the attempt began
+	crew      Crew // as it was when the attempt began
+	roster    record.Revision
 	tie       string // how label and unit belong together
 	confirmed bool   // the label is confirmed by unit or list
 	intent    *record.Ref
@@ -95,7 +96,7 @@ type conclusion struct {
 
 // begin starts the account of an attempt.
 func (m *Machine) begin(n *nest) {
-	n.att = attempt{began: m.now, crew: m.crew, tempCel: math.NaN(), field: field{place: place{shift: math.NaN()}}, measured: measured{quantities: quantity.Set{}}}
+	n.att = attempt{began: m.now, crew: m.crew, roster: m.cfg.Roster, tempCel: math.NaN(), field: field{place: place{shift: math.NaN()}}, measured: measured{quantities: quantity.Set{}}}
 	if n.next != nil && n.files != n.next {
 		n.files, n.stood = n.next, scene{}
 		m.announce(n.index, NoticeFiles, Args{Nest: n.sheet.Name})

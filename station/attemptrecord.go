@@ -20,7 +20,7 @@ func (m *Machine) run(n *nest) record.Run {
 	return record.Run{
 		Serial: n.serial, Label: n.label, LabelConfirmed: n.att.confirmed, LabelTie: n.att.tie, UnitID: u.UnitID,
 		Nest: s.Name, Purpose: n.purpose, AttemptNo: n.att.number,
-		Product: n.files.product(), Limits: n.files.limits(), Sheet: n.files.sheet(), Roster: m.cfg.Roster,
+		Product: n.files.product(), Limits: n.files.limits(), Sheet: n.files.sheet(), Roster: n.att.roster,
 		Operator: n.att.crew.Operator, Software: m.cfg.Software, WorkOrder: n.att.crew.WorkOrder, Lot: n.att.crew.Lot, Bridge: m.cfg.Bridge,
 		WindowLot: n.att.crew.WindowLot, GasketLot: n.att.crew.GasketLot, EmitterLot: n.att.crew.EmitterLot,
 		Identity: record.Identity{Session: u.Session, UnitID: u.UnitID, Serial: u.Serial, Product: u.Product, Firmware: u.Firmware,

@@ -155,11 +155,13 @@ type (
 		Quantity                         int    // units of the work order, 0 for not known
 		Anew                             bool   // a shift begins: the counters start anew
 	}
-	// TakeUp brings released files into force, per nest between units; or says
-	// why files that came in were not taken up.
+	// TakeUp brings released files into force, per nest between units; or another
+	// roster; or says why files that came in were not taken up.
 	TakeUp struct {
 		Files   *Files
-		Refused string // "" where Files are to be taken
+		Refused string          // "" where Files are to be taken
+		Roster  record.Revision // zero where none came: for attempts that begin from now on
+		Leads   []string        // of the roster
 	}
 	// OpenBox says that good units go into another box from now on, and those of
 	// Takes, which waited for it, lie in it.

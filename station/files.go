@@ -82,6 +82,10 @@ func (m *Machine) takeUp(t TakeUp) {
 		m.announce(NoNest, RefusedFiles, Args{Detail: Verbatim(t.Refused)})
 		return
 	}
+	if t.Roster != (record.Revision{}) {
+		m.cfg.Roster, m.cfg.Leads = t.Roster, t.Leads
+		return
+	}
 	if f == nil || len(f.Sheet.Nests) != len(m.nests) {
 		m.announce(NoNest, RefusedFiles, Args{Detail: Because{Reason: ReasonNests}})
 		return

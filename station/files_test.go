@@ -1,10 +1,12 @@
 package station_test
 
 import (
+	"fmt"
 	"testing"
 	"time"
 
 	"example.org/panecal/station"
+	"example.org/panecal/store/record"
 )
 
 // TestFilesOfTheScan: a unit is measured by the files in force when its label
@@ -41,5 +43,30 @@ func TestRefusedFilesAreSaid(t *testing.T) {
 	w.attend(0)
 	if len(w.shown) != 1 || !w.shown[0].Released() {
 		t.Errorf("shown %+v", w.shown)
+	}
+}
+
+// TestRosterTakenUp: an attempt names the roster that held when it began.
+func TestRosterTakenUp(t *testing.T) {
+	w := newWorld(t, usual())
+	w.tell(station.NoNest, 0, station.Started{})
+	w.pass(time.Second)
+	next := record.Revision{Name: "roster", Rev: "2", Signed: true}
+	for i, label := range []string{"A1", "A2"} {
+		w.tell(station.NoNest, 0, station.Scanned{Text: label})
+		u := newUnit(fmt.Sprint("u", i), label)
+		w.seat(0, u)
+		w.pass(time.Second)
+		w.tell(station.NoNest, 0, station.TakeUp{Roster: next})
+		w.attend(0)
+		delete(w.units, 0)
+		w.pass(5 * time.Second)
+	}
+	var got []record.Revision
+	for _, a := range w.attempts() {
+		got = append(got, a.Run.Roster)
+	}
+	if len(got) != 2 || got[0] == next || got[1] != next {
+		t.Errorf("rosters %+v", got)
 	}
 }

@@ -6,7 +6,11 @@ import (
 	"time"
 
 	"example.org/panecal/cmd/panecal/files"
+	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/station/papers"
+	"example.org/panecal/station/runner"
+	"example.org/panecal/store"
+	"example.org/panecal/store/record"
 )
 
 // papers are the released files that the configuration names, as of now.
@@ -56,8 +60,46 @@ func (a *arrivals) due() error {
 	return a.renew(all)
 }
 
-// renew puts new files on record and into force.
+// staff puts another roster on record and into force, if another one is.
+func (a *arrivals) staff(all papers.Catalogue) error {
+	book, err := a.config.book(all)
+	if err != nil || staff.Revision(book) == staff.Revision(a.w.book.Load()) {
+		return err
+	}
+	of, err := staff.PutOnRecord(book, running{a.w.store, a.w.runner}, nil)
+	if err != nil {
+		return err
+	}
+	leads, err := a.config.leads()
+	if err != nil {
+		return err
+	}
+	known, err := a.config.people()
+	if err != nil {
+		return err
+	}
+	a.w.inbox.Know(known)
+	a.w.runner.Staff(of, leads)
+	a.w.book.Store(book)
+	if people := a.w.people.Load(); people != nil {
+		people.Roster(book)
+	}
+	return nil
+}
+
+// running is the log of a station that runs, which its runner writes.
+type running struct {
+	*store.Store
+	runner *runner.Runner
+}
+
+func (r running) Append(b record.Body) (record.Ref, error) { return r.runner.Append(b) }
+
+// renew puts new files on record and into force, and another roster.
 func (a *arrivals) renew(all papers.Catalogue) error {
+	if err := a.staff(all); err != nil {
+		return err
+	}
 	if a.here != nil {
 		var err error
 		if all, err = a.here(all); err != nil {

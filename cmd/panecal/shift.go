@@ -126,8 +126,10 @@ func (w *workplace) withScreen(c *cobra.Command, show screenFlags, at shiftOf) (
 	box := screen.NewMailbox()
 	box.Put(w.runner.Snapshot())
 	kept := staff.HandOvers{Folder: at.handOvers, Language: lang, ASCII: show.ascii}
+	at.config.rules.Book = w.book.Load()
 	people := shift.New(shift.Options{Station: w.runner, Intake: w.intake, Past: w.store, Rules: at.config.rules.Rules, Operator: at.operator, Lot: at.lot,
 		Recent: w.recent, Settings: shift.Resumed(w.recent, at.workOrder), Software: version, Cautions: lang.Cautions(), Show: box.Show, HandOver: kept.Keep, Handed: at.handed, Hold: w.hold})
+	w.people.Store(people)
 	w.start(func() error {
 		// Should it fail, nobody would see what the station does.
 		defer leave(errLeft)

@@ -10,6 +10,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -53,6 +54,10 @@ type workplace struct {
 	keeper  *upkeep.Keeper
 	gate    *gate.Folder // of the line, nil for none
 	metrics *metrics.File
+
+	// Who works here may change while the station runs.
+	book   atomic.Pointer[roster.Book]
+	people atomic.Pointer[shift.Shift] // at the screen
 }
 
 // workplaceOptions are what the commands that run a station differ in.
@@ -102,6 +107,7 @@ func openWorkplace(o workplaceOptions) (*workplace, error) {
 		fmt.Fprintf(os.Stderr, "panecal: who may write in %s is not known: this program cannot read the access list of this system's folders\n", visible.Text(o.config.folder()))
 	}
 	w := &workplace{store: s, intake: &shift.Intake{Catalogue: o.files, First: o.first}, crashes: caught}
+	w.book.Store(o.book)
 	if failed != nil {
 		err = failed.Close(s, filepath.Dir(o.folder), cmp.Or(o.operator, shift.Unknown))
 	}

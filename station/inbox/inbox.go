@@ -102,6 +102,10 @@ func (b *Inbox) Make() error {
 	return nil
 }
 
+// Know lets other people's keys count from the next file on. Only what takes files
+// up may call it: Options.Release and Options.Due.
+func (b *Inbox) Know(keys release.Keys) { b.o.Keys = keys }
+
 // LookInto counts, in an inbox of somebody else's, the files that wait (a
 // bounded number of them) and those that were refused. It changes nothing; an
 // inbox that was never made is an fs.ErrNotExist.

@@ -144,6 +144,9 @@ func (p List) placeOf(f Released) (string, error) {
 // Waits tells whether a file waits beside one in force.
 func (p List) Waits() bool {
 	names := []string{p.file(p.Sheet)}
+	if p.Roster != "" {
+		names = append(names, p.file(p.Roster))
+	}
 	for _, name := range p.Products {
 		path := p.file(name)
 		names = append(names, path)

@@ -141,6 +141,11 @@ func (r *Runner) Crew(c station.Crew) { r.tell(station.NoNest, c) }
 // TakeUp brings released files into force between units.
 func (r *Runner) TakeUp(f *station.Files) { r.tell(station.NoNest, station.TakeUp{Files: f}) }
 
+// Staff brings another roster into force, of which some are leads; it is on record.
+func (r *Runner) Staff(of record.Revision, leads []string) {
+	r.tell(station.NoNest, station.TakeUp{Roster: of, Leads: leads})
+}
+
 // Refused tells the operator that files that came in were not taken up, and
 // why.
 func (r *Runner) Refused(why string) { r.tell(station.NoNest, station.TakeUp{Refused: why}) }

@@ -3,6 +3,7 @@ package shift
 import (
 	"time"
 
+	"example.org/panecal/station"
 	"example.org/panecal/station/roster"
 	"example.org/panecal/store/record"
 )
@@ -27,8 +28,15 @@ const (
 	promptFor = 30 * time.Second // a PIN prompt stays open
 )
 
-// wantSignOn is what is on record where a person wanted to sign on.
-const wantSignOn = "sign on"
+// What is on record as what a person wanted.
+const (
+	wantSignOn = "sign on"
+	wantStay   = "stay signed on" // after the roster changed
+)
+
+// byRoster is how a person was signed off whom the roster does not let work any
+// more.
+const byRoster = "roster"
 
 // bars count wrong PINs by person.
 type bars map[string]bar
@@ -135,6 +143,39 @@ func (d *dialog) comes(id string, at time.Time) (no []deed) {
 		return refuse(id, AccessTrained, wantSignOn, TrainingEnded)
 	}
 	return nil
+}
+
+// rejudge says whether who is signed on may go on by the roster as it is.
+func (d *dialog) rejudge(at time.Time) {
+	d.ended = ""
+	b := d.rules.Book
+	if b == nil || d.person == "" || d.person == Unknown {
+		return
+	}
+	switch p, ok := b.Person(d.person); {
+	case !ok || !p.Valid(at, b.Site):
+		d.ended = AccessEnded
+	case !p.Has(roster.Operator):
+		d.ended = AccessRole
+	}
+}
+
+// leave signs a person off who may not work any more.
+func (d *dialog) leave(snap station.Snapshot, at time.Time) []deed {
+	say := NotValid
+	if d.ended == AccessRole {
+		say = NoOperator
+	}
+	deeds := refuse(d.person, d.ended, wantStay, say)
+	off := d.signOff(snap, at)
+	for i, one := range off {
+		if o, ok := one.(signedOff); ok {
+			o.method = byRoster
+			off[i] = o
+		}
+	}
+	d.ended = ""
+	return append(off, deeds...)
 }
 
 // refuseBarred says that a badge is barred; anew: since now.

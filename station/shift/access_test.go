@@ -346,6 +346,70 @@ func TestWrongPINs(t *testing.T) {
 	again.want(0, BadgeBarred, wrong, "refused lead: badge barred (same_failure_in_a_row) until "+again.now.Add(15*time.Minute).Format("15:04"))
 }
 
+// TestRosterChanges: another roster holds at once. Who may not work by it any more
+// goes on with what is in hand, and is signed off, on record, at the next label, which
+// begins no attempt; everybody else stays.
+func TestRosterChanges(t *testing.T) {
+	change := func(d *desk, from, to string) {
+		t.Helper()
+		text := strings.Replace(staffRoster, from, to, 1)
+		if text == staffRoster {
+			t.Fatalf("the roster does not say %q", from)
+		}
+		r, err := roster.Read("roster.toml", []byte(text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		d.Roster(&roster.Book{Roster: r, People: d.o.Rules.Book.People, Site: time.UTC})
+	}
+	for _, c := range []struct {
+		from, to string
+		said     Code
+		refused  string
+	}{
+		{"id = \"op\"\n", "id = \"op\"\nrevoked = 2026-01-01\n", NotValid, "refused op: not valid (stay signed on)"},
+		{"id = \"op\"\n", "id = \"else\"\n", NotValid, "refused op: not valid (stay signed on)"},
+		{"roles = [\"operator\"]", "roles = [\"maintenance\"]", NoOperator, "refused op: role missing (stay signed on)"},
+		{"id = \"lead\"\n", "id = \"lead\"\nrevoked = 2026-01-01\n", "", ""},
+		{"roles = [\"lead\", \"operator\"]", "roles = [\"lead\"]", "", ""},
+	} {
+		d := newDesk(t)
+		d.scan(staffBadges["op"])
+		d.enter()
+		d.scan("H54-00001-O")
+		d.log, d.said = nil, ""
+		change(d, c.from, c.to)
+		d.enter() // "go on" is for the unit in hand
+		if len(d.log) > 0 || d.page != nil || d.said != "" {
+			t.Errorf("%q: in the middle of an attempt %q, page %+v, said %s", c.to, d.log, d.page, d.said)
+		}
+		d.scan("H54-00002-M")
+		if c.said == "" {
+			if len(d.scanned) != 2 || len(d.log) > 0 {
+				t.Errorf("%q: scanned %q, on record %q", c.to, d.scanned, d.log)
+			}
+			continue
+		}
+		if want := []string{"off op", c.refused}; !slices.Equal(d.log, want) || d.said != c.said || len(d.scanned) != 1 {
+			t.Errorf("%q: on record %q, want %q; said %s; scanned %q", c.to, d.log, want, d.said, d.scanned)
+		}
+		if !strings.Contains(d.raw, "Off:true Method:roster") {
+			t.Errorf("%q: how they were signed off is not on record: %s", c.to, d.raw)
+		}
+		// Nobody else is kept from the station, and this one does not come back.
+		d.log = nil
+		d.scan(staffBadges["op"])
+		if d.crew.Operator != "op" || slices.Contains(d.log, "on op") {
+			t.Errorf("%q: %q", c.to, d.log)
+		}
+		d.scan(staffBadges["lead"])
+		d.enter()
+		if !slices.Contains(d.log, "on lead") {
+			t.Errorf("%q: the lead: %q, page %+v", c.to, d.log, d.page)
+		}
+	}
+}
+
 // TestShiftResumes: where the end of the program cut a shift, order, quantity
 // and lots are what they were, shown before Enter confirms, and the shift of the
 // same person goes on; another's begins anew.

@@ -58,6 +58,7 @@ type dialog struct {
 	bars   bars   // wrong PINs
 	relabelling
 	allowed string // who allowed this shift, "" where nobody had to
+	ended   Access // why who is signed on may not go on since the roster changed, "" for nothing
 }
 
 // newDialog begins a shift at the time given. operator is signed on already, by
@@ -86,7 +87,10 @@ type (
 		allowed  string // by whom, "" where nobody had to
 	}
 	// signedOff ends a person's shift.
-	signedOff struct{ handOver HandOver }
+	signedOff struct {
+		handOver HandOver
+		method   string
+	}
 	// settled says what holds for the units that follow.
 	settled struct{ Settings }
 	// unpowered says that a nest, by index and name, has no power.
@@ -182,6 +186,8 @@ func (d *dialog) take(in Input, snap station.Snapshot) []deed {
 		return d.relieve(id, snap, in.At)
 	case !isCommand && in.Kind == Label && d.isBox(in.Text, snap):
 		return d.openBox(strings.TrimSpace(in.Text), snap)
+	case !isCommand && in.Kind == Label && d.ended != "":
+		return d.leave(snap, in.At)
 	case !isCommand:
 		return []deed{passed{in}}
 	}
@@ -266,7 +272,7 @@ func (d *dialog) relieve(id string, snap station.Snapshot, at time.Time) []deed 
 func (d *dialog) signOff(snap station.Snapshot, at time.Time) []deed {
 	h := d.handOver(snap, at)
 	d.pages = []Page{{Kind: HandOverPage, HandOver: &h}}
-	return []deed{signedOff{h}}
+	return []deed{signedOff{h, "screen"}}
 }
 
 // skip ends an attempt at the second scan of its label in a row.

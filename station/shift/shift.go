@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"example.org/panecal/station"
+	"example.org/panecal/station/roster"
 	"example.org/panecal/store/record"
 )
 
@@ -154,6 +155,16 @@ func (s *Shift) Enter(in Input) {
 	s.heed(before, s.dialog.take(in, s.o.Station.Snapshot()))
 }
 
+// Roster lets another roster hold from now on. Who is signed on and may not work any
+// more by it goes on with the units in hand, and is signed off when the next label is
+// scanned, which begins no attempt.
+func (s *Shift) Roster(b *roster.Book) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.o.Rules.Book, s.dialog.rules.Book = b, b
+	s.dialog.rejudge(s.o.Now())
+}
+
 // Tick tells that time has passed: a PIN prompt closes by itself. Once a second
 // is enough.
 func (s *Shift) Tick() {
@@ -204,7 +215,7 @@ func (s *Shift) do(d deed) error {
 	case signedOn:
 		return s.signOn(d.person, "badge", d.cautions, d.allowed)
 	case signedOff:
-		return s.signOff(d.handOver, "screen")
+		return s.signOff(d.handOver, d.method)
 	case settled:
 		return s.settle(false)
 	case refused:
@@ -312,7 +323,7 @@ func (s *Shift) signOn(person, method string, cautions []string, allowed string)
 	if err := signOn(s.o.Station, person, method, false, cautions, allowed); err != nil {
 		return err
 	}
-	s.person = person
+	s.person, s.dialog.ended = person, ""
 	if person == "" {
 		s.person = Unknown
 	}

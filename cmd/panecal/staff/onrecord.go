@@ -38,10 +38,16 @@ func Revision(b *roster.Book) record.Revision {
 	return record.Revision{Name: roster.Kind, Rev: b.Revision, Signed: b.Signed}
 }
 
+// Log is what is asked for the roster before, and told the new one.
+type Log interface {
+	Records(t store.Topic, term string, each func(record.Entry) error) error
+	Append(record.Body) (record.Ref, error)
+}
+
 // PutOnRecord puts the roster on record where it is not the one that the log
 // holds last; recent is the log's newest part. A log that has a signed roster
 // takes no other but one that engineers of that roster have signed.
-func PutOnRecord(b *roster.Book, s *store.Store, recent []record.Entry) (record.Revision, error) {
+func PutOnRecord(b *roster.Book, s Log, recent []record.Entry) (record.Revision, error) {
 	if b == nil {
 		return record.Revision{}, nil
 	}
