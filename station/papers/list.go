@@ -136,7 +136,7 @@ func (p List) Read() (Catalogue, error) {
 		return nil, err
 	}
 	if sheet.Station != p.Station {
-		return nil, fmt.Errorf("%w: the sheet %s is for station %q, the configuration says %q: use the sheet of this station", station.ErrMismatch, p.Sheet, sheet.Station, p.Station)
+		return nil, fmt.Errorf("%w: the sheet %s is for station %q, the configuration says %q: use the sheet of this station, which %s can give", station.ErrMismatch, p.Sheet, sheet.Station, p.Station, cmp.Or(sheet.Author, "its author"))
 	}
 	var all Catalogue
 	for _, name := range p.Products {

@@ -133,7 +133,7 @@ type found struct {
 	values, u []float64
 	group     [3][]string // station, nest, lot
 	newest    place
-	some      *sampled
+	some      *Sample
 }
 
 // groupings are what attempts are told apart by.
@@ -158,7 +158,7 @@ func capabilityOf(ctx context.Context, log *store.Follower, d quantity.Definitio
 		}
 		p := byProduct[r.Product]
 		if p == nil {
-			p = &found{some: &sampled{most: recordsForParts}}
+			p = &found{some: NewSample(recordsForParts)}
 			byProduct[r.Product] = p
 			names = append(names, r.Product)
 		}
@@ -166,8 +166,8 @@ func capabilityOf(ctx context.Context, log *store.Follower, d quantity.Definitio
 		for i, g := range []string{r.Station, r.Nest, r.Lot} {
 			p.group[i] = append(p.group[i], g)
 		}
-		p.newest = place{r.Serial, r.Generation, r.Sequence}
-		p.some.offer(r)
+		p.newest = place{r.Generation, r.Sequence}
+		p.some.Offer(r)
 		return nil
 	})
 	if err != nil {
@@ -219,15 +219,11 @@ func capabilityOf(ctx context.Context, log *store.Follower, d quantity.Definitio
 // side is open or the quantity has none.
 func specification(log *store.Follower, at place, n quantity.Name) (low, high float64, rev string, err error) {
 	low, high = math.NaN(), math.NaN()
-	entries, err := log.BySerial(at.serial)
+	e, err := log.At(at.generation, at.sequence)
 	if err != nil {
 		return low, high, "", err
 	}
-	for _, e := range entries {
-		a, ok := e.Body.(*record.Attempt)
-		if !ok || e.Ref.Sequence != at.sequence || e.Ref.Generation != at.generation {
-			continue
-		}
+	if a, ok := e.Body.(*record.Attempt); ok {
 		rev = a.Run.Limits.Rev
 		for _, l := range a.Judgement.Lines {
 			if l.Name == n {
@@ -240,7 +236,7 @@ func specification(log *store.Follower, at place, n quantity.Name) (low, high fl
 
 // common is the share of u² that is alike for a nest.
 func (p *found) common(log *store.Follower, n quantity.Name) (float64, error) {
-	units, err := p.some.units(log)
+	units, err := p.some.Units(log)
 	if err != nil {
 		return 0, err
 	}

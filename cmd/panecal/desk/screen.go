@@ -241,7 +241,7 @@ func (f follower) Scan(ctx context.Context, c screen.Choice, sample int, each fu
 		return nil, err
 	}
 	pick.Product = c.Product
-	some := &sampled{most: sample}
+	some := NewSample(sample)
 	err = scan(ctx, f.log, pick, telling{made: progress, done: progress}, func(b whatif.Rows, picked []bool) (func() error, error) {
 		offered, err := some.pick(b, picked)
 		return func() error { some.add(offered); return each(b, picked) }, err
@@ -249,7 +249,7 @@ func (f follower) Scan(ctx context.Context, c screen.Choice, sample int, each fu
 	if err != nil {
 		return nil, err
 	}
-	return some.units(f.log)
+	return some.Units(f.log)
 }
 
 // Checks goes through the attempts of check units.

@@ -105,7 +105,7 @@ func try(ctx context.Context, log *store.Follower, f *limits.File, pick store.Fi
 	if err != nil {
 		return whatif.Answer{}, err
 	}
-	some := &sampled{most: sample}
+	some := NewSample(sample)
 	whole := len(whatif.Whole(f)) > 0
 	if whole {
 		err = tryRows(ctx, log, t, pick, some)
@@ -128,7 +128,7 @@ func try(ctx context.Context, log *store.Follower, f *limits.File, pick store.Fi
 	if err != nil {
 		return whatif.Answer{}, err
 	}
-	units, err := some.units(log)
+	units, err := some.Units(log)
 	if err != nil {
 		return whatif.Answer{}, err
 	}
@@ -138,7 +138,7 @@ func try(ctx context.Context, log *store.Follower, f *limits.File, pick store.Fi
 }
 
 // tryRows goes row by row, where zones are needed.
-func tryRows(ctx context.Context, log *store.Follower, t *whatif.Trial, pick store.Filter, some *sampled) error {
+func tryRows(ctx context.Context, log *store.Follower, t *whatif.Trial, pick store.Filter, some *Sample) error {
 	block := &rows{}
 	flush := func() error {
 		if err := ctx.Err(); err != nil {
@@ -150,7 +150,7 @@ func tryRows(ctx context.Context, log *store.Follower, t *whatif.Trial, pick sto
 	}
 	attempts := func(each func(*store.Row) error) error { return log.Attempts(pick, store.AllQuantities(), each) }
 	take := func(r *store.Row, set quantity.Set) error {
-		some.offer(r)
+		some.Offer(r)
 		block.add(r, set)
 		if len(block.list) == cap(block.list) {
 			return flush()

@@ -72,7 +72,7 @@ func limitKey(f *limits.File, c change) float64 {
 		if string(l.Name) != c.quantity {
 			continue
 		}
-		if v := map[string]*float64{"low": l.Low, "high": l.High, "typical": l.Typical, "typical_u": l.TypicalU, "typical_sd": l.TypicalSD}[c.key]; v != nil {
+		if v := map[string]*float64{"low": l.Low, "high": l.High, "typical": l.Typical, "typical_u": l.TypicalU, "typical_sd": l.TypicalSD, "typical_zone_sd": l.TypicalZoneSD}[c.key]; v != nil {
 			return *v
 		}
 	}

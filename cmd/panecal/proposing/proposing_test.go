@@ -4,6 +4,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -11,6 +12,9 @@ import (
 	"testing"
 
 	"example.org/panecal/limits"
+	"example.org/panecal/limits/quantity"
+	"example.org/panecal/limits/study"
+	"example.org/panecal/limits/whatif"
 	"example.org/panecal/station/window"
 )
 
@@ -201,6 +205,43 @@ func TestOutward(t *testing.T) {
 	}{{0.0123456, true, 0.01235}, {0.0123456, false, 0.01234}, {-8.87654, false, -8.877}, {-8.87654, true, -8.876}, {0, true, 0}, {123456, true, 123500}, {0.012, true, 0.012}, {0.012, false, 0.012}} {
 		if got := outward(c.v, c.up); got != c.want {
 			t.Errorf("%v, up %v: %v, want %v", c.v, c.up, got, c.want)
+		}
+	}
+}
+
+// Typical values of zones are those of the units that were drawn: by 300 units of 54
+// zones, mean and standard deviations within three times their own scatter.
+func TestUsualZones(t *testing.T) {
+	const mean, sd, zone, u, n = 5.0, 0.5, 0.3, 0.2, 300
+	r := rand.New(rand.NewPCG(5, 7))
+	var units []whatif.Unit
+	for range n {
+		unit, zones := mean+sd*r.NormFloat64(), make([]quantity.Value, 54)
+		for z := range zones {
+			zones[z] = quantity.Value{V: unit + zone*r.NormFloat64() + u*r.NormFloat64(), U: u}
+		}
+		zones[r.IntN(54)].V = math.NaN()
+		units = append(units, whatif.Unit{Set: quantity.Set{quantity.LeakageMax: quantity.Worst(zones)}})
+	}
+	d, _ := quantity.Lookup(quantity.LeakageMax)
+	one, high := 1.0, 9.0
+	q := screened{}
+	l := limits.Limit{Definition: d, High: &high, Typical: &one, TypicalU: &one, TypicalSD: &one, TypicalZoneSD: &one}
+	if err := q.usualZones(l, units, study.ScreeningOptions{Sides: 1, Coverage: 0.9, Confidence: 0.9, Multiplier: 4}); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		name            string
+		got             *float64
+		want, tolerance float64
+	}{
+		{"typical", q.typical, mean, 3 * 1.2533 * sd / math.Sqrt(n)},
+		{"typical_u", q.typicalU, u, 1e-12},
+		{"typical_sd", q.typicalSD, math.Hypot(sd, math.Hypot(zone, u)/math.Sqrt(54)), 3 * 1.17 * sd / math.Sqrt(n)},
+		{"typical_zone_sd", q.typicalZone, zone, 0.02},
+	} {
+		if c.got == nil || !(math.Abs(*c.got-c.want) <= c.tolerance) {
+			t.Errorf("%s %v, want %v within %v", c.name, *c.got, c.want, c.tolerance)
 		}
 	}
 }

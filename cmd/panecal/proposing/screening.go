@@ -51,7 +51,7 @@ type screened struct {
 	High     *screener `json:"high"`
 	Left     string    `json:"left,omitempty"` // why its limits stay
 
-	typical, typicalU, typicalSD *float64
+	typical, typicalU, typicalSD, typicalZone *float64
 }
 
 // screener is one side.
@@ -99,8 +99,9 @@ station compares, value + k·u or value − k·u with the guard factor of FILE, 
 a quantity with zones the outermost zone: a unit counts once.
 
 --out writes FILE anew with the bounds of --method in the place of its limits, each
-rounded outwards, and with typical values of quantities without zones. A quantity
-with too few values keeps its limits, and the answer says why.
+rounded outwards, and with typical values from the middle of the data; those of
+zones from 300 records. A quantity with too few values keeps its limits, and the
+answer says why.
 
 ` + desk.ChoiceHelp + `
 
@@ -195,8 +196,10 @@ func (a *screening) screen(ctx context.Context, log *store.Follower, pick store.
 			*to = append(*to, v)
 		}
 	}
+	some := desk.NewSample(recordsForZones)
 	err := log.Attempts(pick, names, func(r *store.Row) error {
 		a.Attempts++
+		some.Offer(r)
 		for i, l := range f.Limits {
 			high, low, ok := compared(l, r.Quantities)
 			if !ok {
@@ -209,6 +212,10 @@ func (a *screening) screen(ctx context.Context, log *store.Follower, pick store.
 		}
 		return ctx.Err()
 	})
+	if err != nil {
+		return err
+	}
+	units, err := some.Units(log)
 	if err != nil {
 		return err
 	}
@@ -238,7 +245,7 @@ func (a *screening) screen(ctx context.Context, log *store.Follower, pick store.
 			return err
 		}
 		if q.Left = left(l, q); q.Left == "" {
-			if err := q.usual(l, all[i].value, all[i].u, o); err != nil {
+			if err := errors.Join(q.usual(l, all[i].value, all[i].u, o), q.usualZones(l, units, o)); err != nil {
 				return err
 			}
 		}
@@ -264,8 +271,11 @@ func compared(l limits.Limit, r quantity.Row) (high, low float64, ok bool) {
 	return r[l.Column+2+k], r[l.Column+2+quantity.Guards+k], true
 }
 
+// recordsForZones is from how many records the typical values of zones are taken.
+const recordsForZones = 300
+
 // usual takes typical values from the middle of the data; those of zones are not
-// in rows and stay.
+// in rows.
 func (q *screened) usual(l limits.Limit, values, u []float64, o study.ScreeningOptions) error {
 	if l.Zoned || l.Typical == nil || len(values) < 2 {
 		return nil
@@ -327,7 +337,7 @@ func (a screening) changes() (all []change) {
 		if q.High != nil {
 			all = append(all, change{q.Quantity, "high", float64(q.High.Proposed)})
 		}
-		for key, v := range map[string]*float64{"typical": q.typical, "typical_u": q.typicalU, "typical_sd": q.typicalSD} {
+		for key, v := range map[string]*float64{"typical": q.typical, "typical_u": q.typicalU, "typical_sd": q.typicalSD, "typical_zone_sd": q.typicalZone} {
 			if v != nil {
 				all = append(all, change{q.Quantity, key, *v})
 			}

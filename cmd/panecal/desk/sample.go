@@ -8,35 +8,37 @@ import (
 	"example.org/panecal/store/record"
 )
 
-// sampled picks attempts spread over the log, of as many as there turn out to be:
+// Sample picks attempts spread over the log, of as many as there turn out to be:
 // those of the highest ranks.
-type sampled struct {
+type Sample struct {
 	most int
 	rank atomic.Int64 // the least that is taken
 	at   []place
 }
 
+// NewSample returns a sample of so many attempts at most.
+func NewSample(most int) *Sample { return &Sample{most: most} }
+
 // place is where an attempt stands.
 type place struct {
-	serial     string
 	generation uint32
 	sequence   uint64
 }
 
-// offer offers an attempt.
-func (s *sampled) offer(r *store.Row) {
+// Offer offers an attempt.
+func (s *Sample) Offer(r *store.Row) {
 	if s.takes(int64(r.Sequence)) {
-		s.add([]place{{r.Serial, r.Generation, r.Sequence}})
+		s.add([]place{{r.Generation, r.Sequence}})
 	}
 }
 
-func (s *sampled) takes(sequence int64) bool {
+func (s *Sample) takes(sequence int64) bool {
 	return s.most > 0 && whatif.Rank(sequence) >= int(s.rank.Load())
 }
 
 // pick returns what may be taken of some attempts. Several calls may run at a time,
 // also beside add.
-func (s *sampled) pick(b whatif.Rows, picked []bool) ([]place, error) {
+func (s *Sample) pick(b whatif.Rows, picked []bool) ([]place, error) {
 	if s.most == 0 {
 		return nil, nil
 	}
@@ -55,13 +57,13 @@ func (s *sampled) pick(b whatif.Rows, picked []bool) ([]place, error) {
 				return nil, err
 			}
 		}
-		list = append(list, place{"", uint32(generation[i]), uint64(sequence[i])})
+		list = append(list, place{uint32(generation[i]), uint64(sequence[i])})
 	}
 	return list, nil
 }
 
 // add takes what was picked.
-func (s *sampled) add(list []place) {
+func (s *Sample) add(list []place) {
 	for _, p := range list {
 		if s.takes(int64(p.sequence)) {
 			s.at = append(s.at, p)
@@ -80,8 +82,8 @@ func (s *sampled) add(list []place) {
 	}
 }
 
-// units reads the records of those that were picked.
-func (s *sampled) units(log *store.Follower) ([]whatif.Unit, error) {
+// Units reads the records of those that were picked.
+func (s *Sample) Units(log *store.Follower) ([]whatif.Unit, error) {
 	step := max(1, (len(s.at)+s.most-1)/max(s.most, 1))
 	var list []whatif.Unit
 	for i := 0; i < len(s.at); i += step {
