@@ -13,7 +13,7 @@ VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unkn
 prove = f=$$(mktemp) && code=0 && { PANECAL_FIGURES=$$f $(1) || code=1; } && { grep . $$f || { echo "no figure was told"; code=1; }; } && \
 	{ ! grep -q ' short$$' $$f || code=1; } && rm -f $$f && exit $$code
 
-.PHONY: build demo demo-kit test check race races cover bench accuracy requirement faults damage crash scale soak holds conform defects everywhere firmware kit-station fuzz mutants golden imports causes likelihoods products elsewhere cross sim hil tidy clean coverage tries
+.PHONY: build demo demo-kit test check race races cover bench accuracy requirement faults damage crash scale soak holds conform defects everywhere firmware kit-station fuzz mutants golden imports causes likelihoods products elsewhere cross sim hil tidy clean coverage tries again
 
 build:
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/panecal ./cmd/panecal
@@ -93,6 +93,13 @@ products:
 ## likelihoods: learns the table of the causes anew, from 2,800 simulated units; the same table each time.
 likelihoods:
 	PANECAL_LEARN=$(CURDIR)/station/cause/likelihoods.csv $(GO) test -run TestLearn -v -count=1 -timeout 120m ./cmd/panecal/causes
+
+## again: AGAIN attempts of a simulated month with all their raw captures, both products, computed again: the same to the last bit.
+AGAIN ?= 400
+again: build
+	@rm -rf bin/month && bin/panecal sim --history bin/month --attempts $(AGAIN) --captures $(AGAIN) --days 30 --seed 8 > bin/month.json
+	@for p in hopper-54 hopper-1; do bin/panecal --data bin/month reestimate --all --product $$p --json > bin/again.$$p || exit 1; done
+	@awk -f testdata/figures/again.awk bin/again.hopper-54 bin/again.hopper-1
 
 ## damage: every bit of a small log flipped, and 10,000 larger damages; prints tried, found, harmless, missed.
 damage:

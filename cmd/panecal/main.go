@@ -19,6 +19,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/analyst"
+	"example.org/panecal/cmd/panecal/browse"
 	"example.org/panecal/cmd/panecal/causes"
 	"example.org/panecal/cmd/panecal/clauses"
 	"example.org/panecal/cmd/panecal/cli"
@@ -138,6 +139,7 @@ Exit codes: ` + cli.ExitHelp,
 	root.SetFlagErrorFunc(cli.FlagError)
 	root.PersistentFlags().StringVar(&where.config, "config", "", "configuration file (default: panecal/panecal.toml in the XDG config folder)")
 	root.PersistentFlags().StringVar(&where.data, "data", "", "the store's folder (default: from the configuration, else panecal in the XDG data folder)")
+	reports := &analyst.Reports{Open: where.log, Find: func() (logs.Log, error) { return where.wholeLog() }, Site: where.zone, Software: version}
 	root.AddCommand(signing.NewDecisions(where.log)...)
 	root.AddCommand(
 		newInit(where),
@@ -162,7 +164,8 @@ Exit codes: ` + cli.ExitHelp,
 		analyst.NewConstants(where.log, plant.Baud),
 		analyst.NewReestimate(where.log, version),
 		desk.New(where.log, where.zone),
-		analyst.NewDossier(where.log, func() (logs.Log, error) { return where.wholeLog() }, where.zone, version),
+		analyst.NewDossier(reports),
+		browse.New(where.log, where.zone, reports.ToFile),
 		desk.NewCapability(where.log),
 		desk.NewCharts(where.log),
 		desk.NewHolds(where.log),

@@ -34,8 +34,8 @@ func (h Histogram) fitted(b int) (ambient, leakage, signal float64) {
 	return at(h.Ambient), at(h.Leakage), at(h.Signal)
 }
 
-// residual is by how many standard deviations a bin counted too much.
-func (h Histogram) residual(b int) float64 {
+// Residual is by how many standard deviations a bin counted too much.
+func (h Histogram) Residual(b int) float64 {
 	if b >= len(h.SD) || !(h.SD[b] > 0) {
 		return math.NaN()
 	}
@@ -59,7 +59,7 @@ func (h Histogram) most() float64 {
 // chi is the sum of the squared residuals, and of how many bins.
 func (h Histogram) chi() (sum float64, bins int) {
 	for b := range h.Counted {
-		if r := h.residual(b); finite(r) {
+		if r := h.Residual(b); finite(r) {
 			sum, bins = sum+r*r, bins+1
 		}
 	}
@@ -111,7 +111,7 @@ func (h Histogram) Text(width, most int) string {
 			}
 		}
 		off := "     -"
-		if r := h.residual(i); finite(r) {
+		if r := h.Residual(i); finite(r) {
 			off = fmt.Sprintf("%6.1f", math.Round(10*r)/10+0)
 		}
 		bar[place(h.Counted[i])] = '|'
@@ -193,10 +193,10 @@ func (h Histogram) SVG() string {
 	fmt.Fprintf(&b, `<path fill="none" stroke="#444" d="M%d %dV%dH%d"/>`, plotLeft, plotTop, plotTop+plotHigh, plotLeft+plotWide)
 	text(plotLeft-4, plotTop+10, "end", fmt.Sprintf("%.2g", top))
 	text(plotLeft-4, plotTop+plotHigh, "end", "0")
-	for k := range 5 {
-		bin := float64(k) / 4 * float64(n)
+	for k := range 3 { // more would run into one another
+		bin := float64(k) / 2 * float64(n)
 		ps := h.FirstBinPS + bin*h.BinPS
-		anchor := [...]string{"start", "middle", "middle", "middle", "end"}[k]
+		anchor := [...]string{"start", "middle", "end"}[k]
 		text(int(x(bin)), plotTop+plotHigh+15, anchor, fmt.Sprintf("%.0f ps, %.0f mm", ps, ps*millimetresPerPS))
 	}
 	middle := plotTop + plotHigh + 24 + restHigh/2
@@ -204,7 +204,7 @@ func (h Histogram) SVG() string {
 	text(plotLeft-4, middle-restHigh/2+10, "end", fmt.Sprintf("+%d sd", mostOff))
 	text(plotLeft-4, middle+restHigh/2, "end", fmt.Sprintf("−%d sd", mostOff))
 	for i := range h.Counted {
-		if r := h.residual(i); finite(r) {
+		if r := h.Residual(i); finite(r) {
 			fmt.Fprintf(&b, `<path stroke="#000" d="M%.1f %dV%.1f"/>`, x(float64(i)+0.5), middle, float64(middle)-max(-mostOff, min(mostOff, r))*restHigh/2/mostOff)
 		}
 	}

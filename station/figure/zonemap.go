@@ -149,7 +149,7 @@ func (m ZoneMap) SVG() string {
 		if z < len(m.Values) && finite(m.Values[z]) {
 			g := int(245 - 190*m.share(m.Values[z]))
 			fill = fmt.Sprintf("#%02x%02x%02x", g, g, g)
-			if g < 140 {
+			if g < 118 { // below it white has more contrast
 				ink = "#fff"
 			}
 		}

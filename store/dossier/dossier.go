@@ -25,6 +25,7 @@ type Dossier struct {
 	Unreadable string          `json:"unreadable"` // why
 	Offset     *Statement      `json:"offset"`     // of the attempt that is reported; null where none measured it
 	Released   []Release       `json:"released"`   // the files in force at that attempt
+	Evidence   *Evidence       `json:"evidence"`   // null where there is no attempt
 	Records    []Record        `json:"records"`    // every record of the unit with its hash
 	Proof      json.RawMessage `json:"proof"`      // panecal.proof/1, null where there is none
 	ProofNote  string          `json:"proof_note"` // what the proof covers, or why there is none

@@ -69,11 +69,15 @@ type pictureRow struct {
 }
 
 func pictures(a *query.Attempt) []picture {
-	var list []picture
 	if a == nil {
 		return nil
 	}
-	for _, m := range a.Maps() {
+	return drawMaps(a.Maps())
+}
+
+func drawMaps(maps []figure.ZoneMap) []picture {
+	var list []picture
+	for _, m := range maps {
 		p := picture{Title: m.Title + ", " + m.Unit, SVG: template.HTML(m.SVG()), Words: inWords(m)}
 		for c := range m.Cols {
 			p.Head = append(p.Head, c+1)
@@ -204,8 +208,15 @@ func (d *Dossier) WriteHTML(w io.Writer) error {
 		zone = time.UTC
 	}
 	t, err := template.New("page").Funcs(template.FuncMap{
-		"v":      visible.Text,
-		"when":   func(t time.Time) string { return t.In(zone).Format("2006-01-02 15:04:05 -07:00") },
+		"v":    visible.Text,
+		"when": func(t time.Time) string { return t.In(zone).Format("2006-01-02 15:04:05 -07:00") },
+		"pct":  func(v float64) string { return fmt.Sprintf("%.1f", 100*v) },
+		"rank": func(n query.Number) string {
+			if math.IsNaN(float64(n)) {
+				return "–"
+			}
+			return fmt.Sprintf("%.1f", 100*float64(n))
+		},
 		"n":      func(n query.Number) string { return digits(float64(n)) },
 		"join":   func(l []string) string { return visible.Text(strings.Join(l, ", ")) },
 		"proof":  func() string { return string(d.Proof) },
@@ -222,7 +233,9 @@ func (d *Dossier) WriteHTML(w io.Writer) error {
 		Quantities []measured
 		Pictures   []picture
 		Witnessed  []witnessed
-	}{d, a, quantities(a), pictures(a), d.witnessed()}); err != nil {
+		Drawn      []drawn
+		Over       []picture
+	}{d, a, quantities(a), pictures(a), d.witnessed(), d.Evidence.drawn(), drawMaps(d.Evidence.maps())}); err != nil {
 		return fmt.Errorf("writing the dossier: %w", err)
 	}
 	if _, err := w.Write(b.Bytes()); err != nil {

@@ -5,33 +5,25 @@ import (
 	"fmt"
 	"io"
 	"strings"
-	"time"
 
 	"github.com/spf13/cobra"
 
 	"example.org/panecal/cmd/panecal/cli"
-	"example.org/panecal/cmd/panecal/desk"
-	"example.org/panecal/cmd/panecal/logs"
-	"example.org/panecal/store"
-	"example.org/panecal/store/dossier"
-	"example.org/panecal/store/evidence"
 	"example.org/panecal/store/export"
-	"example.org/panecal/store/query"
-	"example.org/panecal/store/record"
 )
 
-// NewDossier makes `panecal dossier`; find says which log it is about, site is the
-// zone of the page's times, software this program's version.
-func NewDossier(open Open, find logs.Find, site func() *time.Location, software string) *cobra.Command {
+// NewDossier makes `panecal dossier`.
+func NewDossier(r *Reports) *cobra.Command {
 	out, asJSON := "", false
 	c := &cobra.Command{
 		Use:   "dossier SERIAL --out FILE",
 		Short: "Write the report about one unit, with what proves it",
 		Long: `Writes one HTML file that needs nothing but itself: what was measured with its
 expanded uncertainty, the decision rules, the target's certificate, the conditions,
-maps of the zones, the timeline, the hash of every record, the result of the log's
-check and who remembers the log. It carries the proofs of the unit's records as data:
-panecal log verify FILE reads them from the page.
+maps of the zones, the raw light of the brightest zone with what was fitted to it, the
+probable causes, the percentiles among its neighbours, the timeline, the hash of every
+record, the result of the log's check and who remembers the log. It carries the proofs
+of the unit's records as data: panecal log verify FILE reads them from the page.
 
 --json writes everything as one JSON object instead, to --out or standard output.
 
@@ -47,20 +39,9 @@ all the same, and says so.`,
 			if strings.TrimSpace(args[0]) == "" {
 				return cli.UsageError(errors.New("the serial is empty"))
 			}
-			l, err := find()
+			d, err := r.About(c.Context(), args[0], c.ErrOrStderr())
 			if err != nil {
 				return err
-			}
-			check, err := store.Check(l.Folder, store.CheckOptions{Beside: l.Beside, Progress: logs.Progress(c.ErrOrStderr(), "checking")})
-			if err != nil {
-				return logs.Error("checking the log", l.Folder, err)
-			}
-			d := dossier.New(strings.ToUpper(args[0]), software, time.Now(), site(), check)
-			if err := tell(d, open, l, args[0], c.ErrOrStderr()); err != nil {
-				if d.Log.Whole {
-					return err
-				}
-				d.Unreadable = err.Error()
 			}
 			write := d.WriteHTML
 			if asJSON {
@@ -74,61 +55,10 @@ all the same, and says so.`,
 			if err != nil {
 				return fmt.Errorf("writing the dossier: %w", err)
 			}
-			if !d.Log.Whole {
-				return &cli.CodedError{Code: cli.ExitFailed, Err: fmt.Errorf("the log is not as it was written (%s): the dossier says so; `panecal log check` shows all of it", d.Log.Problems[0].Code)}
-			}
-			return nil
+			return worth(d)
 		},
 	}
 	c.Flags().StringVar(&out, "out", "", "the file")
 	c.Flags().BoolVar(&asJSON, "json", false, "everything as one JSON object")
 	return c
-}
-
-// tell adds the unit and its proofs.
-func tell(d *dossier.Dossier, open Open, l logs.Log, typed string, talk io.Writer) error {
-	log, err := open()
-	if err != nil {
-		return err
-	}
-	defer log.Close()
-	var u *query.Unit
-	for _, serial := range desk.Serials(typed) {
-		if u, err = query.History(log, serial); err != nil || u.Found {
-			break
-		}
-	}
-	if err == nil && !u.Found {
-		return fmt.Errorf("the log has nothing about %q: `panecal find %s` looks for a part of it", typed, typed)
-	}
-	if err == nil {
-		err = u.AddChecks(log)
-	}
-	if err != nil {
-		return fmt.Errorf("reading the log: %w", err)
-	}
-	d.Serial = u.Serial
-	files := evidence.NewFiles(log)
-	d.Tell(u, func(document, revision string) *record.ReleaseTaken {
-		t, err := files.Find(document, revision)
-		if err != nil {
-			return nil // the page then has the revision alone
-		}
-		return t
-	})
-	under, err := logs.Newest(l)
-	if err != nil {
-		d.ProofNote = "There is no proof: " + err.Error()
-		return nil
-	}
-	f, left, err := store.Prove(l.Folder, u.Serial, under, nil, logs.Progress(talk, "proving"))
-	if err != nil {
-		d.ProofNote = "There is no proof: " + err.Error()
-		return nil
-	}
-	if len(f.Records) == 0 {
-		d.ProofNote = "There is no proof: the newest checkpoint covers no record of this unit."
-		return nil
-	}
-	return d.Prove(f, under.Time, under.Size, left)
 }

@@ -166,12 +166,17 @@ func ask(ctx context.Context, log *store.Follower, serial string, number int, pi
 	if err != nil {
 		return nil, err
 	}
+	return rank(ctx, s, pick, most, table)
+}
+
+// rank holds an attempt against its population and ranks its causes.
+func rank(ctx context.Context, s *subject, pick store.Filter, most int, table *cause.Table) (*answer, error) {
 	pick.First = true
 	n, err := gather(ctx, s, pick)
 	if err != nil {
 		return nil, err
 	}
-	list, err := n.evidences(ctx, log, most)
+	list, err := n.evidences(ctx, s.log, most)
 	if err != nil {
 		return nil, err
 	}

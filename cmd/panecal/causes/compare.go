@@ -161,6 +161,11 @@ func compare(ctx context.Context, log *store.Follower, serial string, number int
 	if err != nil {
 		return nil, err
 	}
+	return compareOf(ctx, s, pick, zones, alarm)
+}
+
+// compareOf holds an attempt against its population.
+func compareOf(ctx context.Context, s *subject, pick store.Filter, zones int, alarm float64) (*comparison, error) {
 	pick.First = true
 	n, err := gather(ctx, s, pick)
 	if err != nil {

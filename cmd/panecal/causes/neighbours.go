@@ -128,14 +128,12 @@ func (n *neighbours) evidences(ctx context.Context, log *store.Follower, most in
 		if err := ctx.Err(); err != nil {
 			return nil, context.Cause(ctx)
 		}
-		entries, err := log.BySerial(r.serial)
+		e, err := log.At(r.generation, r.sequence)
 		if err != nil {
 			return nil, fmt.Errorf("reading the population: %w", err)
 		}
-		for _, e := range entries {
-			if a, ok := e.Body.(*record.Attempt); ok && e.Ref.Sequence == r.sequence && e.Ref.Generation == r.generation && len(a.Zones.Leakage) > 0 {
-				out = append(out, evidenceOf(a.Zones, a.Set()))
-			}
+		if a, ok := e.Body.(*record.Attempt); ok && len(a.Zones.Leakage) > 0 {
+			out = append(out, evidenceOf(a.Zones, a.Set()))
 		}
 	}
 	return out, nil

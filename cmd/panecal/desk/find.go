@@ -99,7 +99,7 @@ Exit code 1 where nothing is found.`,
 				return err
 			}
 			defer log.Close()
-			s.out, s.talk, s.site = c.OutOrStdout(), c.ErrOrStderr(), site()
+			s.out, s.talk, s.site, s.each = c.OutOrStdout(), c.ErrOrStderr(), site(), s.print
 			err = s.run(c.Context(), log)
 			if errors.Is(err, store.ErrDamaged) {
 				return &cli.CodedError{Code: cli.ExitFailed, Err: fmt.Errorf("finding: %w; `panecal log check` shows all of it", err)}
@@ -129,6 +129,7 @@ type search struct {
 	asJSON       bool
 	out, talk    io.Writer
 	site         *time.Location
+	each         func(r *store.Row, held bool) error // is told what was found
 
 	lines   int
 	records int             // about the serial, if there is no attempt
@@ -151,7 +152,7 @@ func (s *search) run(ctx context.Context, log *store.Follower) error {
 			return nil
 		}
 		s.lines++
-		return s.print(r, held)
+		return s.each(r, held)
 	}
 	filed := func(t store.Topic, term string) (bool, error) {
 		n, err := log.Filed(t, term, s.filter, func(r *store.Row) error { return each(r, true) })

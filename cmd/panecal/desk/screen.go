@@ -2,7 +2,6 @@ package desk
 
 import (
 	"context"
-	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
@@ -129,15 +128,9 @@ type follower struct{ log *store.Follower }
 // flagsOf reads the flags of a choice as typed, with quotes where a value has
 // spaces.
 func flagsOf(text string) (store.Filter, error) {
-	var list []string
-	if strings.TrimSpace(text) != "" {
-		r := csv.NewReader(strings.NewReader(text))
-		r.Comma, r.TrimLeadingSpace = ' ', true
-		var err error
-		if list, err = r.Read(); err != nil {
-			return store.Filter{}, fmt.Errorf("a value with spaces stands in double quotes: %w", err)
-		}
-		list = slices.DeleteFunc(list, func(s string) bool { return s == "" })
+	list, err := typed(text)
+	if err != nil {
+		return store.Filter{}, err
 	}
 	var choice Choice
 	c := &cobra.Command{Use: "filter"}

@@ -1,5 +1,6 @@
 // Package desk is the test engineer's screen: what the attempts in a log look
-// like, and what another limit would have done with them, at once.
+// like, and what another limit would have done with them, at once. And it is the
+// analyst's, [Browse]: attempts found in a [Past], and pages about one of them.
 //
 // It draws and counts; it opens nothing. What it reads comes from a [Log], block
 // by block, and is kept packed: one reading a choice of attempts and a quantity.
