@@ -150,12 +150,23 @@ func TestExperiment(t *testing.T) {
 	}{{1.05, true}, {1.3, true}, {2.9, false}, {3.2, false}} {
 		after := e
 		after.Leakage = scaled(e.Leakage, c.times/3)
-		if back, sure := cause.Read(&e, &after, p, table(t)); back != c.back || !sure {
+		if back, sure := cause.Read(&e, &after, p, table(t), []cause.Code{cause.Dirt}); back != c.back || !sure {
 			t.Errorf("%g times the population after it: back %t, sure %t", c.times, back, sure)
 		}
 	}
+	// What hands cannot move, the unit's own, does not hide that they moved the rest.
+	both := like(r)
+	both.TiltDeg, both.PulsePS = 3.5, 1.2*both.PulsePS
+	seated := both
+	seated.TiltDeg = 0.9
+	if back, sure := cause.Read(&both, &seated, p, table(t), []cause.Code{cause.Seat}); !back || !sure {
+		t.Errorf("seated anew, and of another pulse as before: back %t, sure %t", back, sure)
+	}
+	if back, sure := cause.Read(&both, &both, p, table(t), []cause.Code{cause.Seat}); back || !sure {
+		t.Errorf("nothing done: back %t, sure %t", back, sure)
+	}
 	healthy := like(r)
-	if _, sure := cause.Read(&healthy, &healthy, p, table(t)); sure {
+	if _, sure := cause.Read(&healthy, &healthy, p, table(t), nil); sure {
 		t.Error("nothing was off, and yet the experiment says something")
 	}
 	// The next attempt tells too: what wiping and seating anew may have undone.

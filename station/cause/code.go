@@ -57,7 +57,9 @@ func (c Code) Text() string {
 }
 
 // priorNone is the chance that nothing is wrong with a unit that is asked
-// about, before anything is known of it.
+// about, before anything is known of it: the largest tenth with which at most 5 % of
+// what is said with 0.9 and more is wrong, half of the units healthy, in the worlds that
+// the table was learnt in and on units that it has not learnt.
 const priorNone = 0.7
 
 // Prior is the chance of a cause before anything is known: 0.7 that nothing is

@@ -3,6 +3,7 @@ package cause
 import (
 	"math"
 	"slices"
+	"strings"
 )
 
 // Experiment is something that hands do to a unit before it is run again.
@@ -40,7 +41,7 @@ type Next struct {
 // for an experiment to go by it.
 const off = 2.5
 
-// stays is how much of a finding may stay where the cause is gone. Hands take
+// stays is how much of what was off may stay where the cause is gone. Hands take
 // most of a cause away and seldom all; a repetition alone moves what is off far
 // less.
 const stays = 2.0 / 3
@@ -93,22 +94,54 @@ func (t *Table) shows(x vector, p *Population) bool {
 	return false
 }
 
-// Read says whether a unit came back to what its population is like: from its
-// evidence before and after an experiment. It goes by what was off before, each
-// finding in the population's standard deviations; sure is false where nothing
-// was.
-func Read(before, after *Evidence, p *Population, t *Table) (back, sure bool) {
-	a, b := p.findings(before), p.findings(after)
-	usual := t.widened(&t.bands[None][0], p)
-	var both, square float64
-	for f := range a {
-		if z := a[f] / usual[f]; math.Abs(z) > off && math.Abs(a[f]) > 4*math.Sqrt2*t.repeat[f] && !math.IsNaN(b[f]) {
-			both += z * b[f] / usual[f]
-			square += z * z
+// size is a finding as what hands take a share of: a logarithm as what it is the
+// logarithm of, in either direction. Three tenths of a tilt are three tenths of it, and
+// far more of its logarithm.
+func (f Finding) size(v float64) float64 {
+	if strings.HasPrefix(f.Unit(), "ln") {
+		return math.Copysign(math.Expm1(math.Abs(v)), v)
+	}
+	return v
+}
+
+// moves says whether one of some causes is known to move a finding: in a band of its
+// severities, by as much as an experiment goes by.
+func (t *Table) moves(causes []Code, f Finding) bool {
+	usual := t.bands[None][0].sd[f]
+	for _, c := range causes {
+		for i := range t.bands[c] {
+			if math.Abs(t.bands[c][i].mean[f]) > off*usual {
+				return true
+			}
 		}
 	}
-	if square == 0 {
-		return false, false
+	return false
+}
+
+// Read says whether a unit came back to what its population is like: from its evidence
+// before and after an experiment that undoes some causes. It goes by what was off
+// before, and by those of it that these causes move, where there are any: what a unit
+// has of its own stays whatever hands do. Each counts by how far off it was; sure is
+// false where nothing was.
+func Read(before, after *Evidence, p *Population, t *Table, undoes []Code) (back, sure bool) {
+	a, b := p.findings(before), p.findings(after)
+	usual := t.widened(&t.bands[None][0], p)
+	var left, weight, ownLeft, ownWeight float64
+	for f := range findings {
+		z := a[f] / usual[f]
+		if !(math.Abs(z) > off) || !(math.Abs(a[f]) > 4*math.Sqrt2*t.repeat[f]) || math.IsNaN(b[f]) {
+			continue
+		}
+		share := z * z * max(-1, min(2, f.size(b[f])/f.size(a[f])))
+		if left, weight = left+share, weight+z*z; t.moves(undoes, f) {
+			ownLeft, ownWeight = ownLeft+share, ownWeight+z*z
+		}
 	}
-	return both/square < stays, true
+	switch {
+	case weight == 0:
+		return false, false
+	case ownWeight > 0:
+		left, weight = ownLeft, ownWeight
+	}
+	return left/weight < stays, true
 }

@@ -77,7 +77,7 @@ func Rank(e, later *Evidence, p *Population, t *Table) Ranking {
 		}
 	}
 	if later != nil {
-		if back, sure := Read(e, later, p, t); sure {
+		if back, sure := Read(e, later, p, t, nil); sure {
 			r.Later = Stayed
 			if back {
 				r.Later = CameBack

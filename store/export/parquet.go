@@ -55,9 +55,12 @@ func encodingOf(k kind) encoding.Encoding {
 }
 
 func newParquet[R any](w io.Writer, name string, columns []column[R]) (*parquetTable[R], error) {
+	// One codec for all columns: each has encoders of its own, with windows of
+	// megabytes.
+	codec := &zstd.Codec{Level: zstd.SpeedFastest}
 	group, units := parquet.Group{}, map[string]string{}
 	for _, c := range columns {
-		group[c.name] = parquet.Compressed(node(c.kind), &zstd.Codec{Level: zstd.SpeedFastest})
+		group[c.name] = parquet.Compressed(node(c.kind), codec)
 		if c.unit != "" {
 			units[c.name] = c.unit
 		}

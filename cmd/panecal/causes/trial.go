@@ -103,7 +103,7 @@ func (t *trial) experiment(ctx context.Context, c *call) error {
 		return fmt.Errorf("simulated unit %d after %q: %w", c.unit, n.Name, err)
 	}
 	c.tried = true
-	c.back, c.clear = cause.Read(&c.e, &e, t.usual, t.table)
+	c.back, c.clear = cause.Read(&c.e, &e, t.usual, t.table, n.Undoes)
 	return nil
 }
 
