@@ -13,7 +13,7 @@ VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unkn
 prove = f=$$(mktemp) && code=0 && { PANECAL_FIGURES=$$f $(1) || code=1; } && { grep . $$f || { echo "no figure was told"; code=1; }; } && \
 	{ ! grep -q ' short$$' $$f || code=1; } && rm -f $$f && exit $$code
 
-.PHONY: build demo demo-kit test check race races cover bench accuracy requirement faults damage crash scale soak holds conform defects everywhere firmware kit-station fuzz mutants golden imports causes likelihoods products elsewhere cross sim hil tidy clean coverage tries again
+.PHONY: build demo demo-kit test check race races cover bench accuracy requirement faults damage crash scale soak holds conform defects everywhere firmware kit-station fuzz mutants golden imports causes likelihoods products elsewhere cross sim hil tidy clean coverage tries again central
 
 build:
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "-X main.version=$(VERSION)" -o bin/panecal ./cmd/panecal
@@ -133,6 +133,10 @@ defects:
 
 protocol/firmware/build/unit: $(wildcard protocol/firmware/kit/*.[ch] protocol/firmware/host/*.[ch])
 	$(MAKE) -C protocol/firmware all
+
+## central: the history of many stations on a PostgreSQL server of its own: 200 faults in turn, a company's backlog carried by 20 forwarders.
+central: build
+	@$(call prove,PANECAL_CENTRAL=full PANECAL_PROGRAM="$(CURDIR)/bin/panecal" $(GO) test -count=1 -v -timeout 90m ./store/central ./cmd/panecal/plantwide)
 
 ## firmware: the kit alone: its sizes, its defects, a minute of libFuzzer where clang is, two million changed lines under the sanitizers.
 firmware: protocol/firmware/build/unit

@@ -48,6 +48,16 @@ func (r *Reader) Numbered(sequence uint64) (record.Ref, error) {
 	return ref, err
 }
 
+// AtStation returns the record of that generation and number if the log is that
+// station's; ErrNotFound else.
+func (r *Reader) AtStation(station string, generation uint32, sequence uint64) (record.Entry, error) {
+	e, err := r.At(generation, sequence)
+	if err == nil && e.Ref.Station != station {
+		return record.Entry{}, ErrNotFound
+	}
+	return e, err
+}
+
 // Carry returns the records after a record in log order, the zero Ref for the
 // beginning: all of one generation, at most so many records, and no more than so many bytes but for
 // the first. Each is proven by its hash, and to follow from the one before. None are

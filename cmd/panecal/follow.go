@@ -8,6 +8,7 @@ import (
 
 	"example.org/panecal/cmd/panecal/desk"
 	"example.org/panecal/cmd/panecal/logs"
+	"example.org/panecal/cmd/panecal/plantwide"
 	"example.org/panecal/store"
 )
 
@@ -25,7 +26,7 @@ func (p place) follow() (f *store.Follower, folder string, err error) {
 }
 
 func newExport(where *place) *cobra.Command {
-	return desk.NewExport(where.log)
+	return desk.NewExport(where.history)
 }
 
 // log is follow for the desk.
@@ -33,6 +34,13 @@ func (p *place) log() (*store.Follower, error) {
 	f, _, err := p.follow()
 	return f, err
 }
+
+// sources is where commands read that answer from a history as well.
+func (p *place) sources() plantwide.Sources {
+	return plantwide.Sources{Data: p.data, Follow: p.follow, Remembered: p.remembered}
+}
+
+func (p *place) history() (desk.Log, error) { return p.sources().Log() }
 
 // zone is the site's, or without a configuration this computer's.
 func (p *place) zone() *time.Location {

@@ -20,7 +20,7 @@ func newLimits(where *place) *cobra.Command {
 		Args:  cli.Args(cobra.NoArgs),
 		RunE:  func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	c.AddCommand(append(signing.ReleaseCommands(), newLimitsCheck(), signing.NewShow(where.log), desk.NewTry(where.log), proposing.New(where.log))...)
+	c.AddCommand(append(signing.ReleaseCommands(), newLimitsCheck(), signing.NewShow(where.log), desk.NewTry(where.history), proposing.New(where.log))...)
 	return c
 }
 

@@ -138,7 +138,7 @@ Exit codes: ` + cli.ExitHelp,
 	}
 	root.SetFlagErrorFunc(cli.FlagError)
 	root.PersistentFlags().StringVar(&where.config, "config", "", "configuration file (default: panecal/panecal.toml in the XDG config folder)")
-	root.PersistentFlags().StringVar(&where.data, "data", "", "the store's folder (default: from the configuration, else panecal in the XDG data folder)")
+	root.PersistentFlags().StringVar(&where.data, "data", "", "the store's folder, or the URL of a history (default: from the configuration, else panecal in the XDG data folder)")
 	reports := &analyst.Reports{Open: where.log, Find: func() (logs.Log, error) { return where.wholeLog() }, Site: where.zone, Software: version}
 	root.AddCommand(signing.NewDecisions(where.log)...)
 	root.AddCommand(
@@ -159,7 +159,7 @@ Exit codes: ` + cli.ExitHelp,
 		newLimits(where),
 		newUnit(where),
 		newExport(where),
-		desk.NewFind(where.log, where.zone),
+		desk.NewFind(where.history, where.zone),
 		analyst.NewCapture(where.log),
 		analyst.NewConstants(where.log, plant.Baud),
 		analyst.NewReestimate(where.log, version),

@@ -11,6 +11,7 @@ import (
 	"github.com/adrg/xdg"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/cmd/panecal/plantwide"
 	"example.org/panecal/cmd/panecal/staff"
 	"example.org/panecal/cmd/panecal/upkeep"
 	"example.org/panecal/limits/guard"
@@ -19,6 +20,7 @@ import (
 	"example.org/panecal/station/gate"
 	"example.org/panecal/station/papers"
 	"example.org/panecal/station/roster"
+	"example.org/panecal/store/central"
 )
 
 // place says where a station's files are, as far as the flags tell.
@@ -101,7 +103,7 @@ func (p place) configPath() string {
 	switch {
 	case p.config != "":
 		return p.config
-	case p.data != "":
+	case p.data != "" && !central.IsURL(p.data):
 		return filepath.Join(p.data, "panecal.toml")
 	}
 	return filepath.Join(xdg.ConfigHome, "panecal", "panecal.toml")
@@ -164,6 +166,9 @@ func (c configuration) checkedUnits(all papers.Catalogue) ([]string, error) {
 // storeFolder is where the store is: the flag, else the configuration, else
 // the XDG data folder. A reading command needs no configuration.
 func (p place) storeFolder() (string, error) {
+	if central.IsURL(p.data) {
+		return "", cli.RefusedError("not_from_history", errors.New("this command reads a station's own folder; "+plantwide.Served))
+	}
 	if p.data != "" {
 		// A copy of a store alone may be named too.
 		inner := filepath.Join(p.data, "store")

@@ -14,6 +14,7 @@ import (
 
 func newUnit(where *place) *cobra.Command {
 	var asJSON, all bool
+	station := ""
 	c := &cobra.Command{
 		Use:   "unit SERIAL",
 		Short: "Show the whole history of one unit",
@@ -32,7 +33,7 @@ unit.`,
 			if strings.TrimSpace(args[0]) == "" {
 				return cli.UsageError(errors.New("the serial is empty"))
 			}
-			f, folder, err := where.follow()
+			f, remembered, err := where.sources().Past(station, c.ErrOrStderr())
 			if err != nil {
 				return err
 			}
@@ -50,10 +51,10 @@ unit.`,
 				return fmt.Errorf("reading the log: %w", err)
 			}
 			if !h.Found {
-				if err := where.remembered(folder, c.ErrOrStderr()); err != nil {
+				if err := remembered(); err != nil {
 					return err
 				}
-				return fmt.Errorf("the log of station %s has nothing about %q: check the serial, or the station", folder, args[0])
+				return fmt.Errorf("the log has nothing about %q: check the serial, or the station", args[0])
 			}
 			switch {
 			case asJSON:
@@ -63,10 +64,11 @@ unit.`,
 			default:
 				err = h.WriteText(c.OutOrStdout(), where.zone())
 			}
-			return errors.Join(err, where.remembered(folder, c.ErrOrStderr()))
+			return errors.Join(err, remembered())
 		},
 	}
 	c.Flags().BoolVar(&all, "all", false, "every line of every record, and the zones as maps")
+	c.Flags().StringVar(&station, "station", "", "of a history: what this station's log alone says")
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return c
 }

@@ -247,3 +247,42 @@ func TestContinued(t *testing.T) {
 		t.Errorf("the old computer: %v", err)
 	}
 }
+
+// A log is held against what the history has of it.
+func TestCompare(t *testing.T) {
+	db, at := history(t)
+	dir := build(t, "S8", 8, 700, nil)
+	carry(t, forwarder(t, at, follow(t, dir)))
+	check := func(dir string) central.Comparison {
+		t.Helper()
+		c, err := central.Compare(t.Context(), at, follow(t, dir))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return c
+	}
+	if c := check(dir); c.Incident != nil || c.Records != 700 || c.Sequence != 700 || c.Gone != 0 {
+		t.Errorf("the log itself: %+v", c)
+	}
+	if c := check(build(t, "S8", 8, 720, nil)); c.Incident != nil || c.Sequence != 700 || c.Head.Sequence != 720 {
+		t.Errorf("the log, gone on: %+v", c)
+	}
+	other := func(k int, b record.Body) record.Body {
+		if k+1 == 333 {
+			return &record.Note{Serial: "H", By: "p", Text: "another"}
+		}
+		return b
+	}
+	if c := check(build(t, "S8", 8, 720, other)); c.Incident == nil || c.Incident.Fault != store.Rewritten || c.Incident.First != 333 || c.Sequence != 332 {
+		t.Errorf("a log that was rewritten: %+v", c)
+	}
+	// A record that was changed in the history itself, and months that were dropped.
+	server.SQL(t, db, "update panecal.records set hash = sha256('x') where sequence = 44")
+	if c := check(dir); c.Incident == nil || c.Incident.First != 44 || c.Records != 699 {
+		t.Errorf("a history that was changed: %+v", c)
+	}
+	server.SQL(t, db, "delete from panecal.records where sequence <= 300")
+	if c := check(dir); c.Incident != nil || c.Records != 400 || c.Gone != 300 {
+		t.Errorf("a history without its first months: %+v", c)
+	}
+}

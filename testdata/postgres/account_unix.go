@@ -43,3 +43,21 @@ func (s *Server) as(c *exec.Cmd) {
 		c.SysProcAttr = &syscall.SysProcAttr{Credential: who}
 	}
 }
+
+// Kill ends the server's first process as a power cut would end it, and starts it again
+// as soon as its other processes have noticed.
+func (s *Server) Kill() error {
+	pid, err := s.Pid()
+	if err != nil {
+		return err
+	}
+	if err := syscall.Kill(pid, syscall.SIGKILL); err != nil {
+		return err
+	}
+	for range 100 {
+		if err = s.StartAgain(); err == nil {
+			return nil
+		}
+	}
+	return err
+}

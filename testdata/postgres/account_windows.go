@@ -1,7 +1,13 @@
 package postgres
 
-import "os/exec"
+import (
+	"errors"
+	"os/exec"
+)
 
 func (s *Server) own(string) error { return nil }
 
 func (s *Server) as(*exec.Cmd) {}
+
+// Kill is not tried on this system.
+func (s *Server) Kill() error { return errors.New("no server is killed on this system") }

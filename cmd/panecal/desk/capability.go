@@ -166,7 +166,7 @@ func capabilityOf(ctx context.Context, log *store.Follower, d quantity.Definitio
 		for i, g := range []string{r.Station, r.Nest, r.Lot} {
 			p.group[i] = append(p.group[i], g)
 		}
-		p.newest = place{r.Generation, r.Sequence}
+		p.newest = place{r.Generation, r.Sequence, r.Station}
 		p.some.Offer(r)
 		return nil
 	})

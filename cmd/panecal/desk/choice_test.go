@@ -22,7 +22,7 @@ func export(t *testing.T, ctx context.Context, args ...string) (out, talk string
 	if err := os.CopyFS(dir, os.DirFS("../../../testdata/first-store/store")); err != nil {
 		t.Fatal(err)
 	}
-	c := desk.NewExport(func() (*store.Follower, error) { return store.Follow(dir, t.TempDir()) })
+	c := desk.NewExport(func() (desk.Log, error) { return store.Follow(dir, t.TempDir()) })
 	c.SilenceErrors, c.SilenceUsage = true, true
 	c.SetFlagErrorFunc(cli.FlagError)
 	var o, e bytes.Buffer

@@ -20,7 +20,7 @@ import (
 )
 
 // NewExport makes `panecal export`; open opens the log that it reads.
-func NewExport(open func() (*store.Follower, error)) *cobra.Command {
+func NewExport(open func() (Log, error)) *cobra.Command {
 	var choice Choice
 	format, out, units, zones := "", "", "", false
 	c := &cobra.Command{
@@ -128,10 +128,10 @@ func (j *job) settle() error {
 	return nil
 }
 
-func (j *job) run(ctx context.Context, log *store.Follower, f store.Filter) error {
+func (j *job) run(ctx context.Context, log Log, f store.Filter) error {
 	if j.zones {
 		each := func(r *store.Row, each func(*export.Zone) error) error {
-			e, err := log.At(r.Generation, r.Sequence)
+			e, err := log.AtStation(r.Station, r.Generation, r.Sequence)
 			if err != nil {
 				return err
 			}
@@ -155,7 +155,7 @@ type tables[R any] struct {
 	each   func(*store.Row, func(*R) error) error
 }
 
-func (t tables[R]) write(ctx context.Context, j *job, log *store.Follower, f store.Filter) error {
+func (t tables[R]) write(ctx context.Context, j *job, log Log, f store.Filter) error {
 	rows := func(write func(time.Time, *R) error) error {
 		var p progress
 		if file, ok := cli.Terminal(j.talk); ok {

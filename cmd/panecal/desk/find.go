@@ -51,7 +51,7 @@ type foundAttempt struct {
 
 // NewFind makes `panecal find`; open opens the log that it reads, site is the
 // zone that people read times in.
-func NewFind(open func() (*store.Follower, error), site func() *time.Location) *cobra.Command {
+func NewFind(open func() (Log, error), site func() *time.Location) *cobra.Command {
 	var choice Choice
 	s := search{}
 	lots := ""
@@ -136,7 +136,7 @@ type search struct {
 	items   map[string]bool // lots and serials that --lot stands for, nil without --lots
 }
 
-func (s *search) run(ctx context.Context, log *store.Follower) error {
+func (s *search) run(ctx context.Context, log Log) error {
 	if s.lots != nil && s.filter.Lot != "" {
 		s.items = map[string]bool{s.filter.Lot: true}
 		for _, item := range s.lots.descendants(s.filter.Lot) {
@@ -209,7 +209,7 @@ func (s *search) takes(r *store.Row) bool {
 
 // scan goes through the columns that are asked for, and reads whole rows of those
 // blocks that hold something.
-func (s *search) scan(log *store.Follower, each func(*store.Row, bool) error) error {
+func (s *search) scan(log Log, each func(*store.Row, bool) error) error {
 	var m mask
 	var texts []string
 	part := strings.ToUpper(s.text)

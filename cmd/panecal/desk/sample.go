@@ -23,12 +23,13 @@ func NewSample(most int) *Sample { return &Sample{most: most} }
 type place struct {
 	generation uint32
 	sequence   uint64
+	station    string
 }
 
 // Offer offers an attempt.
 func (s *Sample) Offer(r *store.Row) {
 	if s.takes(int64(r.Sequence)) {
-		s.add([]place{{r.Generation, r.Sequence}})
+		s.add([]place{{r.Generation, r.Sequence, r.Station}})
 	}
 }
 
@@ -38,7 +39,7 @@ func (s *Sample) takes(sequence int64) bool {
 
 // pick returns what may be taken of some attempts. Several calls may run at a time,
 // also beside add.
-func (s *Sample) pick(b whatif.Rows, picked []bool) ([]place, error) {
+func (s *Sample) pick(station string, b whatif.Rows, picked []bool) ([]place, error) {
 	if s.most == 0 {
 		return nil, nil
 	}
@@ -57,7 +58,7 @@ func (s *Sample) pick(b whatif.Rows, picked []bool) ([]place, error) {
 				return nil, err
 			}
 		}
-		list = append(list, place{uint32(generation[i]), uint64(sequence[i])})
+		list = append(list, place{uint32(generation[i]), uint64(sequence[i]), station})
 	}
 	return list, nil
 }
@@ -83,12 +84,12 @@ func (s *Sample) add(list []place) {
 }
 
 // Units reads the records of those that were picked.
-func (s *Sample) Units(log *store.Follower) ([]whatif.Unit, error) {
+func (s *Sample) Units(log Log) ([]whatif.Unit, error) {
 	step := max(1, (len(s.at)+s.most-1)/max(s.most, 1))
 	var list []whatif.Unit
 	for i := 0; i < len(s.at); i += step {
 		p := s.at[i]
-		e, err := log.At(p.generation, p.sequence)
+		e, err := log.AtStation(p.station, p.generation, p.sequence)
 		if err != nil {
 			return nil, err
 		}

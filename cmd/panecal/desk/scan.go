@@ -18,14 +18,18 @@ type telling struct {
 
 // scan goes through the log in stretches with their outlines, several at a time:
 // each says what is done with one when its turn has come.
-func scan(ctx context.Context, log *store.Follower, pick store.Filter, tell telling, each func(b whatif.Rows, picked []bool) (then func() error, err error)) error {
+func scan(ctx context.Context, log Log, pick store.Filter, tell telling, each func(station string, b whatif.Rows, picked []bool) (then func() error, err error)) error {
+	whole, ok := log.(stretched)
+	if !ok {
+		return scanBlocks(ctx, log, pick, each)
+	}
 	kept := store.Kept{Name: "outline", Version: whatif.OutlineVersion, Making: tell.made, Make: func(s *store.Stretch) ([]byte, error) {
 		if err := ctx.Err(); err != nil {
 			return nil, context.Cause(ctx)
 		}
 		return whatif.MakeOutline(s)
 	}}
-	return log.Stretches(pick, kept, func(s *store.Stretch) (func() error, error) {
+	return whole.Stretches(pick, kept, func(s *store.Stretch) (func() error, error) {
 		if err := ctx.Err(); err != nil {
 			return nil, context.Cause(ctx)
 		}
@@ -43,11 +47,30 @@ func scan(ctx context.Context, log *store.Follower, pick store.Filter, tell tell
 		if err != nil || !slices.Contains(picked, true) {
 			return nil, err
 		}
-		then, err := each(b, picked)
+		then, err := each(s.Station, b, picked)
 		if tell.done == nil || then == nil {
 			return then, err
 		}
 		return func() error { tell.done(s.Part, s.Parts); return then() }, err
+	})
+}
+
+// scanBlocks does the same where no outlines are kept.
+func scanBlocks(ctx context.Context, log Log, pick store.Filter, each func(station string, b whatif.Rows, picked []bool) (then func() error, err error)) error {
+	var m mask
+	return log.Blocks(pick, func(b *store.Block) error {
+		if err := ctx.Err(); err != nil {
+			return context.Cause(ctx)
+		}
+		picked, err := m.of(b, &pick)
+		if err != nil || !slices.Contains(picked, true) {
+			return err
+		}
+		then, err := each(b.Station, b, picked)
+		if err != nil || then == nil {
+			return err
+		}
+		return then()
 	})
 }
 

@@ -235,8 +235,8 @@ func (f follower) Scan(ctx context.Context, c screen.Choice, sample int, each fu
 	}
 	pick.Product = c.Product
 	some := NewSample(sample)
-	err = scan(ctx, f.log, pick, telling{made: progress, done: progress}, func(b whatif.Rows, picked []bool) (func() error, error) {
-		offered, err := some.pick(b, picked)
+	err = scan(ctx, f.log, pick, telling{made: progress, done: progress}, func(station string, b whatif.Rows, picked []bool) (func() error, error) {
+		offered, err := some.pick(station, b, picked)
 		return func() error { some.add(offered); return each(b, picked) }, err
 	})
 	if err != nil {

@@ -19,7 +19,7 @@ import (
 )
 
 // NewTry makes `panecal limits try`; open opens the log that it reads.
-func NewTry(open func() (*store.Follower, error)) *cobra.Command {
+func NewTry(open func() (Log, error)) *cobra.Command {
 	var choice Choice
 	asJSON, sample := false, 300
 	c := &cobra.Command{
@@ -100,7 +100,7 @@ func (o *Choice) Prefer(attempts string) {
 }
 
 // try holds a limits file against the attempts that are picked.
-func try(ctx context.Context, log *store.Follower, f *limits.File, pick store.Filter, sample int, tell telling) (whatif.Answer, error) {
+func try(ctx context.Context, log Log, f *limits.File, pick store.Filter, sample int, tell telling) (whatif.Answer, error) {
 	t, err := whatif.New(f)
 	if err != nil {
 		return whatif.Answer{}, err
@@ -110,16 +110,16 @@ func try(ctx context.Context, log *store.Follower, f *limits.File, pick store.Fi
 	if whole {
 		err = tryRows(ctx, log, t, pick, some)
 	} else {
-		err = scan(ctx, log, pick, tell, func(b whatif.Rows, picked []bool) (func() error, error) {
+		err = scan(ctx, log, pick, tell, func(station string, b whatif.Rows, picked []bool) (func() error, error) {
 			p, err := t.Judge(b, picked)
 			if err != nil {
 				return nil, err
 			}
-			offered, err := some.pick(b, picked)
+			offered, err := some.pick(station, b, picked)
 			return func() error { t.Take(p); some.add(offered); return nil }, err
 		})
 		if err == nil && t.Refine() {
-			err = scan(ctx, log, pick, telling{}, func(b whatif.Rows, picked []bool) (func() error, error) {
+			err = scan(ctx, log, pick, telling{}, func(station string, b whatif.Rows, picked []bool) (func() error, error) {
 				p, err := t.Judge(b, picked)
 				return func() error { t.Take(p); return nil }, err
 			})
@@ -138,7 +138,7 @@ func try(ctx context.Context, log *store.Follower, f *limits.File, pick store.Fi
 }
 
 // tryRows goes row by row, where zones are needed.
-func tryRows(ctx context.Context, log *store.Follower, t *whatif.Trial, pick store.Filter, some *Sample) error {
+func tryRows(ctx context.Context, log Log, t *whatif.Trial, pick store.Filter, some *Sample) error {
 	block := &rows{}
 	flush := func() error {
 		if err := ctx.Err(); err != nil {
@@ -162,7 +162,7 @@ func tryRows(ctx context.Context, log *store.Follower, t *whatif.Trial, pick sto
 }
 
 // withRecords gives rows together with what their records say of each zone.
-func withRecords(log *store.Follower, attempts func(func(*store.Row) error) error, take func(*store.Row, quantity.Set) error) error {
+func withRecords(log Log, attempts func(func(*store.Row) error) error, take func(*store.Row, quantity.Set) error) error {
 	stop := errors.New("enough")
 	var failed error
 	next, end := iter.Pull(func(yield func(*store.Row) bool) {
@@ -180,7 +180,7 @@ func withRecords(log *store.Follower, attempts func(func(*store.Row) error) erro
 	}
 	err := log.Since(record.Ref{}, func(e record.Entry) error {
 		a, ok := e.Body.(*record.Attempt)
-		if !ok || e.Ref.Sequence != r.Sequence || e.Ref.Generation != r.Generation {
+		if !ok || e.Ref.Station != r.Station || e.Ref.Sequence != r.Sequence || e.Ref.Generation != r.Generation {
 			return nil
 		}
 		if err := take(r, a.Set()); err != nil {

@@ -91,10 +91,13 @@ func write(t testing.TB, dir string, n, days int) {
 	}
 }
 
-// ask runs a command of the desk on a store.
-func ask(t testing.TB, dir string, make func(func() (*store.Follower, error)) *cobra.Command, args ...string) (string, error) {
+// ask runs a command of the desk on a store, which it takes as what it reads.
+func ask[L any](t testing.TB, dir string, make func(func() (L, error)) *cobra.Command, args ...string) (string, error) {
 	t.Helper()
-	c := make(func() (*store.Follower, error) { return store.Follow(dir, t.TempDir()) })
+	c := make(func() (L, error) {
+		f, err := store.Follow(dir, t.TempDir())
+		return any(f).(L), err
+	})
 	c.SilenceErrors, c.SilenceUsage = true, true
 	c.SetFlagErrorFunc(cli.FlagError)
 	var out bytes.Buffer

@@ -98,7 +98,7 @@ know of it, the checkpoints beside the store and in the folders that the
 configuration names, and with --against any others. A checkpoint that you have
 kept where nobody at the station can reach it finds every change before it. With
 --against a folder with another copy of the log, such as a backup, both are compared
-record by record.`,
+record by record, and so is the history of many stations with its URL.`,
 		Example: "  panecal log check\n  panecal log check --deep\n  panecal --data /mnt/copy log check --json\n  panecal log check --against /mnt/share/57.note --key station.pub",
 		Args:    cli.Args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
@@ -107,7 +107,11 @@ record by record.`,
 				return err
 			}
 			beside := l.Beside
-			beside.Against = against
+			plants, rest, err := histories(against)
+			if err != nil {
+				return err
+			}
+			beside.Against = rest
 			if key != "" {
 				if beside.Public, err = PublicKey(key); err != nil {
 					return err
@@ -116,6 +120,11 @@ record by record.`,
 			r, err := Check(l.Folder, store.CheckOptions{Deep: deep, Beside: beside}, c.ErrOrStderr(), noted)
 			if err != nil {
 				return err
+			}
+			for _, t := range plants {
+				if err := r.against(c.Context(), t, l.Folder); err != nil {
+					return err
+				}
 			}
 			if asJSON {
 				err = cli.PrintJSON(c.OutOrStdout(), r)
@@ -130,7 +139,7 @@ record by record.`,
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	c.Flags().BoolVar(&deep, "deep", false, "decode every record and make anew all that is derived of it")
-	c.Flags().StringArrayVar(&against, "against", nil, "checkpoint, folder of them, or another copy of the log, to hold the log against (repeat for more)")
+	c.Flags().StringArrayVar(&against, "against", nil, "checkpoint, folder of them, another copy of the log, or URL of a history, to hold the log against (repeat for more)")
 	c.Flags().StringVar(&key, "key", "", "the station's public key, or a file with it (default: station.pub beside the store)")
 	return c
 }
