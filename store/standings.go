@@ -29,6 +29,17 @@ func (s *Standings) Change(serial string, sequence, attempt uint64, to record.Di
 	s.s.add(nil, []change{{Sequence: sequence, Attempt: attempt, Serial: serial, To: to, Firm: firm}})
 }
 
+// Held returns how many units are on hold.
+func (s *Standings) Held() int {
+	n := 0
+	for _, u := range s.s.units {
+		if u.At == record.Hold {
+			n++
+		}
+	}
+	return n
+}
+
 // NewBlock returns a block of attempts of a station that stand elsewhere than in a
 // log's own files; now tells how they stand, where that is asked for.
 func NewBlock(c Columns, station string, part, parts int, now func() (*Standings, error)) *Block {

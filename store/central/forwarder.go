@@ -12,8 +12,9 @@ import (
 	"example.org/panecal/store/record"
 )
 
-// stepWithin bounds one batch, so that a server that says nothing is given up.
-const stepWithin = time.Minute
+// stepWithin bounds one batch, so that a server that says nothing is given up; one that is
+// only slow is not.
+const stepWithin = 5 * time.Minute
 
 // Forwarder carries one log into a history. What it knows of how far it got it reads
 // back from there before each batch; it keeps nothing.

@@ -125,7 +125,7 @@ func TestMaintain(t *testing.T) {
 	if n := server.SQL(t, db, "select (select count(*) from panecal.records_2026_12) || ' ' || (select count(*) from panecal.records_default) || ' ' || (select count(*) from panecal.records)"); n != "10 0 10" {
 		t.Errorf("rows %s, want 10 0 10", n)
 	}
-	if n := server.SQL(t, db, "select count(*) from pg_indexes where tablename = 'records_2026_12'"); n != "4" {
+	if n := server.SQL(t, db, "select count(*) from pg_indexes where tablename = 'records_2026_12'"); n != "5" {
 		t.Errorf("%s indexes on the month that rows were moved into", n)
 	}
 	if n := server.SQL(t, db, "select attstorage from pg_attribute where attrelid = 'panecal.records_2026_12'::regclass and attname = 'data'"); n != "e" {

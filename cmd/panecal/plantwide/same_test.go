@@ -164,6 +164,25 @@ func TestSameAnswers(t *testing.T) {
 	if compared < 100_000 {
 		t.Errorf("only %d bytes were compared", compared)
 	}
+	// How the stations stand.
+	follow := func(folder string) (*store.Follower, string, error) { return sources(folder).Follow() }
+	stand := func(args ...string) string {
+		t.Helper()
+		c := plantwide.NewStations(follow)
+		var out bytes.Buffer
+		c.SetOut(&out)
+		c.SetArgs(args)
+		if err := c.ExecuteContext(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		return out.String()
+	}
+	if here, there := stand("--json", folders["S2"], folders["S1"]), stand("--json", url); here != there || strings.Count(here, `"stale": true`) != 2 {
+		t.Errorf("stations by their folders and by the history:\n%s\n%s", here, there)
+	}
+	if text := stand(url); strings.Count(text, "STALE") != 2 || !strings.Contains(text, "S2 ") {
+		t.Errorf("stations:\n%s", text)
+	}
 	// Of all stations: one after the other.
 	all, err := ask(t, newFind, url, "--json")
 	if err != nil {
