@@ -97,6 +97,7 @@ func (s *Server) run(program string, args ...string) error {
 // StartAgain starts a server that was stopped or killed. What it lost with its process
 // it has from its log; syncing is left out, since no test cuts the power.
 func (s *Server) StartAgain() error {
+	s.open = nil // what SQL and As had open ended with the server
 	return s.run("pg_ctl", "-D", s.data(), "-w", "-t", "60", "-l", filepath.Join(s.folder, "said"), "-o",
 		"-c listen_addresses='' -c unix_socket_directories="+s.folder+" -c fsync=off -c full_page_writes=off -c max_connections=60 -c shared_buffers=64MB -c max_wal_size=2GB", "start")
 }
