@@ -90,7 +90,9 @@ func (u *Unit) AddChecks(src Past) error {
 		if err != nil {
 			return fmt.Errorf("reading the check units before record %s: %w", a.Record.short(), err)
 		}
-		list = slices.DeleteFunc(list, func(p store.Position) bool { return p.Kind != record.KindAttempt || p.Ref.Station != a.Record.Station || !ref(p.Ref).before(a.Record) })
+		list = slices.DeleteFunc(list, func(p store.Position) bool {
+			return p.Kind != record.KindAttempt || p.Ref.Station != a.Record.Station || !ref(p.Ref).before(a.Record)
+		})
 		slices.Reverse(list)
 		seen := map[string]bool{}
 		err = src.Runs(list[:min(len(list), checksLooked)], record.CheckUnit, func(e record.Entry) error {
