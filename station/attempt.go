@@ -24,7 +24,7 @@ type attempt struct {
 	confirmed bool   // the label is confirmed by unit or list
 	intent    *record.Ref
 	found     []byte                    // block found in the unit
-	void      string                    // what the void in it bears, as on record; "" for none made
+	void      record.Void               // what the void in it bears, as on record; "" for none made
 	tempCel   float64                   // NaN: not known
 	decided   *record.DispositionChange // that keeps the unit, made while it runs; nil for none
 	gate      *record.Gate              // what it said before the attempt, nil where none was asked

@@ -144,7 +144,7 @@ func (a *Attempt) write(line func(string, ...any)) {
 		line("  budget %s\t%s mm", b.Line, b.MM)
 	}
 	switch {
-	case a.Void == record.VoidBare:
+	case a.Void == string(record.VoidBare):
 		line("  void\tbears no witness: the unit's firmware knows none")
 	case a.Void != "" && a.Intent != nil:
 		line("  void\tbears record %s/%d/%d, intent %.32s", a.Intent.Station, a.Intent.Generation, a.Intent.Sequence, a.Intent.Hash)

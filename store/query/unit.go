@@ -323,7 +323,7 @@ func attempt(e record.Entry, a *record.Attempt) Attempt {
 			r.Target.Certificate, r.Target.Due, r.Target.EndStop},
 		UnitTempCel: Number(a.UnitTempCel), Intent: refOrNil(a.Intent), WriteIntent: refOrNil(a.WriteIntent),
 		Problems: []Problem{}, Quantities: map[string]Quantity{}, Lines: []Line{}, Rows: a.Zones.Rows, Cols: a.Zones.Cols,
-		Zones: zones(&a.Zones), Budget: []Budget{}, CaptureFaults: []Fault{}, AddedBack: hex.EncodeToString(a.AddedBack), Void: a.Void,
+		Zones: zones(&a.Zones), Budget: []Budget{}, CaptureFaults: []Fault{}, AddedBack: hex.EncodeToString(a.AddedBack), Void: string(a.Void),
 		Captures: []Capture{}, Wire: Wire(a.Wire), Stages: []Stage{}, Later: e.Later, CheckUnits: []Check{},
 	}
 	for _, p := range a.Problems {

@@ -65,15 +65,18 @@ type Attempt struct {
 	Box string `cbor:"20,keyasint,omitempty" since:"5"`
 	// Void says what the unit was found to hold once its constants were void, before
 	// it was measured: [VoidBears] or [VoidBare], "" where nothing was voided.
-	Void string `cbor:"21,keyasint,omitempty" since:"6"`
+	Void Void `cbor:"21,keyasint,omitempty" since:"6"`
 
 	WarmUp *WarmUp `cbor:"22,keyasint,omitempty" since:"6"` // before the captures, nil where none was asked for
 }
 
-// What the void form in a unit bears while it is measured.
+// Void is what the void form in a unit bears while it is measured.
+type Void string
+
+// What it may be.
 const (
-	VoidBears = "intent" // the witness of the attempt's intent
-	VoidBare  = "bare"   // none: the unit was made before a void could bear one
+	VoidBears Void = "intent" // the witness of the attempt's intent
+	VoidBare  Void = "bare"   // none: the unit was made before a void could bear one
 )
 
 func (*Attempt) Kind() Kind         { return KindAttempt }

@@ -58,6 +58,10 @@ compare and dossier.`,
 			if page != "" && at < 0 {
 				return cli.UsageError(fmt.Errorf("--print %q: one of %s", page, strings.Join(titles, ", ")))
 			}
+			noTerminal := cli.UsageError(errors.New("browse needs a terminal: --print PAGE draws one page without; find, unit, picture, compare and dossier answer programs"))
+			if _, terminal := cli.Terminal(c.OutOrStdout()); page == "" && !terminal {
+				return noTerminal
+			}
 			log, err := open()
 			if err != nil {
 				return err
@@ -77,7 +81,7 @@ compare and dossier.`,
 			}
 			err = screen.Browse(c.Context(), o)
 			if errors.Is(err, screen.ErrNoTerminal) {
-				return cli.UsageError(errors.New("browse needs a terminal: --print PAGE draws one page without; find, unit, picture, compare and dossier answer programs"))
+				return noTerminal
 			}
 			return err
 		},

@@ -203,7 +203,7 @@ func Error(doing, folder string, err error) error {
 
 func (r *Report) write(w io.Writer) {
 	fmt.Fprintf(w, "station   %s\nstore     %s\nrecords   %d, the last has sequence %d\ncaptures  %d\nsegments  %d, %d bytes\nhead      %s\n",
-		r.Station, r.Store, r.Records, r.Sequence, r.Captures, r.Segments, r.Bytes, r.Hash)
+		visible.Text(r.Station), visible.Text(r.Store), r.Records, r.Sequence, r.Captures, r.Segments, r.Bytes, r.Hash)
 	var kinds []string
 	newest, count := map[string]uint64{}, map[string]int{}
 	for _, known := range r.Witnesses {

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -22,20 +23,29 @@ import (
 	"example.org/panecal/store/record"
 )
 
-// pages is a log in memory.
-type pages []record.Entry
-
-func (p pages) Head() (record.Ref, error) {
-	if len(p) == 0 {
-		return record.Ref{}, nil
-	}
-	return p[len(p)-1].Ref, nil
+// pages is a log in memory, that one goroutine reads while another adds to it.
+type pages struct {
+	mu   sync.Mutex
+	list []record.Entry
 }
 
-func (p pages) Get(r record.Ref) (record.Entry, error) { return p[r.Sequence-1], nil }
+func (p *pages) all() []record.Entry {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.list
+}
 
-func (p pages) Since(r record.Ref, each func(record.Entry) error) error {
-	for _, e := range p[r.Sequence:] {
+func (p *pages) Head() (record.Ref, error) {
+	if list := p.all(); len(list) > 0 {
+		return list[len(list)-1].Ref, nil
+	}
+	return record.Ref{}, nil
+}
+
+func (p *pages) Get(r record.Ref) (record.Entry, error) { return p.all()[r.Sequence-1], nil }
+
+func (p *pages) Since(r record.Ref, each func(record.Entry) error) error {
+	for _, e := range p.all()[r.Sequence:] {
 		if err := each(e); err != nil {
 			return err
 		}
@@ -44,7 +54,9 @@ func (p pages) Since(r record.Ref, each func(record.Entry) error) error {
 }
 
 func (p *pages) add(b record.Body) {
-	*p = append(*p, record.Entry{Ref: record.Ref{Station: "cal-1", Sequence: uint64(len(*p) + 1)}, Time: time.Now(), Body: b})
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.list = append(p.list, record.Entry{Ref: record.Ref{Station: "cal-1", Sequence: uint64(len(p.list) + 1)}, Time: time.Now(), Body: b})
 }
 
 func attempt(p record.Purpose, o record.Outcome, took time.Duration) *record.Attempt {
