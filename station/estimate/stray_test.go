@@ -190,33 +190,28 @@ func bestFound(s estimate.Setup, photons, perBin float64, captures int, seed uin
 
 // TestFaultsStrayPower shows that what should be found is found, and beside it
 // what no test could find more of. In 54 zones even that one finds less than
-// 0.8 of 80 photons over an ambient of 30 a bin: there what is found is held
-// against what can be.
+// 0.8 of 80 photons over an ambient of 30 a bin: that line is short.
 func TestFaultsStrayPower(t *testing.T) {
 	captures := faultSize(40, 2000)
-	chance := func(n int) float64 { return 3 * math.Sqrt(0.16/float64(n)) }
+	slack := 0.0
+	if !wholeFaults() { // so few captures scatter
+		slack = 3 * math.Sqrt(0.16/float64(captures))
+	}
 	for _, s := range []struct {
 		name  string
 		setup estimate.Setup
 	}{{"54", hopper(6, 9)}, {"24", hopper(4, 6)}} {
 		for j, p := range [][2]float64{{15, 0.1}, {40, 3}, {80, 30}} {
-			best := 1.0
 			if wholeFaults() {
-				best = bestFound(s.setup, p[0], p[1], 10_000, faultSeed+1100+uint64(j))
+				best := bestFound(s.setup, p[0], p[1], 10_000, faultSeed+1100+uint64(j))
 				figure(t, fmt.Sprintf("stray_best_%s_zones_return_%g_ambient_%g", s.name, p[0], p[1]), best, "1", printed())
 			}
 			for i, leak := range []float64{1000, 40} {
 				n := quiet{leak: leak, perBin: p[1], stray: p[0], setup: s.setup}.accused(t, captures, faultSeed+1000+uint64(10*i+j))
 				share := float64(n) / float64(captures)
 				goal := printed()
-				switch {
-				case leak != 1000:
-				case !wholeFaults():
-					goal = least(0.8 - chance(captures))
-				case best < 0.8:
-					goal = least(best - chance(captures))
-				default:
-					goal = least(0.8)
+				if leak == 1000 {
+					goal = least(0.8 - slack)
 				}
 				figure(t, fmt.Sprintf("stray_found_%s_zones_leakage_%g_return_%g_ambient_%g", s.name, leak, p[0], p[1]), share, "1", goal)
 			}
