@@ -14,6 +14,8 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"slices"
+	"strings"
 	"syscall"
 
 	"github.com/spf13/cobra"
@@ -55,6 +57,10 @@ func run(args []string, in io.Reader, out, talk io.Writer) (code int) {
 	ctx, caught, stop := catchSignals(context.Background())
 	defer stop()
 	root := newRoot(where)
+	// What is offered is kept by the library for good: only the shell wants it.
+	if slices.ContainsFunc(args, func(a string) bool { return strings.HasPrefix(a, cobra.ShellCompRequestCmd) }) {
+		where.offer(root)
+	}
 	root.SetArgs(args)
 	root.SetIn(in)
 	root.SetOut(shown)
@@ -185,6 +191,5 @@ Exit codes: ` + cli.ExitHelp,
 		newVersion(),
 	)
 	cli.FitHelp(root)
-	where.offer(root)
 	return root
 }
