@@ -102,7 +102,7 @@ func TestHostileText(t *testing.T) {
 		utter(t, append(append([]string{"--data", "d"}, path...), more...)...)
 	}
 	// What runs until it is stopped gets only what ends it at once.
-	endless := map[string]bool{"sim": true, "shift": true, "demo": true, "desk": true, "forward": true}
+	endless := map[string]bool{"sim": true, "shift": true, "demo": true, "forward": true}
 	var walk func(c *cobra.Command, path []string)
 	walk = func(c *cobra.Command, path []string) {
 		for _, sub := range c.Commands() {

@@ -58,15 +58,15 @@ compare and dossier.`,
 			if page != "" && at < 0 {
 				return cli.UsageError(fmt.Errorf("--print %q: one of %s", page, strings.Join(titles, ", ")))
 			}
-			noTerminal := cli.UsageError(errors.New("browse needs a terminal: --print PAGE draws one page without; find, unit, picture, compare and dossier answer programs"))
-			if _, terminal := cli.Terminal(c.OutOrStdout()); page == "" && !terminal {
-				return noTerminal
-			}
 			log, err := open()
 			if err != nil {
 				return err
 			}
 			defer log.Close()
+			noTerminal := cli.UsageError(errors.New("browse needs a terminal: --print PAGE draws one page without; find, unit, picture, compare and dossier answer programs"))
+			if _, terminal := cli.Terminal(c.OutOrStdout()); page == "" && !terminal {
+				return noTerminal
+			}
 			o.Past = &past{log: log, site: o.Location, dossier: dossier}
 			if page != "" {
 				text, err := screen.PrintBrowse(c.Context(), o, at, wide, high)

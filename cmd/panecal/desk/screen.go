@@ -91,6 +91,10 @@ export, with --json or as tables.`,
 				return err
 			}
 			defer log.Close()
+			noTerminal := cli.UsageError(errors.New("the desk needs a terminal: --print PAGE draws one page without; limits try, capability, charts and export answer programs"))
+			if _, terminal := cli.Terminal(c.OutOrStdout()); page == "" && !terminal {
+				return noTerminal
+			}
 			o.Log = follower{log}
 			if page != "" {
 				text, err := screen.Print(c.Context(), o, at, wide, high)
@@ -105,7 +109,7 @@ export, with --json or as tables.`,
 			}
 			err = screen.Run(c.Context(), o)
 			if errors.Is(err, screen.ErrNoTerminal) {
-				return cli.UsageError(errors.New("the desk needs a terminal: --print PAGE draws one page without; limits try, capability, charts and export answer programs"))
+				return noTerminal
 			}
 			return err
 		},

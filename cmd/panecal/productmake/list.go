@@ -1,14 +1,13 @@
 package productmake
 
 import (
-	"bufio"
 	"encoding/json"
 	"fmt"
 	"io"
 	"math"
-	"os"
 
 	"example.org/panecal/cmd/panecal/cli"
+	"example.org/panecal/station/batch"
 )
 
 // line is one of a list: a unit before a target at a known distance. The same
@@ -30,41 +29,29 @@ type sitting struct {
 }
 
 func readList(name string, in io.Reader) ([]sitting, error) {
-	if name != "-" {
-		f, err := os.Open(name)
-		if err != nil {
-			return nil, fmt.Errorf("reading the list of units: %w", err)
-		}
-		defer f.Close()
-		in = f
-	}
 	var all []sitting
-	lines := bufio.NewScanner(in)
-	for n := 1; lines.Scan(); n++ {
-		if len(lines.Bytes()) == 0 {
-			continue
-		}
+	err := batch.EachUnit(name, in, func(n int, text []byte) error {
 		var l line
 		bad := func(why string) error {
-			return fmt.Errorf("reading the list of units: line %d: %s; a line is {\"port\":\"…\",\"label\":\"…\",\"distance_mm\":300,\"distance_u_mm\":0.15}", n, why)
+			return fmt.Errorf("line %d: %s; a line is {\"port\":\"…\",\"label\":\"…\",\"distance_mm\":300,\"distance_u_mm\":0.15}", n, why)
 		}
-		if err := json.Unmarshal(lines.Bytes(), &l); err != nil {
-			return nil, bad(err.Error())
+		if err := json.Unmarshal(text, &l); err != nil {
+			return bad(err.Error())
 		}
 		switch {
 		case l.Port == "" || l.Label == "":
-			return nil, bad("port or label is missing")
+			return bad("port or label is missing")
 		case !(l.DistanceMM > 0) || math.IsInf(l.DistanceMM, 0):
-			return nil, bad("distance_mm is missing or not above 0")
+			return bad("distance_mm is missing or not above 0")
 		case !(l.DistanceUMM > 0) || math.IsInf(l.DistanceUMM, 0):
-			return nil, bad("distance_u_mm is missing or not above 0: a distance is known no better than its certificate says")
+			return bad("distance_u_mm is missing or not above 0: a distance is known no better than its certificate says")
 		case math.Abs(l.TiltXDeg) > 45 || math.Abs(l.TiltYDeg) > 45:
-			return nil, bad("tilts are within 45 degrees")
+			return bad("tilts are within 45 degrees")
 		}
 		at := -1
 		for i, s := range all {
 			if (s.label == l.Label) != (s.port == l.Port) {
-				return nil, bad(fmt.Sprintf("port %s and label %s stand on other lines apart: a label belongs to one unit, a port to one unit", l.Port, l.Label))
+				return bad(fmt.Sprintf("port %s and label %s stand on other lines apart: a label belongs to one unit, a port to one unit", l.Port, l.Label))
 			}
 			if s.label == l.Label {
 				at = i
@@ -75,9 +62,10 @@ func readList(name string, in io.Reader) ([]sitting, error) {
 			all = append(all, sitting{port: l.Port, label: l.Label})
 		}
 		all[at].lines = append(all[at].lines, l)
-	}
-	if err := lines.Err(); err != nil {
-		return nil, fmt.Errorf("reading the list of units: %w", err)
+		return nil
+	})
+	if err != nil {
+		return nil, err
 	}
 	if len(all) == 0 {
 		return nil, cli.UsageError(fmt.Errorf("the list of units %s is empty", name))
